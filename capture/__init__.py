@@ -1,0 +1,1 @@
+"""Hardware and files in, a Recording out."""

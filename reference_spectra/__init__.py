@@ -1,0 +1,1 @@
+"""What each condition looks like, as data."""

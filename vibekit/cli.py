@@ -1,0 +1,46 @@
+"""The command line: a table of commands; a command's module is imported when it is chosen."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+import vibekit
+from vibekit.errors import VibekitError
+
+COMMANDS = {
+    "analyze": "judge recordings: one motor, the motors of one craft, or one motor at several speeds",
+    "add": "analyse a recording of one motor of a craft and keep it in the archive",
+    "craft": "describe a craft: ask for what is known and write it as TOML",
+    "inspect": "the eye-and-hand check, question by question; its answers are kept",
+    "part": "note what was done to a part: cleaned, tightened, refitted, replaced",
+    "compare": "motors of a craft with each other and with their own past",
+    "report": "write the report of a craft, or of recordings, as one HTML file",
+    "archive": "list, show, check, remake, export or import what is kept",
+    "demo": "the whole job on an invented craft",
+}
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> None:  # type: ignore[override]
+        self.exit(2, f"vibekit: {message}; see `{self.prog} --help`\n")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; give its exit status: 0 done, 1 the recording could not be judged, 2 wrong usage or unreadable file."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    parser = _Parser(prog="vibekit", description=vibekit.__doc__)
+    parser.add_argument("--version", action="version", version=f"vibekit {vibekit.__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    chosen = next((word for word in words if not word.startswith("-")), None)
+    for name, text in COMMANDS.items():
+        command = commands.add_parser(name, help=text, description=text)
+        if name == chosen:
+            import_module(f"vibekit.commands.{name}").configure(command)
+    args = parser.parse_args(words)
+    try:
+        status: int = import_module(f"vibekit.commands.{args.command}").run(args)
+    except VibekitError as error:
+        print(f"vibekit: {error}", file=sys.stderr)
+        return 2
+    return status

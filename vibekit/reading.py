@@ -1,0 +1,102 @@
+"""A reading: what one recording says, every number with its 95 % interval."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from vibekit.screening import Screening
+from vibekit.settings import Settings
+
+Array = npt.NDArray[np.float64]
+SpeedMethod = Literal["typed", "tacho", "telemetry", "estimated", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedResult:
+    """Shaft speed over a recording.
+
+    rpm: mean speed, None when it could not be found; rpm_u95: half width of its 95 % interval
+    rpm_min, rpm_max: range over the recording
+    """
+
+    method: SpeedMethod
+    rpm: float | None = None
+    rpm_u95: float | None = None
+    rpm_min: float | None = None
+    rpm_max: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OrderLine:
+    """Peak amplitude at one order (multiple of shaft speed).
+
+    name: what lies there ("1x", "blade pass", "outer race" ...)
+    amplitude, u95: peak amplitude and half width of its 95 % interval, in `unit`
+    floor: typical amplitude of a line beside it that holds only noise, same unit
+    """
+
+    order: float
+    name: str
+    amplitude: float
+    u95: float
+    unit: str
+    floor: float
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One measured number. u95 is the half width of its 95 % interval, same unit."""
+
+    name: str
+    value: float
+    u95: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A spectrum to look at.
+
+    kind: "order" (amplitude against order), "envelope" (squared-envelope spectrum against order), "psd" ...
+    x, y: (n,); x_unit, y_unit: their units; resolution: equivalent noise bandwidth in x_unit
+    """
+
+    kind: str
+    x: Array
+    y: Array
+    x_unit: str
+    y_unit: str
+    resolution: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one recording says. Everything a verdict, a comparison, a report or the archive needs.
+
+    settings: what the user stated; engine: version of the kit that made it
+    log: what was done to the samples, in order
+    """
+
+    file: str
+    sha256: str
+    rate_hz: float
+    duration_s: float
+    channels: tuple[tuple[str, str], ...]  # (role, unit)
+    settings: Settings
+    screening: Screening
+    speed: SpeedResult
+    orders: tuple[OrderLine, ...]
+    quantities: tuple[Quantity, ...]
+    curves: tuple[Curve, ...]
+    engine: str
+    log: tuple[str, ...] = ()
+
+    def quantity(self, name: str) -> Quantity | None:
+        """The quantity of this name, None when it was not measured."""
+        return next((q for q in self.quantities if q.name == name), None)
+
+    def curve(self, kind: str) -> Curve | None:
+        """The first curve of this kind, None when there is none."""
+        return next((c for c in self.curves if c.kind == kind), None)

@@ -1,0 +1,44 @@
+"""What the user states about a recording before it is analysed."""
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from vibekit.bearing import Bearing
+from vibekit.errors import UsageError, check_choice
+from vibekit.recording import SENSORS, Sensor
+
+Test = Literal["hand-spin", "bare", "prop", "run-up", "flight"]
+TESTS: tuple[str, ...] = get_args(Test)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything about the set-up that changes what is computed; what is None is not known.
+
+    test: how the motor was turned: hand-spin, bare (no propeller), prop (steady), run-up, flight
+    speed_rpm: shaft speed as typed, rpm
+    blades, poles, slots: counts of propeller blades, rotor poles and stator slots
+    bearings: geometries, each with its defect orders
+    sensor: microphone, contact, accelerometer or phone-motion
+    """
+
+    test: Test | None = None
+    speed_rpm: float | None = None
+    blades: int | None = None
+    poles: int | None = None
+    slots: int | None = None
+    bearings: tuple[Bearing, ...] = ()
+    sensor: Sensor | None = None
+
+    def __post_init__(self) -> None:
+        if self.test is not None:
+            check_choice("test", self.test, TESTS)
+        if self.sensor is not None:
+            check_choice("sensor", self.sensor, SENSORS)
+        if self.speed_rpm is not None and not 0 < self.speed_rpm < 1e6:
+            raise UsageError(f"speed is {self.speed_rpm:g} rpm; it must be above 0 and below 1 000 000")
+        for name, value, low, high in (("blades", self.blades, 1, 12), ("poles", self.poles, 2, 100), ("slots", self.slots, 2, 120)):
+            if value is not None and not low <= value <= high:
+                raise UsageError(f"{name} is {value}; it must be a whole number from {low} to {high}")
+        if self.poles is not None and self.poles % 2:
+            raise UsageError(f"poles is {self.poles}; magnets come in pairs, so it must be even")
