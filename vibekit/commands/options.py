@@ -1,0 +1,99 @@
+"""The options that say how a recording was taken; the one place that defines and reads them."""
+
+import argparse
+import math
+import re
+from dataclasses import replace
+from typing import cast
+
+from vibekit.bearing import Bearing
+from vibekit.errors import UsageError, check_choice
+from vibekit.recording import ROLES, SENSORS, UNITS, Role, Unit
+from vibekit.settings import TESTS, Settings
+
+_SPEED = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)\s*(rpm|hz)", re.IGNORECASE)
+
+
+def add_settings_options(parser: argparse.ArgumentParser) -> None:
+    """Add --test, --speed, --blades, --poles, --slots, --bearing, --sensor, --roles and --unit."""
+    parser._negative_number_matcher = re.compile(r"-\.?\d")  # "-5rpm" is a value to refuse, not an option to look up
+    about = parser.add_argument_group("how the recording was taken", "what is not given stays unknown and the answer leaves it open")
+    about.add_argument("--test", metavar="|".join(TESTS), help="how the motor was turned")
+    about.add_argument("--speed", metavar="1797rpm|29.95Hz", action="append", default=[],
+                       help="shaft speed; for several files one for all, or one a file with commas or given again")  # fmt: skip
+    about.add_argument("--blades", metavar="N", type=int, help="blades of the propeller")
+    about.add_argument("--poles", metavar="N", type=int, help="magnets of the motor (an even number)")
+    about.add_argument("--slots", metavar="N", type=int, help="teeth of the motor's winding")
+    about.add_argument("--bearing", metavar="N,d,D[,angle]", action="append", default=[],
+                       help="balls, ball and pitch diameter in mm, contact angle in degrees; again for another bearing")  # fmt: skip
+    about.add_argument("--sensor", metavar="|".join(SENSORS), help="what was listened with")
+    about.add_argument("--roles", metavar="vibration,tacho", help=f"what each channel holds: {', '.join(ROLES)}")
+    about.add_argument("--unit", metavar="|".join(UNITS[:5]), help="unit of the vibration channels, where the file does not say")
+
+
+def settings_from(args: argparse.Namespace) -> Settings:
+    """Give the settings of one recording. Raises UsageError, also when several speeds are given."""
+    return settings_each(args, 1)[0]
+
+
+def settings_each(args: argparse.Namespace, count: int) -> tuple[Settings, ...]:
+    """Give the settings of `count` recordings: alike but for the speed, where one a file is given. Raises UsageError."""
+    speeds: list[float | None] = [parse_speed(text) for given in args.speed for text in given.split(",")]
+    if len(speeds) not in (0, 1, count):
+        raise UsageError(f"{len(speeds)} speeds for {count} file{'s' * (count > 1)}; give one for all, or one a file")
+    settings = Settings(
+        test=args.test,
+        blades=args.blades,
+        poles=args.poles,
+        slots=args.slots,
+        bearings=tuple(parse_bearing(text) for text in args.bearing),
+        sensor=args.sensor,
+    )
+    each = speeds if len(speeds) > 1 else (speeds or [None]) * count
+    return tuple(replace(settings, speed_rpm=speed) for speed in each)
+
+
+def roles_from(args: argparse.Namespace) -> tuple[Role, ...] | None:
+    """Give the channel roles in file order, None when not given. Raises UsageError."""
+    if args.roles is None:
+        return None
+    roles = [role.strip() for role in args.roles.split(",")]
+    for role in roles:
+        check_choice("role", role, ROLES)
+    return cast("tuple[Role, ...]", tuple(roles))
+
+
+def unit_from(args: argparse.Namespace) -> Unit | None:
+    """Give the unit of the vibration channels, None when not given. Raises UsageError."""
+    if args.unit is not None:
+        check_choice("unit", args.unit, UNITS)
+    return args.unit  # type: ignore[no-any-return]
+
+
+def parse_speed(text: str) -> float:
+    """Read a shaft speed, in rpm, from "1797rpm" or "29.95Hz". Raises UsageError."""
+    match = _SPEED.fullmatch(text.strip())
+    if match is None:
+        raise UsageError(f"speed is {text!r}; write a number with its unit, such as 1797rpm or 29.95Hz (decimal point, no comma)")
+    rpm = float(match[1]) * (60 if match[2].lower() == "hz" else 1)
+    if not 0 < rpm < 1e6:
+        raise UsageError(f"speed is {text!r}; it must be above 0 and below 1 000 000 rpm")
+    return rpm
+
+
+def parse_bearing(text: str) -> Bearing:
+    """Read a bearing from "9,7.94,39.04,0": balls, ball and pitch diameter in mm, contact angle in degrees (0 when left out).
+
+    Raises UsageError.
+    """
+    form = "write balls, ball diameter, pitch diameter in mm and, if it is not 0, the contact angle in degrees, such as 9,7.94,39.04,0"
+    words = text.split(",")
+    if len(words) not in (3, 4):
+        raise UsageError(f"bearing {text!r} has {len(words)} number{'s' * (len(words) > 1)}; {form}")
+    try:
+        balls, *sizes = int(words[0]), *map(float, words[1:])
+    except ValueError:
+        raise UsageError(f"bearing {text!r} is not made of numbers, the first of them whole; {form}") from None
+    if not all(map(math.isfinite, sizes)):
+        raise UsageError(f"bearing {text!r} holds a number that is not finite; {form}")
+    return Bearing(balls, *sizes)
