@@ -1,0 +1,76 @@
+"""The machine-readable result: what `--json` prints. Its fields may grow; those that are there keep their name and meaning."""
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from vibekit.finding import Diagnosis
+from vibekit.reading import Reading
+
+
+def reading_json(reading: Reading, diagnosis: Diagnosis) -> dict[str, Any]:
+    """Give the object "vibekit.reading/1" of one recording. A number that is not finite becomes None."""
+    speed = reading.speed
+    return {
+        "schema": "vibekit.reading/1",
+        "file": reading.file,
+        "sha256": reading.sha256,
+        "rate_hz": _number(reading.rate_hz),
+        "duration_s": _number(reading.duration_s),
+        "channels": [{"role": role, "unit": unit} for role, unit in reading.channels],
+        "screening": {
+            "usable": reading.screening.usable,
+            "problems": [{"code": p.code, "severity": p.severity, "detail": p.detail} for p in reading.screening.problems],
+        },
+        "speed": {
+            "rpm": _number(speed.rpm),
+            "rpm_u95": _number(speed.rpm_u95),
+            "method": speed.method,
+            "rpm_min": _number(speed.rpm_min),
+            "rpm_max": _number(speed.rpm_max),
+        },
+        "orders": [
+            {"order": _number(o.order), "name": o.name, "amplitude": _number(o.amplitude), "u95": _number(o.u95), "unit": o.unit}
+            for o in reading.orders
+        ],
+        **diagnosis_json(diagnosis),
+    }
+
+
+def set_json(readings: Sequence[tuple[Reading, Diagnosis]], diagnosis: Diagnosis) -> dict[str, Any]:
+    """Give the object "vibekit.set/1": recordings judged together, each with what it says alone, and what they say together."""
+    return {
+        "schema": "vibekit.set/1",
+        "readings": [reading_json(reading, alone) for reading, alone in readings],
+        **diagnosis_json(diagnosis),
+    }
+
+
+def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:
+    """Give the two fields "findings" and "conclusion"."""
+    end = diagnosis.conclusion
+    return {
+        "findings": [
+            {
+                "condition": f.condition,
+                "probability": _number(f.probability),
+                "evidence": [{"text": e.text, "supports": bool(e.supports), "weight": _number(e.weight)} for e in f.evidence],
+                "position": f.position,
+                "part": f.part,
+                "action": f.action,
+                "next_step": f.next_step,
+            }
+            for f in diagnosis.findings
+        ],
+        "conclusion": {
+            "condition": end.condition,
+            "probability": _number(end.probability),
+            "position": end.position,
+            "part": end.part,
+            "action": end.action,
+        },
+    }
+
+
+def _number(value: float | None) -> float | None:
+    return float(value) if value is not None and math.isfinite(value) else None
