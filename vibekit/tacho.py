@@ -1,0 +1,119 @@
+"""Tacho pulses, one a turn: edge times below one sample, repaired, and the speed that they say."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Pulses:
+    """Pulse times, one a turn, ascending.
+
+    time_s: (n,) seconds after the first sample; missed: pulses put in where one was lacking; doubled: pulses taken out
+    jitter_s: standard deviation of one pulse time, from how evenly they come
+    """
+
+    time_s: Array
+    missed: int
+    doubled: int
+    jitter_s: float
+
+
+def read_pulses(voltage: npt.NDArray[np.floating], rate_hz: float) -> Pulses | None:
+    """Pulses of one tacho channel, None when it holds fewer than three.
+
+    voltage: (n,) any unit and polarity; a pulse shorter than its pause is found whichever way it points
+    """
+    time = edges(voltage, rate_hz)
+    if time.size < 3:
+        return None
+    time, doubled = _without_doubles(time)
+    time, missed = _with_missed(time)
+    if time.size < 3:
+        return None
+    uneven = np.diff(time, 3)  # third differences: speed and its change drop out; 1, 3, 3, 1 squared sum to 20
+    jitter = float(np.sqrt(np.mean(uneven**2) / 20)) if uneven.size else 0.1 / rate_hz
+    return Pulses(time, missed, doubled, jitter)
+
+
+def edges(voltage: npt.NDArray[np.floating], rate_hz: float) -> Array:
+    """(n,) times at which a pulse starts, by straight line between the two samples around the half-way level.
+
+    A pulse counts after the signal has come back below 35 % of its swing and gone past 65 %, so that ringing at an edge counts once.
+    """
+    level = voltage.astype(np.float64)
+    low, high = np.percentile(level, [0.1, 99.9])
+    if not high > low:
+        low, high = level.min(), level.max()
+        if not high > low:
+            return np.empty(0)
+    level = (level - low) / (high - low)
+    if level.mean() > 0.5:  # the pulse is the shorter state
+        level = 1 - level
+    state = np.where(level > 0.65, 1, np.where(level < 0.35, -1, 0))
+    known = np.flatnonzero(state)
+    up = np.flatnonzero((state[known[:-1]] < 0) & (state[known[1:]] > 0))
+    below, above = known[up], known[up + 1]
+    crossing = np.array([b + int(np.argmax(level[b : a + 1] >= 0.5)) for b, a in zip(below, above, strict=True)], dtype=np.intp)
+    before, after = level[crossing - 1], level[crossing]
+    return np.asarray((crossing - 1 + (0.5 - before) / (after - before)) / rate_hz)
+
+
+def speed_at_pulses(time_s: Array) -> tuple[Array, Array]:
+    """Speed as knots (time_s, hz), linear between, whose integral is one turn between neighbouring pulses.
+
+    At each pulse the slope of the parabola through it and its two neighbours (Fyfe & Munck, Mech. Syst. Signal Process. 11 (1997)
+    187-205, eq. 1); half-way between two pulses what makes the turn come out at exactly one.
+    """
+    step = np.diff(time_s)
+    inner = (step[:-1] / step[1:] + step[1:] / step[:-1]) / (step[:-1] + step[1:])
+    first = (2 * step[0] + step[1]) / (step[0] * (step[0] + step[1])) - step[0] / (step[1] * (step[0] + step[1]))
+    last = (2 * step[-1] + step[-2]) / (step[-1] * (step[-1] + step[-2])) - step[-1] / (step[-2] * (step[-1] + step[-2]))
+    at_pulse = np.concatenate(([first], inner, [last]))
+    between = (4 / step - at_pulse[:-1] - at_pulse[1:]) / 2
+    knots = np.empty(2 * time_s.size - 1)
+    knots[::2], knots[1::2] = time_s, (time_s[:-1] + time_s[1:]) / 2
+    hz = np.empty_like(knots)
+    hz[::2], hz[1::2] = at_pulse, between
+    return knots, hz
+
+
+def _without_doubles(time: Array) -> tuple[Array, int]:
+    """Drop a pulse that follows another within 40 % of the local turn."""
+    doubled = 0
+    while time.size > 3:
+        step = np.diff(time)
+        close = np.flatnonzero(step < 0.4 * _local_turn(step))
+        if not close.size:
+            break
+        i = int(close[0])
+        time = np.delete(time, _worse(time, i))
+        doubled += 1
+    return time, doubled
+
+
+def _worse(time: Array, i: int) -> int:
+    """Of the two pulses i and i + 1, which one fits less well half-way between its outer neighbours."""
+    if i == 0 or i + 2 >= time.size:
+        return i + 1 if i == 0 else i
+    middle = (time[i - 1] + time[i + 2]) / 2
+    return i if abs(time[i] - middle) > abs(time[i + 1] - middle) else i + 1
+
+
+def _with_missed(time: Array) -> tuple[Array, int]:
+    """Put pulses evenly into a gap of about a whole number of turns."""
+    step = np.diff(time)
+    turns = np.maximum(np.round(step / _local_turn(step)), 1).astype(int)
+    filled = [np.linspace(a, b, n, endpoint=False) for a, b, n in zip(time[:-1], time[1:], turns, strict=True)]
+    return np.concatenate([*filled, time[-1:]]), int((turns - 1).sum())
+
+
+def _local_turn(step: Array) -> Array:
+    """Median of the intervals nearby: a few lost or doubled pulses do not move it."""
+    from scipy.ndimage import median_filter
+
+    local: Array = median_filter(step, size=min(9, step.size), mode="nearest")
+    return local
