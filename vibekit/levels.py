@@ -1,0 +1,90 @@
+"""Levels in decibels: of lines at orders, and of the broadband noise between them."""
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import stdtrit
+
+from vibekit.orders import OrderSpectrum
+from vibekit.reading import OrderLine, Quantity
+from vibekit.transform import Transform
+
+Array = npt.NDArray[np.float64]
+OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal octave mid-bands, IEC 61260-1:2014
+DB = 10 / np.log(10)
+OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
+
+
+def line(spectrum: OrderSpectrum, order: float, name: str, half_width: float = 0.0) -> OrderLine:
+    """Peak amplitude at one order with its 95 % interval.
+
+    The interval is Student's over the scatter of the blocks where there are six or more, else that of a line in noise of known power
+    (variance of the amplitude = noise power of one bin / blocks: Kay, Estimation Theory (1993), example 3.14).
+    """
+    power, under = spectrum.line_power(order, half_width)
+    blocks = max(len(power) * OVERLAP_WORTH, 1.0)
+    mean = max(float(power.mean()), 0.0)
+    amplitude, floor = np.sqrt(2 * mean), np.sqrt(2 * max(float(under.mean()), 0.0))
+    noise = 1.96 * floor / np.sqrt(blocks)
+    if len(power) >= 6 and amplitude > floor:
+        scatter = float(power.std(ddof=1)) / np.sqrt(blocks)
+        u95 = max(stdtrit(max(blocks - 1, 1), 0.975) * scatter / amplitude, noise)
+    else:
+        u95 = max(noise, floor - amplitude)
+    return OrderLine(order, name, float(amplitude), float(u95), spectrum.unit, float(floor))
+
+
+def level_of(spectrum: OrderSpectrum, orders: tuple[float, ...], name: str, half_width: tuple[float, ...] | None = None) -> Quantity:
+    """Power of several orders together, dB re (one unit)^2, with its 95 % interval.
+
+    A sum below what its noise hides (its own standard deviation) is put at that limit, so that silence is a number too.
+    """
+    widths = half_width or (0.0,) * len(orders)
+    each = [spectrum.line_power(order, width) for order, width in zip(orders, widths, strict=True)]
+    total = np.sum([power for power, _ in each], axis=0)
+    under = np.sum([noise for _, noise in each], axis=0)
+    blocks = max(len(total) * OVERLAP_WORTH, 1.0)
+    mean = float(total.mean())
+    deviation = float(total.std(ddof=1)) if len(total) > 2 else float(under.mean())
+    error = max(deviation / np.sqrt(blocks), float(under.mean()) / np.sqrt(blocks * len(orders)), np.finfo(float).tiny)
+    value = max(mean, error)
+    quantile = float(stdtrit(max(blocks - 1, 2), 0.975))
+    return Quantity(name, float(DB * np.log(value)), float(DB * np.log1p(quantile * error / value)), "dB")
+
+
+def unsteadiness(spectrum: OrderSpectrum, order: float = 1.0) -> Quantity | None:
+    """How much the power of one order wanders from block to block, dB: 10 log10 of its coefficient of variation.
+
+    None with fewer than six blocks or where the line does not stand 10 dB above its noise.
+    """
+    power, under = spectrum.line_power(order)
+    if len(power) < 6 or power.mean() < 10 * under.mean() or power.mean() <= 0:
+        return None
+    variation = max(float(power.std(ddof=1) / power.mean()), 1e-4)
+    u95 = DB * 1.96 / np.sqrt(2 * (len(power) * OVERLAP_WORTH - 1))
+    return Quantity("unsteadiness", float(DB * np.log(variation)), float(u95), "dB")
+
+
+def octave_levels(transforms: list[Transform], top_hz: float) -> tuple[Quantity, ...]:
+    """Broadband level of each octave band below `top_hz`, dB re (one unit)^2 per Hz, lines left out.
+
+    transforms: one a channel, their powers are added
+    Each third of an octave gives the median of its bins, corrected for the median of chi-square noise (ln 2).
+    """
+    found = []
+    first = transforms[0]
+    scale = 2 / (first.n * first.rate_hz)
+    for middle in OCTAVES_HZ:
+        edges = middle * 2.0 ** (np.arange(-3, 4, 2) / 6)
+        if edges[-1] > top_hz:
+            break
+        thirds = []
+        count = 0
+        for low, high in zip(edges[:-1], edges[1:], strict=True):
+            band = slice(first.index(low), max(first.index(high), first.index(low) + 4))
+            power = sum(np.abs(t.bins[band]) ** 2 for t in transforms)
+            thirds.append(float(np.median(power)) / np.log(2) * scale)
+            count += band.stop - band.start
+        value = max(float(np.mean(thirds)), np.finfo(float).tiny)
+        u95 = 1.96 * DB * 1.44 / np.sqrt(max(count, 4))  # the median of n exponential bins scatters by 1 / (ln 2 sqrt n)
+        found.append(Quantity(f"octave {middle:g} Hz", float(DB * np.log(value)), float(u95), "dB"))
+    return tuple(found)

@@ -1,0 +1,103 @@
+"""Orders: amplitude at multiples of shaft speed, whether the speed is steady or not."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft as sfft
+from scipy.ndimage import map_coordinates
+
+from vibekit.transform import Transform, running_floor
+
+Array = npt.NDArray[np.float64]
+HANN_NENBW = 1.5  # noise bandwidth of a periodic Hann window, bins (Harris, Proc. IEEE 66 (1978) 51-83)
+RANGES = tuple[tuple[float, float], ...]  # (from, to) in seconds
+
+
+@dataclass(frozen=True, slots=True)
+class OrderSpectrum:
+    """Power in each order bin, block by block, of a signal resampled at equal shaft angles.
+
+    order: (m,) ascending from 0; power: (blocks, m) mean-square power of each bin, Hann window, in `unit` squared;
+    centre_s: (blocks,) middle of each block in time; speed_hz: (blocks,) mean speed of each block
+    resolution: distance of two bins in orders
+    """
+
+    order: Array
+    power: Array
+    centre_s: Array
+    speed_hz: Array
+    resolution: float
+    unit: str
+
+    @property
+    def amplitude(self) -> Array:
+        """Peak amplitude a steady line on each bin would have, (m,): root of the mean power over blocks."""
+        return np.sqrt(2 * self.power.mean(axis=0))
+
+    @property
+    def floor(self) -> Array:
+        """Peak amplitude that noise alone gives beside each bin, (m,)."""
+        noise = running_floor(self.power.mean(axis=0), max(int(0.8 / self.resolution), 8))
+        return np.sqrt(2 * noise)
+
+    def line_power(self, order: float, half_width: float = 0.0) -> tuple[Array, Array]:
+        """Power of the line at `order` in each block (blocks,), and of the noise under it.
+
+        half_width: orders either side to gather, at least the window's main lobe. The floor beside the line is subtracted.
+        """
+        reach = max(half_width, 2 * self.resolution)
+        low = max(round((order - reach) / self.resolution), 0)
+        high = min(round((order + reach) / self.resolution) + 1, len(self.order))
+        gap = 3 * (high - low)
+        beside = np.concatenate([self.power[:, max(low - gap, 1) : max(low - 1, 1)], self.power[:, high + 1 : high + gap]], axis=1)
+        noise = np.median(beside, axis=1) / np.log(2) if beside.shape[1] else np.zeros(len(self.power))
+        gathered = self.power[:, low:high].sum(axis=1) / HANN_NENBW
+        under = noise * (high - low) / HANN_NENBW
+        return gathered - under, under
+
+
+def order_spectrum(
+    transform: Transform,
+    turns_at_s: tuple[Array, Array],
+    *,
+    max_order: float,
+    unit: str,
+    leave_out_s: RANGES = (),
+    block_turns: int | None = None,
+) -> OrderSpectrum | None:
+    """Order spectrum of a record over blocks of whole turns, half overlapping.
+
+    turns_at_s: times (k,) in seconds from the start of the record and turns (k,) of the shaft at those times, ascending
+    max_order: highest order wanted; held below 0.45 of the sampling rate
+    leave_out_s: blocks that touch these times are dropped
+    block_turns: turns a block; by default an eighth of the record, 16 to 128
+
+    The record is low-passed to the order band, then read at equal angles with a cubic spline (computed order tracking: Fyfe & Munck,
+    Mech. Syst. Signal Process. 11 (1997) 187-205). None when fewer than four turns fit.
+    """
+    time, turns = turns_at_s
+    total = turns[-1] - turns[0]
+    if total < 4:
+        return None
+    top_hz = float(np.gradient(turns, time).max())
+    max_order = min(max_order, 0.45 * transform.rate_hz / top_hz)
+    x, rate = transform.low_band(min(max_order * top_hz * 1.05, transform.rate_hz / 2))
+    per_turn = sfft.next_fast_len(int(np.ceil(2.6 * max_order)))
+    block = block_turns or int(np.clip(total // 8, 16, 128))
+    block = min(block, int(total))
+    angle = turns[0] + np.arange(int(total * per_turn)) / per_turn
+    at_s = np.interp(angle, turns, time)
+    y = map_coordinates(x, [at_s * rate], order=3, mode="nearest", output=np.float64)
+    n = block * per_turn
+    starts = range(0, len(y) - n + 1, max(n // 2, 1))
+    keep = [s for s in starts if not any(a < at_s[s + n - 1] and at_s[s] < b for a, b in leave_out_s)]
+    if not keep:
+        return None
+    window = np.hanning(n + 1)[:n]
+    frames = np.stack([y[s : s + n] - y[s : s + n].mean() for s in keep]) * window
+    bins = sfft.rfft(frames, axis=1)[:, : int(max_order * block) + 1]
+    power = 2 * np.abs(bins) ** 2 / window.sum() ** 2
+    centre = np.array([at_s[s + n // 2] for s in keep])
+    speed = np.array([block / max(at_s[s + n - 1] - at_s[s], 1e-12) for s in keep])
+    return OrderSpectrum(np.arange(power.shape[1]) / block, power, centre, speed, 1 / block, unit)

@@ -1,0 +1,78 @@
+"""One Fourier transform of a record, from which every band is taken."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft as sfft
+
+Complex = npt.NDArray[np.complex64] | npt.NDArray[np.complex128]
+Real = npt.NDArray[np.float32] | npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Transform:
+    """Unnormalised one-sided transform of a real record without its mean.
+
+    bins: (n // 2 + 1,) complex, at multiples of rate_hz / n; n: samples used, a fast length (the last few may be left out)
+    """
+
+    bins: Complex
+    n: int
+    rate_hz: float
+
+    @classmethod
+    def of(cls, x: Real, rate_hz: float) -> "Transform":
+        """Transform of `x` (n,), cut to the next shorter fast length."""
+        n = sfft.prev_fast_len(len(x), real=True)
+        return cls(sfft.rfft(x[:n] - x[:n].mean(), overwrite_x=True), n, rate_hz)
+
+    @property
+    def resolution_hz(self) -> float:
+        """Distance of two bins, Hz."""
+        return self.rate_hz / self.n
+
+    def index(self, frequency_hz: float) -> int:
+        """Nearest bin, held inside the record's band."""
+        return int(min(max(round(frequency_hz / self.resolution_hz), 0), len(self.bins) - 1))
+
+    def low_band(self, cutoff_hz: float) -> tuple[Real, float]:
+        """The record below `cutoff_hz` at a lower rate: samples (m,) and their rate.
+
+        The rate is at least 2.5 times the cut-off, so that a spline between samples errs below -60 dB at the cut-off.
+        """
+        m = sfft.next_fast_len(int(min(np.ceil(2.5 * cutoff_hz / self.resolution_hz), self.n)), real=True)
+        if m >= self.n:
+            return sfft.irfft(self.bins, self.n), self.rate_hz
+        kept = np.zeros(m // 2 + 1, self.bins.dtype)
+        top = min(self.index(cutoff_hz) + 1, len(kept))
+        kept[:top] = self.bins[:top]
+        return sfft.irfft(kept, m) * np.float32(m / self.n), self.rate_hz * m / self.n
+
+    def level_floor(self, block_hz: float) -> Real:
+        """Typical magnitude around each bin: medians over blocks, joined by straight lines (robust to single lines)."""
+        return running_floor(np.abs(self.bins), max(int(block_hz / self.resolution_hz), 8))
+
+    def analytic(self, low_hz: float, high_hz: float, *, whiten: bool = False) -> tuple[Complex, float]:
+        """Complex envelope of a band and its rate.
+
+        whiten: every bin set to magnitude 1 (cepstrum pre-whitening, Borghesani et al., Mech. Syst. Signal Process. 36 (2013) 370-384),
+        so that no line and no resonance outweighs the rest.
+        """
+        low, high = self.index(low_hz), self.index(high_hz)
+        band = self.bins[low : max(high, low + 8)]
+        if whiten:
+            size = np.abs(band)
+            band = band / np.maximum(size, np.finfo(size.dtype).tiny)
+        m = sfft.next_fast_len(len(band))
+        return sfft.ifft(band, m) * np.float32(2 * m / self.n), self.rate_hz * m / self.n
+
+
+def running_floor(values: Real, block: int) -> Real:
+    """Median over blocks of `block` values, joined by straight lines at the block centres. values: (n,); result (n,)."""
+    count = len(values) // block
+    if count < 2:
+        return np.full_like(values, np.median(values) if len(values) else 0)
+    middle = np.median(values[: count * block].reshape(count, block), axis=1)
+    centre = (np.arange(count) + 0.5) * block
+    return np.interp(np.arange(len(values)), centre, middle).astype(values.dtype)
