@@ -1,0 +1,142 @@
+"""The population from which the rig draws its craft."""
+
+import math
+import zlib
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from vibekit.bearing import Bearing
+from vibekit.errors import UsageError
+from vibekit.rig.craft import ROTORS, Mode, Motor, RigCraft, Ring, Vector
+from vibekit.rig.forces import unbalance
+from vibekit.rig.path import path
+from vibekit.rig.scatter import REFIT_MM
+
+
+def draw_craft(seed: int) -> RigCraft:
+    """A craft from a wide population, the same for the same seed.
+
+    Propeller 3 to 11 inch, 2 to 4 blades, tip speed 50 to 90 m/s (4 000 to 20 000 rpm); 14 poles on 12 slots or 12 on 9;
+    bearing of 6 to 9 balls with d/D 0.18 to 0.30; 2 to 5 arm modes from 60 to 1 500 Hz with 1 to 8 % damping, none within 15 %
+    of the test speed; residual unbalance 0.02 to 0.1 mm on the propeller and 5 to 30 micrometres on the bell; blades unlike by
+    0.5 to 3 %. Common practice, no source, where a docstring names none.
+
+    Raises UsageError for a negative seed.
+    """
+    if seed < 0:
+        raise UsageError(f"seed is {seed}; it must be 0 or above")
+    rng = np.random.default_rng([seed, zlib.crc32(b"craft")])
+    inch = rng.uniform(3, 11)
+    diameter = 0.0254 * inch
+    rpm = float(np.clip(60 * rng.uniform(50, 90) / (math.pi * diameter), 4000, 20000))
+    blades = int(rng.choice([2, 2, 2, 3, 3, 4]))
+    poles, slots = ((14, 12), (12, 9))[rng.integers(2)]
+    prop_g = 4 * (inch / 5) ** 1.7 * rng.lognormal(0, 0.2)
+    bell_g = 14 * (inch / 5) ** 1.6 * rng.lognormal(0, 0.2)
+    arm_kg = 0.05 * (inch / 5) ** 1.5 * rng.lognormal(0, 0.3)
+    pitch_mm = rng.uniform(6.5, 11)
+    bearing = Bearing(balls=int(rng.integers(6, 10)), ball_mm=pitch_mm * rng.uniform(0.18, 0.30), pitch_mm=pitch_mm)
+    modes = _draw_modes(rng, rpm / 60, arm_kg)
+    rings = (
+        Ring(rng.uniform(3000, 6500), rng.uniform(0.02, 0.06), rng.uniform(0.3, 1)),
+        Ring(rng.uniform(6500, 10500), rng.uniform(0.02, 0.06), rng.uniform(0.3, 1)),
+    )
+    noise = 10 ** rng.uniform(-3.2, -2.4)
+    wash = rng.uniform(0.02, 0.06)
+    unlike = rng.uniform(0.005, 0.03)
+    hum = 10 ** rng.uniform(-1.6, -0.6)
+    dry, viscous = 10 ** rng.uniform(-4.5, -3.7) * bell_g / 14, 10 ** rng.uniform(-7.2, -6.5) * bell_g / 14
+
+    def vector(mean_abs: float) -> complex:
+        return complex(mean_abs * np.exp(2j * math.pi * rng.random()))
+
+    motors = []
+    for _ in range(ROTORS):
+        lift = 1 + unlike * rng.standard_normal(blades)
+        motors.append(
+            Motor(
+                bell_gmm=vector(bell_g * 1e-3 * rng.uniform(5, 30)),
+                prop_gmm=vector(prop_g * 10 ** rng.uniform(math.log10(0.02), -1)),
+                lift=tuple(float(value) for value in lift / lift.mean()),
+                runout=tuple(vector(3 * rng.lognormal(0, 0.4) / order**2) for order in range(2, 13)),
+                electrical=tuple(vector(hum * part * rng.lognormal(0, 0.25)) for part in (0.5, 0.5, 1, 1)),
+                bearing_noise=noise * rng.lognormal(0, 0.15),
+                wash=wash * rng.lognormal(0, 0.1),
+                rings=tuple(
+                    Ring(min(r.frequency_hz * rng.normal(1, 0.02), 10800.0), r.damping * rng.lognormal(0, 0.1), r.gain) for r in rings
+                ),
+                modes=tuple(_scatter(rng, mode) for mode in modes),
+                dry_torque=dry * rng.lognormal(0, 0.1),
+                viscous_torque=viscous * rng.lognormal(0, 0.1),
+            )
+        )
+    axis = np.array([1.0, rng.uniform(-0.6, 0.6), rng.uniform(0.2, 0.7)])
+    axis /= np.linalg.norm(axis)
+    craft = RigCraft(
+        seed=seed,
+        diameter_m=diameter,
+        blades=blades,
+        poles=poles,
+        slots=slots,
+        test_rpm=rpm,
+        bell_g=bell_g,
+        prop_g=prop_g,
+        arm_kg=arm_kg,
+        bearing=bearing,
+        motors=tuple(motors),
+        axis=(float(axis[0]), float(axis[1]), float(axis[2])),
+        distance_m=rng.uniform(0.2, 0.5),
+        echo=tuple((float(rng.uniform(0.001, 0.015)), float(rng.uniform(0.2, 0.7) * rng.choice([-1, 1]))) for _ in range(rng.integers(3, 7))),
+        switching_hz=float(rng.choice([8000, 16000, 24000, 48000])),
+        gain_scatter_db=rng.uniform(0.2, 1.5),
+        level_scatter_db=rng.uniform(0.3, 1.0),
+        wander=10 ** rng.uniform(-3, -2),
+        full_scale=1.0,
+    )
+    return replace(craft, full_scale=rng.uniform(15, 40) * _usual_shake(craft))
+
+
+def _usual_shake(craft: RigCraft) -> float:
+    """Root-mean-square over the motors of 1x under a contact pick-up, m/s2: the gain is set by it."""
+    way = [path(craft, rotor, "contact", 1, np.array([craft.test_hz])) for rotor in range(ROTORS)]
+    gmm = [math.hypot(abs(motor.bell_gmm), abs(motor.prop_gmm), REFIT_MM * craft.prop_g) for motor in craft.motors]
+    shake = [abs(unbalance(craft, u).heard(w, [2])[0, 0]) for u, w in zip(gmm, way, strict=True)]
+    return float(np.sqrt(np.mean(np.square(shake))))
+
+
+def _draw_modes(rng: np.random.Generator, speed_hz: float, arm_kg: float) -> list[Mode]:
+    modes: list[Mode] = []
+    wanted = int(rng.integers(2, 6))
+    while len(modes) < wanted:
+        frequency = float(np.exp(rng.uniform(math.log(60), math.log(1500))))
+        if abs(frequency / speed_hz - 1) < 0.15:
+            continue
+        shape = rng.standard_normal(3)
+        shape /= np.linalg.norm(shape)
+        modes.append(
+            Mode(
+                frequency_hz=frequency,
+                damping=float(np.exp(rng.uniform(math.log(0.01), math.log(0.08)))),
+                mass_kg=arm_kg * rng.uniform(1, 5),
+                at_motor=_vector(shape),
+                at_sensor=_vector(shape * rng.uniform(0.6, 1.1)),
+            )
+        )
+    return modes
+
+
+def _scatter(rng: np.random.Generator, mode: Mode) -> Mode:
+    """The same mode on one of four nominally equal arms."""
+    return Mode(
+        frequency_hz=mode.frequency_hz * float(np.clip(rng.normal(1, 0.015), 0.96, 1.04)),
+        damping=mode.damping * rng.lognormal(0, 0.1),
+        mass_kg=mode.mass_kg,
+        at_motor=_vector(np.array(mode.at_motor) + 0.05 * rng.standard_normal(3)),
+        at_sensor=_vector(np.array(mode.at_sensor) + 0.05 * rng.standard_normal(3)),
+    )
+
+
+def _vector(values: npt.NDArray[np.float64]) -> Vector:
+    return float(values[0]), float(values[1]), float(values[2])

@@ -1,0 +1,196 @@
+"""One recording of an invented craft, with everything that is true about it."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from vibekit.errors import UsageError, check_choice
+from vibekit.recording import SENSORS, Recording, Sensor
+from vibekit.rig.clicks import defect
+from vibekit.rig.converter import PHONE_OVERSAMPLING, PHONE_RATE_HZ, convert
+from vibekit.rig.craft import ROTORS, RigCraft, stream
+from vibekit.rig.disturbance import Disturbance
+from vibekit.rig.fault import Fault
+from vibekit.rig.motion import Motion, coast_down, run_up, steady
+from vibekit.rig.path import path
+from vibekit.rig.render import LOOSE, SetUp, one_rotor
+from vibekit.rig.scatter import Scatter, draw_scatter
+from vibekit.settings import TESTS, Test
+
+Array = npt.NDArray[np.float64]
+Complex = npt.NDArray[np.complex128]
+
+DURATION_S: dict[Test, float] = {"bare": 2.5, "prop": 2.5, "run-up": 8.0, "flight": 5.0, "hand-spin": 6.0}
+LEAD_S = 0.35  # made before the recording begins and thrown away: the frame has settled by then
+RUN_UP = (0.4, 1.3)  # from and to, share of the test speed
+FLICK_HZ = (10.0, 25.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What is true about a simulated recording.
+
+    rotors: which rotors turned, the one under test first
+    turns, speed_hz: (rotors, n) turns since an arbitrary start and speed of each, at the recording's samples
+    amplitude: order -> peak amplitude at the mean speed in the recording's unit, without noise (root-sum-square over axes), of the
+        rotor under test; orders 0.5 to 12 in halves, without a loose part's unsteady share and before any disturbance
+    fault: what is wrong on the rotor under test, None when nothing is
+    size: how large the physical thing is, see `vibekit.rig.severity.fault_size`
+    strike_order: order at which a bearing fault strikes (of a worn cage: the cage's), None for other conditions
+    stop_s: hand-spin: from the start of the recording until the rotor stands, however long the recording; None in other tests
+    """
+
+    rotors: tuple[int, ...]
+    turns: Array
+    speed_hz: Array
+    amplitude: dict[float, float]
+    fault: Fault | None
+    size: float
+    strike_order: float | None
+    stop_s: float | None
+
+    @property
+    def mean_rpm(self) -> float:
+        """Mean speed of the rotor under test."""
+        return 60 * float(self.speed_hz[0].mean())
+
+
+def record(
+    craft: RigCraft,
+    *,
+    rotor: int = 0,
+    test: Test = "prop",
+    fault: Fault | None = None,
+    take: int = 0,
+    refit: int | None = None,
+    sensor: Sensor = "contact",
+    axes: int = 1,
+    rate_hz: float = 24000.0,
+    duration_s: float | None = None,
+    speed_rpm: float | None = None,
+    tacho: bool = False,
+    disturbance: Disturbance | None = None,
+) -> tuple[Recording, Truth]:
+    """One take of one test; the same arguments give the same samples.
+
+    rotor: which rotor is under test, 0 to 3; in a flight all four turn
+    fault: sized by its severity for this sensor; it shows only where its rotor turns and its test can show it
+    take, refit: what differs between takes; the propeller is fitted again for each take unless `refit` says otherwise
+    axes: 1, or 3 for an accelerometer (the phone's motion sensor always has 3)
+    rate_hz: samples a second, 2 000 and more; the phone's motion sensor has its own 99.3
+    duration_s: 2.5 (bare, prop), 8 (run-up), 5 (flight), 6 (hand-spin) when left out
+    speed_rpm: mean speed wanted, the craft's test speed when left out; each take hits it within 1 %
+    tacho: add a channel with one pulse a turn
+
+    Raises UsageError for a rotor, test, sensor, number of axes, rate, duration or speed that is not allowed.
+    """
+    _check(rotor, test, sensor, axes, rate_hz, duration_s, speed_rpm)
+    disturbance = disturbance or Disturbance()
+    if sensor == "phone-motion":
+        axes, rate_hz = 3, PHONE_OVERSAMPLING * PHONE_RATE_HZ
+    n = round((DURATION_S[test] if duration_s is None else duration_s) * rate_hz)
+    total = fft.next_fast_len(n + math.ceil(LEAD_S * rate_hz), real=True)
+    setup = SetUp(craft, test, sensor, axes, rate_hz, total, total - n, take if refit is None else refit)
+    scatter = draw_scatter(craft, rotor, test, take, setup.refit)
+    rng = stream(craft, "record", rotor, test, take, sensor)
+    wanted_hz = scatter.speed * (craft.test_hz if speed_rpm is None else speed_rpm / 60)
+
+    alone = test != "flight" and not disturbance.neighbours
+    rotors = (rotor,) if alone else (rotor, *(other for other in range(ROTORS) if other != rotor))
+    leak = 0.8 if test == "flight" else disturbance.neighbours
+    spectrum = _own_noise(setup, rng)
+    motions, stop_s = [], None
+    for each in rotors:
+        apart = 0.0 if each == rotor else float(stream(craft, "apart", each).uniform(0.3, 8)) * (-1) ** each
+        hurt = fault if fault is not None and fault.rotor == each else None
+        motion, stops = _turn(setup, each, hurt, scatter, wanted_hz + apart, rng)
+        spectrum += (1.0 if each == rotor else leak) * one_rotor(setup, each, hurt, scatter, motion, rng)
+        motions.append(Motion(motion.turns[setup.lead :], motion.speed_hz[setup.lead :]))
+        stop_s = stops if each == rotor else stop_s
+    samples = fft.irfft(spectrum, total)[:, setup.lead :] * scatter.gain
+
+    recording, kept = convert(samples, sensor, rate_hz, motions[0].turns if tacho else None, disturbance, rng)
+    hurt = fault if fault is not None and fault.rotor == rotor and fault.condition != "healthy" else None
+    truth = Truth(
+        rotors=rotors,
+        turns=np.stack([motion.turns[kept] for motion in motions]),
+        speed_hz=np.stack([motion.speed_hz[kept] for motion in motions]),
+        amplitude=_amplitudes(setup, rotor, hurt, scatter, float(motions[0].speed_hz.mean())),
+        fault=hurt,
+        size=setup.fault_lines(hurt)[1],
+        strike_order=_strike_order(craft, hurt),
+        stop_s=stop_s,
+    )
+    return recording, truth
+
+
+def _check(rotor: int, test: str, sensor: str, axes: int, rate_hz: float, duration_s: float | None, speed_rpm: float | None) -> None:
+    check_choice("test", test, TESTS)
+    check_choice("sensor", sensor, SENSORS)
+    if not 0 <= rotor < ROTORS:
+        raise UsageError(f"rotor is {rotor}; it must be from 0 to {ROTORS - 1}")
+    if axes not in (1, 3) or (axes == 3 and sensor in ("microphone", "contact")):
+        raise UsageError(f"{sensor} with {axes} axes; an accelerometer has 1 or 3, a microphone and a contact pick-up have 1")
+    if not rate_hz >= 2000:
+        raise UsageError(f"rate is {rate_hz:g} Hz; it must be 2000 or above")
+    if duration_s is not None and not 0.1 <= duration_s <= 600:
+        raise UsageError(f"duration is {duration_s:g} s; it must be from 0.1 to 600")
+    if speed_rpm is not None and not 60 <= speed_rpm <= 60000:
+        raise UsageError(f"speed is {speed_rpm:g} rpm; it must be from 60 to 60 000")
+
+
+def _own_noise(setup: SetUp, rng: np.random.Generator) -> Complex:
+    """(axes, total // 2 + 1) transform of the sensor's and the room's own noise."""
+    noise = setup.path(0).noise
+    real = rng.standard_normal((2, *noise.shape))
+    out: Complex = (real[0] + 1j * real[1]) * (noise * math.sqrt(setup.total * setup.rate_hz) / 2)
+    return out
+
+
+def _turn(
+    setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, wanted_hz: float, rng: np.random.Generator
+) -> tuple[Motion, float | None]:
+    craft = setup.craft
+    if setup.test == "hand-spin":
+        rough = fault.severity if fault is not None and fault.condition in ("bearing-grit", "rub") else 0.0
+        motor = craft.motors[rotor]
+        return coast_down(
+            rng,
+            first_hz=rng.uniform(*FLICK_HZ),
+            inertia=craft.bell_inertia,
+            dry=motor.dry_torque * (1 + 0.3 * rough) * rng.lognormal(0, 0.05),
+            viscous=motor.viscous_torque,
+            drag=0.0,
+            roughness=0.05 + 0.05 * rough,
+            n=setup.total,
+            lead=setup.lead,
+            rate_hz=setup.rate_hz,
+        )
+    if setup.test == "run-up":
+        first, last = RUN_UP[0] * wanted_hz, RUN_UP[1] * wanted_hz
+        return run_up(rng, first, last, scatter.wander, setup.total, setup.lead, setup.rate_hz), None
+    return steady(rng, wanted_hz, scatter.wander, setup.total, setup.rate_hz), None
+
+
+def _amplitudes(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, speed_hz: float) -> dict[float, float]:
+    lines = setup.lines(rotor, scatter)
+    hurt, _ = setup.fault_lines(fault)
+    if hurt is not None and fault is not None and fault.condition not in LOOSE:
+        lines += hurt
+    orders = list(range(1, 25))
+    ratio = speed_hz / setup.craft.test_hz
+    way = path(setup.craft, rotor, setup.sensor, setup.axes, np.array(orders) * speed_hz / 2, setup.extra_mode(fault))
+    heard = scatter.gain * np.linalg.norm(lines.scaled(ratio).heard(way, orders), axis=0)
+    return {half / 2: float(value) for half, value in zip(orders, heard, strict=True)}
+
+
+def _strike_order(craft: RigCraft, fault: Fault | None) -> float | None:
+    if fault is None:
+        return None
+    if fault.condition == "bearing-cage":
+        return craft.bearing.cage
+    kind = defect(craft, fault.rotor, fault.condition)
+    return None if kind is None or kind.at_random else kind.order
