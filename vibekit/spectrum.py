@@ -41,10 +41,9 @@ class Spectrum:
     unit: of the samples
     rate_hz: of the samples
     window, length: name of the window and its length in samples: one transform
-    averages: segments averaged (mean square); 1 for one long transform
+    averages, hop: segments averaged (mean square), 1 for one long transform, and the samples from one's start to the next
     resolution_hz: equivalent noise bandwidth of a bin, Hz, window included
     degrees_of_freedom: of a bin that holds only noise, overlap counted (chi-square)
-    line_averages: number of independent segments that would scatter a line's amplitude as much
     """
 
     frequency: Array
@@ -55,9 +54,9 @@ class Spectrum:
     window: str
     length: int
     averages: int
+    hop: int
     resolution_hz: float
     degrees_of_freedom: float
-    line_averages: float
 
     @property
     def value_unit(self) -> str:
@@ -200,7 +199,7 @@ def _spectrum(x: npt.NDArray[np.floating], rate_hz: float, length: int, overlap:
     power[1 : (length + 1) // 2] *= 2  # negative frequencies, folded; 0 Hz and half the rate have none
     lag = np.arange(1, min(count, -(-length // hop)))
     shared = np.array([overlap_correlation(shape, int(j) * hop) for j in lag])
-    weight = 2 * (1 - lag / count)
+    repeated = float(2 * (1 - lag / count) @ shared**2)
     return Spectrum(
         frequency=_frozen(np.arange(length // 2 + 1) * rate_hz / length),
         values=_frozen(power / shape.sum() ** 2),
@@ -210,9 +209,9 @@ def _spectrum(x: npt.NDArray[np.floating], rate_hz: float, length: int, overlap:
         window=window,
         length=length,
         averages=count,
+        hop=hop,
         resolution_hz=noise_bandwidth(shape) * rate_hz / length,
-        degrees_of_freedom=2 * count / (1 + float(weight @ shared**2)),
-        line_averages=count / (1 + float(weight @ shared)),
+        degrees_of_freedom=2 * count / (1 + repeated),
     )
 
 
@@ -229,7 +228,8 @@ def _mean_square(segments: npt.NDArray[np.floating], shape: npt.NDArray[np.float
         work *= shape
         parts = rfft(work, axis=1).view(shape.dtype)  # real, imaginary, real, ...
         total += np.einsum("ij,ij->j", parts, parts)
-    return (total[::2] + total[1::2]) / count
+    mean: Array = (total[::2] + total[1::2]) / count
+    return mean
 
 
 def _frozen(values: Array) -> Array:

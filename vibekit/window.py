@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.fft import rfft
 
 from vibekit.errors import check_choice
 
@@ -56,9 +57,10 @@ def window_samples(name: str, n: int) -> Array:
 def kernel(name: str, offset: npt.ArrayLike) -> Array:
     """Height of a line `offset` bins from a bin, relative to a line on the bin, for long windows (negative in odd side lobes)."""
     check_choice("window", name, COEFFICIENTS)
-    f = np.asarray(offset, dtype=np.float64)
     c = COEFFICIENTS[name]
-    return sum((a / 2 * (np.sinc(f - k) + np.sinc(f + k)) for k, a in enumerate(c)), np.zeros_like(f)) / c[0]
+    side = np.array(c[1:]) / 2 / c[0]
+    height = np.concatenate([side[::-1], [1.0], side])
+    return np.asarray(np.sinc(np.asarray(offset)[..., None] - np.arange(1 - len(c), len(c))) @ height)
 
 
 def coherent_gain(samples: Array) -> float:
@@ -100,7 +102,6 @@ class WindowFigures:
 
 def window_figures(samples: Array, reach: int = 64) -> WindowFigures:
     """Measure a window given as samples; side lobes are sought within `reach` bins of the main lobe's centre."""
-    step = 256  # points a bin
     centred = np.arange(samples.size) - samples.size / 2
 
     def height(bins: Array) -> Array:
@@ -110,8 +111,9 @@ def window_figures(samples: Array, reach: int = 64) -> WindowFigures:
     def decibel(bins: Array) -> Array:
         return 20 * np.log10(np.maximum(height(bins), 1e-300))
 
-    near = decibel(np.arange(step // 2 + 1) / step)
-    coarse = np.concatenate([decibel(np.arange(16 * k, 16 * (k + 1)) / 16) for k in range(reach)])
+    near = decibel(np.linspace(0, 0.5, 129))
+    padded = np.abs(rfft(samples, 16 * samples.size)[: 16 * reach])
+    coarse = 20 * np.log10(np.maximum(padded / padded[0], 1e-300))  # 16 points a bin
     valley = int(np.argmax((coarse[1:-1] <= coarse[:-2]) & (coarse[1:-1] < coarse[2:]) & (coarse[1:-1] < -10))) + 1
     top = valley + int(np.argmax(coarse[valley:]))
     fine = decibel((top + np.arange(-32, 33) / 32) / 16)
