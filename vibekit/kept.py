@@ -1,0 +1,84 @@
+"""What the archive takes and gives."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from vibekit.finding import Diagnosis
+from vibekit.reading import Reading
+from vibekit.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class KeptReading:
+    """A reading as it is kept.
+
+    name: of the recording's file; recording: SHA-256 of its bytes; stored: where they lie now
+    setup: sensor, its place and fixing, in the owner's words, "" when not stated
+    reader: roles and unit given for the file; taken_at: when recorded, None when the file does not say
+    """
+
+    id: str
+    craft: str
+    position: str
+    name: str
+    recording: str
+    stored: Path
+    setup: str
+    reader: dict[str, Any]
+    taken_at: datetime | None
+    added_at: datetime
+    reading: Reading
+    diagnosis: Diagnosis | None
+
+    @property
+    def settings(self) -> Settings:
+        """What was stated about the recording."""
+        return self.reading.settings
+
+    @property
+    def when(self) -> datetime:
+        """When it was recorded, or when it was added if that is not known."""
+        return self.taken_at or self.added_at
+
+
+@dataclass(frozen=True, slots=True)
+class NewReading:
+    """A reading to be kept, with the file that it was made from."""
+
+    position: str
+    file: Path
+    reading: Reading
+    setup: str = ""
+    reader: dict[str, Any] | None = None
+    taken_at: datetime | None = None
+    diagnosis: Diagnosis | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PartAction:
+    """What was done to a part. fitted: what was put in its place or used, in words; done_at: when."""
+
+    craft: str
+    position: str
+    part: str
+    did: str
+    fitted: str
+    note: str
+    done_at: datetime
+    id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CraftSummary:
+    """A craft in one line: how much is kept of it, and when something was last kept."""
+
+    name: str
+    owner: str | None
+    job: str | None
+    rotors: int
+    readings: int
+    inspections: int
+    actions: int
+    last: datetime
