@@ -24,6 +24,7 @@ CONDITIONS = {
     "bearing-outer", "bearing-inner", "bearing-ball", "bearing-cage", "electrical", "resonance", "undecided",
 }  # fmt: skip
 FAULTS = sorted(CONDITIONS - {"healthy", "undecided"})
+GUARDED = ("raft clamped", "guard and eye protection", "nobody in the plane of the propeller", "from afar")
 MOVES = {"rises", "falls", "changes", "present"}
 catalogue = load_catalogue()
 
@@ -91,7 +92,7 @@ def test_cautions_stand_where_a_hand_or_a_spinning_propeller_is_near():
     for c in catalogue.conditions:
         assert "The maker's instructions, local rules and licensed practice decide" in c.caution, c.condition
         assert "Battery out" in c.caution or c.condition == "healthy", c.condition
-        guarded = all(words in c.caution for words in ("raft clamped", "guard and eye protection", "in the plane of the propeller", "from afar"))
+        guarded = all(words in c.caution for words in GUARDED)
         assert guarded or "ropeller off" in c.caution, c.condition
         assert guarded or c.not_seen_in != ("hand-spin", "bare"), c.condition
         assert c.action != "balance" or "trial weights so that they cannot leave" in c.caution, c.condition
@@ -206,6 +207,11 @@ def test_a_wrong_file_is_named_in_one_line(tmp_path, old, new, says):
         read_catalogue(write(tmp_path, edit))
     assert str(caught.value).startswith("prop-imbalance.toml: ")
     assert "\n" not in str(caught.value)
+
+
+def test_evidence_must_be_tables(tmp_path):
+    with pytest.raises(UsageError, match=r"evidence is \['1x'\]; write \[\[evidence\]\] and its keys below"):
+        read_catalogue(write(tmp_path, lambda text: text.split("[[evidence]]")[0] + 'evidence = ["1x"]'))
 
 
 def test_a_file_that_is_no_toml_is_named(tmp_path):

@@ -181,13 +181,19 @@ def _read_condition(path: Traversable) -> Condition:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise UnreadableError(f"{path.name} is not TOML: {error}") from None
     try:
-        table["evidence"] = tuple(_table(Symptom, row) for row in table.get("evidence", []))
-        table["sources"] = tuple(_table(Reference, row) for row in table.pop("source", []))
+        table["evidence"] = _rows(Symptom, "evidence", table.pop("evidence", []))
+        table["sources"] = _rows(Reference, "source", table.pop("source", []))
         condition = _table(Condition, table)
         check_choice("condition", condition.condition, [path.name.removesuffix(".toml")])
     except UsageError as error:
         raise UsageError(f"{path.name}: {error}") from None
     return condition
+
+
+def _rows(kind: type[_Kind], key: str, tables: Any) -> tuple[_Kind, ...]:
+    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+        raise UsageError(f"{key} is {tables!r}; write [[{key}]] and its keys below")
+    return tuple(_table(kind, table) for table in tables)
 
 
 def _table(kind: type[_Kind], table: dict[str, Any]) -> _Kind:
