@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vibekit.bearing import Bearing, bearing_from_orders, mid_diameter_mm, miniature_bands, slip_band
+from vibekit.bearing import TEST_BANDS_HZ, Bearing, bearing_from_orders, mid_diameter_mm, miniature_bands, slip_band
 from vibekit.errors import UsageError
 
 CWRU_DRIVE = Bearing(9, 0.3126, 1.537)  # inch
@@ -89,6 +89,13 @@ def test_bands_for_unknown_geometry():
         8: pytest.approx((2.80, 3.28, 4.72, 5.20), abs=0.005),
         9: pytest.approx((3.15, 3.69, 5.31, 5.85), abs=0.005),
     }
+
+
+def test_bands_of_the_vibration_test_for_new_bearings():
+    """V-09. ISO 15242-1/-2 at 1800 rpm, from memory: the bands adjoin, and the first two span a ratio of 6."""
+    low, middle, high = TEST_BANDS_HZ
+    assert (low, middle, high) == ((50, 300), (300, 1800), (1800, 10_000))
+    assert low[1] / low[0] == middle[1] / middle[0] == 6
 
 
 geometry = st.builds(Bearing, st.integers(4, 40), st.floats(0.05, 0.6), st.just(1.0), st.floats(0, 60))

@@ -10,6 +10,7 @@ MINIATURE_BALLS = (6, 7, 8, 9)  # of bearings with 3 to 8 mm bore; common practi
 MINIATURE_RATIO = (0.18, 0.30)  # (d / D) cos(angle) of the same; common practice, no source
 
 Band = tuple[float, float]
+TEST_BANDS_HZ: tuple[Band, ...] = ((50.0, 300.0), (300.0, 1800.0), (1800.0, 10_000.0))  # new bearings at 1800 rpm: ISO 15242-1, from memory
 
 
 @dataclass(frozen=True, slots=True)
