@@ -41,9 +41,9 @@ def check(archive: Archive) -> Check:
     """Check the whole archive; changes nothing."""
     with archive.looking() as session:
         problems = [*_database(session, archive), *_references(session), *_contents(session)]
-        kept = [
-            (row, archive.files.path(row.sha256, row.suffix)) for kind in (RecordingRow, PhotoRow) for row in session.scalars(select(kind))
-        ]
+        rows_of_files: list[FileRow] = list(session.scalars(select(RecordingRow)))
+        rows_of_files += session.scalars(select(PhotoRow))
+        kept = [(row, archive.files.path(row.sha256, row.suffix)) for row in rows_of_files]
         for row, path in kept:
             problems += _file(row, path)
         rows = {table.name: session.scalar(select(func.count()).select_from(table)) or 0 for table in Base.metadata.sorted_tables}
