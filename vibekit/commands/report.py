@@ -1,0 +1,63 @@
+"""`vibekit report`: write the report of a craft, or of recordings, as one HTML file."""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibekit.commands.options import add_settings_options, roles_from, settings_each, unit_from
+
+if TYPE_CHECKING:
+    from vibekit.report import ReportContents
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `report`."""
+    parser.add_argument("what", metavar="CRAFT|FILE", nargs="+", help="a craft of the archive, or recordings, one a motor in running order")
+    parser.add_argument("-o", "--output", metavar="REPORT.html", required=True, help="where to write it")
+    parser.add_argument("--title", metavar="TEXT", help="heading of a report of recordings; the file's name when not given")
+    parser.add_argument("--same-motor", action="store_true", help="the recordings are one motor at several speeds or repeats")
+    parser.add_argument("--baseline", metavar="FILE", action="extend", nargs="+", default=[],
+                        help="healthy recordings of the same set-up, to compare with")  # fmt: skip
+    add_settings_options(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Gather, write and say where; 1 when no recording could be judged."""
+    from vibekit.report import check_name, write_report
+
+    check_name(args.output)
+    files = [word for word in args.what if Path(word).is_file() and not word.lower().endswith(".toml")]
+    contents = _from_files(args) if files or len(args.what) > 1 else _from_archive(args.what[0])
+    write_report(contents, args.output)
+    print(f"report of {contents.title}: {Path(args.output).absolute()}")
+    return 0 if any(r.screening.usable for motor in contents.motors for r in motor.readings) else 1
+
+
+def _from_archive(word: str) -> "ReportContents":
+    from vibekit.archive import Archive
+    from vibekit.commands.asking import find_craft
+    from vibekit.gathering import contents_from_archive
+    from vibekit.place import find_place
+
+    _, craft = find_craft(word)
+    with Archive(find_place(), create=False) as archive:
+        return contents_from_archive(archive, craft.name or word)
+
+
+def _from_files(args: argparse.Namespace) -> "ReportContents":
+    from vibekit.commands.measuring import measure
+    from vibekit.gathering import contents_from_files
+    from vibekit.judging import judge_craft, judge_motor
+
+    settings = settings_each(args, len(args.what))
+    roles, unit = roles_from(args), unit_from(args)
+    readings = measure(args.what, settings, roles=roles, unit=unit)
+    references = measure(args.baseline, [settings[0]] * len(args.baseline), roles=roles, unit=unit)
+    names = [Path(word).stem for word in args.what]
+    title = args.title or Path(args.output).stem
+    if args.same_motor or len(readings) == 1:
+        judged = [(title, readings, judge_motor(readings, references=references).together)]
+    else:
+        each = judge_craft(readings, names, references=references).each
+        judged = [(name, [reading], diagnosis) for name, (reading, diagnosis) in zip(names, each, strict=True)]
+    return contents_from_files(title, judged, references)

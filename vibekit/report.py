@@ -1,0 +1,193 @@
+"""The report of a craft: one HTML file that needs nothing else, to read on a screen or on paper."""
+
+import os
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibekit import marks, wording
+from vibekit.drawings import drawings_of, groups_of, side_by_side
+from vibekit.errors import UsageError
+from vibekit.finding import Conclusion, Diagnosis
+from vibekit.outline import outline_of
+from vibekit.picture import Picture
+from vibekit.reading import Reading
+from vibekit.turning import ADVICE
+
+if TYPE_CHECKING:
+    import jinja2
+    from markupsafe import Markup
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A line with what it is about: a question and its answer, a day and what was done, a label and its value."""
+
+    label: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class MotorPage:
+    """What the report says about one motor.
+
+    position: the owner's name of the rotor; readings: oldest first; baselines: earlier readings of the same motor when it was well
+    diagnosis: of this motor, None when it was not judged
+    about: its motor, propeller and bearings; inspection: questions and answers; parts: what was done, by day
+    """
+
+    position: str
+    readings: tuple[Reading, ...] = ()
+    baselines: tuple[Reading, ...] = ()
+    diagnosis: Diagnosis | None = None
+    about: tuple[Note, ...] = ()
+    inspection: tuple[Note, ...] = ()
+    parts: tuple[Note, ...] = ()
+    photos: tuple[Picture, ...] = ()
+
+    @property
+    def conclusion(self) -> Conclusion | None:
+        """The conclusion for this motor, None when it was not judged."""
+        return self.diagnosis.conclusion if self.diagnosis else None
+
+    @property
+    def state(self) -> marks.State:
+        """How this motor stands."""
+        return marks.state_of(self.conclusion)
+
+    @property
+    def not_recorded(self) -> list[str]:
+        """Kinds of bench test without a usable recording, in words."""
+        return wording.not_recorded(reading.settings.test for reading in self.readings if reading.screening.usable)
+
+
+@dataclass(frozen=True, slots=True)
+class ReportContents:
+    """Everything a report holds.
+
+    title: usually the craft's name; made_at: when the report was made; motors: in running order; engine: version that made it
+    about: craft, owner, job, set-up; cautions: for all work on this craft; not_tested: in words
+    left_open: what is not known of the craft and what that leaves open
+    """
+
+    title: str
+    made_at: datetime
+    motors: tuple[MotorPage, ...]
+    engine: str
+    about: tuple[Note, ...] = ()
+    cautions: tuple[str, ...] = ()
+    not_tested: tuple[str, ...] = ()
+    left_open: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.motors:
+            raise UsageError("a report has 0 motors; it needs at least one: add a recording first")
+
+    @property
+    def state(self) -> marks.State:
+        """How the craft stands: as its most pressing motor."""
+        return marks.most_pressing(motor.state for motor in self.motors)
+
+    @property
+    def in_order_of_need(self) -> list[MotorPage]:
+        """The motors, most pressing first, and among equals the surest first."""
+        return sorted(self.motors, key=lambda m: (m.state.rank, -(m.conclusion.probability if m.conclusion else 0.0)))
+
+
+def render(contents: ReportContents) -> str:
+    """Give the report as one HTML page: style and pictures inside, no script, nothing fetched.
+
+    The same contents give the same text.
+    """
+    groups = groups_of([(motor.position, motor.readings, motor.baselines) for motor in contents.motors])
+    drawn = {id(member.reading): drawings_of(group, member) for group in groups for member in group.members}
+    page = _environment().get_template("report.html")
+    return page.render(
+        report=contents,
+        sheet=_sheet(),
+        states=marks.STATES,
+        together=[drawing for group in groups if (drawing := side_by_side(group)) is not None],
+        drawings=lambda reading: drawn.get(id(reading), []),
+        advice=f"{ADVICE} Nothing here is a permission to fly.",
+        outline=outline_of([motor.position for motor in contents.motors]),
+    )
+
+
+def check_name(path: str | Path) -> Path:
+    """Give the path of a report. Raises UsageError when its name does not end in .html."""
+    path = Path(path)
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise UsageError(f"report file is {str(path)!r}; its name must end in .html (print it to PDF from the browser)")
+    return path
+
+
+def write_report(contents: ReportContents, path: str | Path) -> None:
+    """Write the report; a file of that name is replaced in one step or not at all.
+
+    Raises UsageError when the name does not end in .html or the place cannot be written.
+    """
+    path = check_name(path)
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        part.write_text(render(contents), encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise UsageError(f"report file {str(path)!r} cannot be written: {error.strerror}; choose another place") from None
+
+
+def headline(contents: ReportContents) -> str:
+    """Say in one or two sentences how the craft stands."""
+    said = {
+        marks.ACT: "{} {} for work",
+        marks.WATCH: "{} {} to be watched",
+        marks.CANNOT_TELL: "what is up with {} cannot be told yet",
+        marks.NO_FAULT_FOUND: "no fault found on {} by these tests",
+    }
+    sentences = []
+    for state, words in said.items():
+        named = [motor.position for motor in contents.motors if motor.state == state]
+        verb = {marks.ACT: ("calls", "call"), marks.WATCH: ("is", "are")}.get(state, ("", ""))[len(named) > 1]
+        if named:
+            sentences.append(wording.sentence(words.format(wording.listed(named), verb)) + ".")
+    return " ".join(sentences)
+
+
+def _environment() -> "jinja2.Environment":
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(loader=PackageLoader("vibekit"), autoescape=True, undefined=StrictUndefined)
+    environment.filters |= {
+        "brief": lambda motor: "not measured" if motor.conclusion is None else wording.condition_words(motor.conclusion.condition),
+        "condition": wording.condition_words,
+        "factor": wording.factor,
+        "headline": headline,
+        "interval": wording.with_interval,
+        "likelihood": wording.likelihood,
+        "moment": lambda moment: moment.strftime("%Y-%m-%d %H:%M %Z").strip(),
+        "sensor": lambda reading: wording.SENSOR_WORDS[reading.settings.sensor],
+        "sentence": wording.sentence,
+        "shape": lambda state: Markup(marks.shape_of(state)),
+        "speed": wording.speed_words,
+        "stated": lambda reading: wording.settings_words(reading.settings),
+        "action": lambda motor: wording.sentence(wording.action_words(motor.conclusion)).rstrip("."),
+        "act": lambda motor: wording.act_words(motor.conclusion),
+        "caution": lambda motor: [text for text in [wording.caution_words(motor.conclusion)] if text],
+        "title": wording.title_of,
+        "verdict": lambda motor: wording.verdict(motor.conclusion, motor.not_recorded),
+    }
+    return environment
+
+
+def _sheet() -> "Markup":
+    from importlib.resources import files
+
+    from markupsafe import Markup
+
+    light, dark = (
+        ":root { " + " ".join(f"--{name}: {colour};" for name, colour in marks.colours(theme).items()) + " }" for theme in ("light", "dark")
+    )
+    sheet = (files("vibekit.templates") / "style.css").read_text(encoding="utf-8")
+    return Markup(f"{light}\n@media screen and (prefers-color-scheme: dark) {{ {dark} }}\n{sheet}")

@@ -1,0 +1,46 @@
+"""How a motor's levels stand to those of the other motors: the rows of the plot that shows what stands out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibekit.change import CHANGES, change
+from vibekit.reading import Reading
+from vibekit.repeatability import Repeatability
+
+OUTLIER = 3.5 / 0.6745  # median absolute deviations: modified z-score of Iglewicz & Hoaglin (1993)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One level against the middle of the same level of the other motors, all in dB.
+
+    difference, u95: this motor's; half_band: half width of the robust band of the others, 0 with fewer than three; others: each of theirs
+    before: this motor's own baseline, None without one
+    """
+
+    name: str
+    difference: float
+    u95: float
+    half_band: float
+    others: tuple[float, ...]
+    before: float | None
+
+
+def standings(
+    reading: Reading, others: Sequence[Reading], repeatability: Repeatability, baselines: Sequence[Reading] = ()
+) -> tuple[Standing, ...]:
+    """Compare with the other motors each quantity that `vibekit.change` compares; the numbers are those that the evidence quotes."""
+    rows = []
+    for name in CHANGES:
+        moved = change(name, (reading,), others, repeatability, peers=True)
+        if moved is None:
+            continue
+        each = [change(name, (reading,), (other,), repeatability) for other in others]
+        around = tuple(moved.delta - one.delta for one in each if one is not None)
+        past = change(name, (reading,), baselines, repeatability)
+        before = None if past is None else moved.delta - past.delta
+        half = OUTLIER * float(np.median(np.abs(np.array(around) - np.median(around)))) if len(around) > 2 else 0.0
+        rows.append(Standing(name, moved.delta, moved.u95, half, around, before))
+    return tuple(rows)

@@ -1,0 +1,1 @@
+"""The page of the report (Jinja2) and its style sheet."""

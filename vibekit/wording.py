@@ -1,0 +1,168 @@
+"""Numbers with their intervals, units, probabilities and conclusions in words: the same in terminal, window and report."""
+
+import math
+from collections.abc import Iterable, Sequence
+
+from vibekit.catalogue import Condition, load_catalogue
+from vibekit.finding import Conclusion, Evidence
+from vibekit.reading import Reading, SpeedResult
+from vibekit.settings import TESTS, Settings, Test
+
+UNIT_WORDS = {
+    "FS": "of full scale",
+    "(FS)²": "of full scale, squared",
+    "FS rms": "of full scale, rms",
+    "m/s2": "m/s²",
+    "deg": "°",
+    "1": "",
+}
+TEST_WORDS = {
+    "hand-spin": "spun by hand",
+    "bare": "run bare, without propeller",
+    "prop": "run with its propeller, steady",
+    "run-up": "run up with its propeller",
+    "flight": "recorded in flight",
+    None: "test not stated",
+}
+SENSOR_WORDS = {
+    "microphone": "microphone",
+    "contact": "contact pick-up",
+    "accelerometer": "accelerometer",
+    "phone-motion": "motion sensor of a phone",
+    None: "sensor not stated",
+}
+# Mastrandrea et al., IPCC guidance note on uncertainties (2010), table 1: bounds of the likelihood words (from memory)
+_LIKELIHOOD = (
+    (0.99, "all but certain"),
+    (0.90, "very likely"),
+    (0.66, "likely"),
+    (0.33, "about as likely as not"),
+    (0.10, "unlikely"),
+    (0.01, "very unlikely"),
+)
+
+
+def unit_words(unit: str) -> str:
+    """Write a unit as it is read; a unit that needs no words is given back as it is."""
+    return UNIT_WORDS.get(unit, unit)
+
+
+def condition_words(condition: str) -> str:
+    """Say a condition in the catalogue's words; one that it does not know is given back with its hyphens taken out."""
+    known = _known(condition)
+    return known.words if known else condition.replace("-", " ")
+
+
+def likelihood(probability: float) -> str:
+    """Say a probability in words and as a number: "very likely (94 %)". Never certain: no words for 1, and none above 99 %."""
+    words = next((word for bound, word in _LIKELIHOOD if probability >= bound), "all but excluded")
+    percent = "over 99" if probability > 0.99 else "under 1" if probability < 0.01 else f"{100 * probability:.0f}"
+    return f"{words} ({percent}\N{NO-BREAK SPACE}%)"
+
+
+def verdict(conclusion: Conclusion | None, not_tested: Sequence[str] = ()) -> str:
+    """Say what a conclusion says of its motor; "no fault found" always goes with what was not tested."""
+    if conclusion is None:
+        return "Not judged: there is no recording to judge by."
+    if conclusion.condition == "healthy":
+        return f"No fault found by these tests; not tested: {', '.join(not_tested) or 'everything that these tests cannot show'}."
+    words = sentence(condition_words(conclusion.condition))
+    return f"{words}." if conclusion.condition == "undecided" else f"{words}: {likelihood(conclusion.probability)}."
+
+
+def action_words(conclusion: Conclusion | None) -> str:
+    """Say in a few words what to do: "clean the bearing"; for what cannot be told, the next measurement."""
+    if conclusion is None:
+        return "record this motor"
+    action, part = conclusion.action, conclusion.part
+    if conclusion.condition == "undecided" or action in ("", "none"):
+        return conclusion.next_step or "measure again"
+    return action if " " in action or part in ("", "none") else f"{action} the {part}"
+
+
+def act_words(conclusion: Conclusion | None) -> str:
+    """Say what to do as the catalogue puts it."""
+    known = _known(conclusion.condition) if conclusion else None
+    return known.act if known else f"{sentence(action_words(conclusion))}."
+
+
+def caution_words(conclusion: Conclusion | None) -> str:
+    """Give the catalogue's caution for the work that a conclusion asks for, "" when it has none."""
+    known = _known(conclusion.condition) if conclusion else None
+    return known.caution if known else ""
+
+
+def factor(evidence: Evidence) -> str:
+    """Say how much one measurement counts: how many times likelier it is under its condition than under the others, or less likely."""
+    times = 10 ** abs(evidence.weight)
+    number = "over 1000" if times > 1000 else f"{times:.0f}" if times >= 10 else f"{times:.2g}"
+    return f"{number} times {'likelier' if evidence.weight >= 0 else 'less likely'} than otherwise"
+
+
+def speed_words(speed: SpeedResult) -> str:
+    """Say the shaft speed, its interval and where it was taken from."""
+    if speed.rpm is None:
+        return "shaft speed not known"
+    low, high = (None if end is None else f"{end:.0f}" for end in (speed.rpm_min, speed.rpm_max))
+    ends = f", from {low} to {high} rpm" if low and high and low != high else ""
+    return f"{with_interval(speed.rpm, speed.rpm_u95, 'rpm')} ({speed.method}{ends})"
+
+
+def settings_words(settings: Settings) -> str:
+    """Say what was stated about a recording; what was not stated is named where it matters for the verdict."""
+    counts = [f"{n} {name}" for name, n in (("blades", settings.blades), ("poles", settings.poles), ("slots", settings.slots)) if n]
+    bearings = [f"bearing {b.balls} balls {b.ball_mm:g}/{b.pitch_mm:g} mm at {b.angle_deg:g}°" for b in settings.bearings]
+    typed = [f"speed {settings.speed_rpm:g} rpm"] if settings.speed_rpm else []
+    return ", ".join([TEST_WORDS[settings.test], SENSOR_WORDS[settings.sensor], *typed, *counts, *bearings])
+
+
+def title_of(reading: Reading) -> str:
+    """Name a reading by how the motor was turned, its speed and its length."""
+    return f"{TEST_WORDS[reading.settings.test]}, {speed_words(reading.speed)}, {reading.duration_s:.1f} s"
+
+
+def not_recorded(tests: Iterable[Test | None]) -> list[str]:
+    """Name the bench tests that are not among these, in words."""
+    done = set(tests)
+    return [TEST_WORDS[test] for test in TESTS if test not in done and test != "flight"]
+
+
+def sentence(words: str) -> str:
+    """Begin with a capital letter."""
+    return words[:1].upper() + words[1:]
+
+
+def listed(words: Sequence[str]) -> str:
+    """Join with commas and "and"."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
+
+
+def with_interval(value: float, u95: float | None, unit: str) -> str:
+    """Write a number with its 95 % interval and unit: "1.234 ± 0.056 m/s²".
+
+    The interval has two significant digits and the value ends at the same place (JCGM 100:2008, 7.2.6). Below 0.001 both share
+    a power of ten. Without an interval (None or not finite) the number says so. A score in -log10 p states a chance and has none.
+    """
+    tail = f" {unit_words(unit)}".rstrip()
+    if not math.isfinite(value):
+        return f"not measured{tail}"
+    if unit == "-log10 p":
+        return f"score {value:.1f} (−lg p)"
+    if u95 is None or not math.isfinite(u95):
+        return f"{value:.3g}{tail} (interval not known)"
+    largest = max(abs(value), abs(u95))
+    power = 3 * math.floor(math.log10(largest) / 3) if 0 < largest < 1e-3 or largest >= 1e6 else 0
+    value, u95 = value / 10.0**power, u95 / 10.0**power
+    places = 1 - math.floor(math.log10(u95)) if u95 > 0 else 3
+    text = f"{round(value, places):z.{max(places, 0)}f} ± {round(u95, places):.{max(places, 0)}f}"
+    text = text.replace("-", "\N{MINUS SIGN}")
+    return f"({text})·10{superscript(power)}{tail}" if power else f"{text}{tail}"
+
+
+def superscript(power: int) -> str:
+    """Write a whole number as an exponent."""
+    return str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+
+
+def _known(condition: str) -> Condition | None:
+    return next((known for known in load_catalogue().conditions if known.condition == condition), None)
