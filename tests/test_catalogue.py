@@ -14,6 +14,7 @@ from vibekit.catalogue import NO_SOURCE, load_catalogue, read_catalogue, referen
 from vibekit.clues import CLUE, CLUES
 from vibekit.errors import UnreadableError, UsageError
 from vibekit.observation import STEPS, UNCHANGED, WORDS
+from vibekit.questions import QUESTIONS
 from vibekit.settings import TESTS
 from vibekit.wording import condition_words
 
@@ -63,6 +64,19 @@ def test_a_fault_leaves_no_trace_where_it_says_so(name):
 
 def test_health_moves_nothing():
     assert {expect for _, _, expect in everywhere(catalogue["healthy"])} == {"unchanged", "absent"}
+
+
+def test_the_eye_and_hand_check_and_the_catalogue_say_the_same():
+    asked = {
+        "prop-tight": "propeller loose", "prop-edge": "edge damage", "prop-cracks": "crack", "prop-root": "root whitening",
+        "motor-mount": "mount loose", "motor-axial": "axial play", "motor-wobble": "wobble", "motor-rub": "rub felt",
+    }  # fmt: skip
+    for question in QUESTIONS:
+        if question.id in asked:
+            clue = asked[question.id]
+            spoken = {name for choice in question.choices for name in choice.speaks_for}
+            assert {name for name in FAULTS if catalogue[name].expects(clue, "inspection") == "present"} <= spoken, clue
+            assert not {name for name in spoken if catalogue[name].expects(clue, "inspection") == "absent"}, clue
 
 
 def test_look_alikes_look_alike_both_ways_and_some_clue_tells_them_apart():
