@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.errors import UsageError
-from vibekit.spectrum import Spectrum
+from vibekit.spectrum import Kind, Spectrum
 from vibekit.window import kernel, window_samples
 
 Array = npt.NDArray[np.float64]
@@ -35,8 +35,8 @@ class Peak:
 def highest_peak(spectrum: Spectrum, floor: Spectrum, low_hz: float, high_hz: float) -> Peak | None:
     """Read the highest peak from low_hz to high_hz; None when nothing there stands 3.5 times above the floor.
 
-    spectrum: uncut, of any kind and any window but the rectangular, whose lines cannot be told apart from their side lobes
-    floor: what its bins hold without lines, as `Spectrum.noise_floor` gives it
+    spectrum: of any kind (amplitude is fastest) and any window but the rectangular, where a line's neighbours are its side lobes
+    floor: what the same bins hold without lines, as `Spectrum.noise_floor` gives it
 
     The window's kernel is fitted to the peak's bins by least squares. The interval carries the covariance that white noise of the
     floor's level has between those bins, its square included, through the fit; it can be no shorter than the Cramer-Rao bound of
@@ -48,17 +48,17 @@ def highest_peak(spectrum: Spectrum, floor: Spectrum, low_hz: float, high_hz: fl
     if spectrum.window == "rectangular":
         raise UsageError("window is 'rectangular'; a peak between bins needs one with a wider main lobe, such as 'hann'")
     values = spectrum.to("amplitude").values
-    first = round(spectrum.band(low_hz, high_hz).frequency[0] / spectrum.step_hz)
+    first = int(np.searchsorted(spectrum.frequency, low_hz))
     top = first + int(np.argmax(spectrum.band(low_hz, high_hz).values))
     reach = int(np.count_nonzero(kernel(spectrum.window, np.arange(1, 32)) > _SHARE))
     around = np.arange(max(top - reach, 0), min(top + reach + 1, values.size))
-    if values[top] < values[around].max() or values[top] <= _CLEAR * floor.to("amplitude").values[top]:
+    if values[top] < values[around].max() or values[top] <= _CLEAR * _at(floor, top, "amplitude"):
         return None
     middle = round(float(np.average(around, weights=values[around] ** 2)))  # on a flat top the highest bin need not be the nearest
     bins = np.arange(-reach, reach + 1)
     if middle - reach < 1 or middle + reach > values.size - 2:
         return None
-    noise = float(floor.to("power").values[middle])
+    noise = _at(floor, middle, "power")
     excess = 2 - float(_in_phase(spectrum, bins, 0.0)[reach, reach])  # noise adds this much to the square of an amplitude
     heard = values[middle + bins] ** 2 - noise * excess
     amplitude, offset, solve = _fit(spectrum.window, bins, np.sqrt(np.maximum(heard, 0.0)))
@@ -67,13 +67,18 @@ def highest_peak(spectrum: Spectrum, floor: Spectrum, low_hz: float, high_hz: fl
     covariance = noise * (_in_phase(spectrum, bins, offset) + square)
     scatter = _Z95 * np.sqrt(np.diag(solve @ covariance @ solve.T))
     return Peak(
-        frequency_hz=(middle + offset) * spectrum.step_hz,
+        frequency_hz=float(spectrum.frequency[middle]) + offset * spectrum.step_hz,
         frequency_u95_hz=float(scatter[1]) * spectrum.step_hz,
         amplitude=amplitude,
         amplitude_u95=float(scatter[0]),
-        floor=float(floor.to("amplitude").values[middle]),
+        floor=_at(floor, middle, "amplitude"),
         unit=spectrum.unit,
     )
+
+
+def _at(spectrum: Spectrum, index: int, kind: Kind) -> float:
+    frequency = float(spectrum.frequency[index])
+    return float(spectrum.band(frequency, frequency).to(kind).values[0])
 
 
 def _fit(window: str, bins: Bins, values: Array) -> tuple[float, float, Array]:
