@@ -17,7 +17,7 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.fft import next_fast_len, rfft
+from scipy.fft import rfft
 from scipy.special import gammaincinv
 
 from vibekit.errors import UsageError, check_choice
@@ -173,10 +173,9 @@ def welch_psd(
 
 
 def fast_length(n: int) -> int:
-    """Give the largest length up to n whose transform is fast: within 2 % of n from 1000 on."""
-    while next_fast_len(n, real=True) != n:
-        n -= 1
-    return n
+    """Give the largest length up to n whose only prime factors are 2, 3 and 5: its transform is fast. At most 7 % shorter from 1000 on."""
+    odd = (3**b * 5**c for b in range(21) for c in range(15))
+    return max(q << ((n // q).bit_length() - 1) for q in odd if q <= n)
 
 
 def _spectrum(x: npt.NDArray[np.floating], rate_hz: float, length: int, overlap: float, window: str, detrend: str, unit: str) -> Spectrum:
