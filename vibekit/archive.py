@@ -169,6 +169,12 @@ class Archive:
         with self.looking() as session:
             return list(session.scalars(query.filter_by(craft=craft) if craft else query))
 
+    def kept_at(self, recording: str) -> list[tuple[str, str]]:
+        """Give (craft, position) of each reading made from the recording of this hash."""
+        query = select(ReadingRow.craft, ReadingRow.position).where(ReadingRow.recording == recording).order_by(ReadingRow.added_at)
+        with self.looking() as session:
+            return [(craft, position) for craft, position in session.execute(query)]
+
     def inspections(self, craft: str) -> list[Inspection]:
         """Give the checks of a craft in order of time."""
         with self.looking() as session:

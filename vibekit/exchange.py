@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import zipfile
+import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -14,7 +15,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import Column, ColumnElement, Table, select
+from sqlalchemy import JSON, Column, ColumnElement, Table, select
 from sqlalchemy.orm import Session
 
 import vibekit
@@ -27,7 +28,7 @@ from vibekit.inspection import GivenAnswer
 from vibekit.migrations import SCHEMA
 from vibekit.packing import unpack
 from vibekit.reading import Reading
-from vibekit.tables import Base
+from vibekit.tables import Base, Moment
 
 LAYOUT = "vibekit.archive/1"
 MANIFEST, SEAL = "manifest.json", "manifest.sha256"
@@ -89,7 +90,16 @@ def take_in(archive: Archive, path: Path) -> Moved:
                         archive.files.keep(file, row["sha256"], row["suffix"])
     except VibekitError as error:
         raise type(error)(f"{path}: {error}; nothing was taken in") from None
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, EOFError, NotImplementedError, RuntimeError, OSError, ValueError) as error:
+    except (
+        zipfile.BadZipFile,
+        zipfile.LargeZipFile,
+        EOFError,
+        NotImplementedError,
+        RuntimeError,
+        OSError,
+        ValueError,
+        zlib.error,
+    ) as error:
         reason = getattr(error, "strerror", None) or error
         raise UnreadableError(f"{path}: {reason}; nothing was taken in, give a file that `vibekit archive export` wrote") from None
     return Moved({name: len(found) for name, found in new.items()}, len(_files(new)), known)
@@ -152,12 +162,12 @@ def _row(table: Table, given: object) -> Row:
 def _value(column: Column[Any], value: Any) -> Any:
     if value is None and column.nullable:
         return None
-    kind = column.type.python_type
-    if kind is datetime and isinstance(value, str):
-        moment = datetime.fromisoformat(value)
-        if moment.tzinfo is not None:
-            return moment
-    allowed = (dict, list) if column.type.__visit_name__ == "JSON" else kind
+    if isinstance(column.type, Moment):
+        moment = datetime.fromisoformat(value) if isinstance(value, str) else None
+        if moment is None or moment.tzinfo is None:
+            raise UnreadableError(f"{column.table.name}.{column.name} is {str(value)[:40]!r}, no moment with its zone")
+        return moment
+    allowed = (dict, list) if isinstance(column.type, JSON) else column.type.python_type
     if not isinstance(value, allowed) or isinstance(value, bool):
         raise UnreadableError(f"{column.table.name}.{column.name} is {str(value)[:40]!r}")
     return value

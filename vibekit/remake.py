@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+from collections import Counter
 from typing import Any
 
 import numpy as np
@@ -47,11 +48,12 @@ def _compare_lists(path: str, old: tuple[Any, ...], new: tuple[Any, ...], lines:
 
 def _labelled(items: tuple[Any, ...]) -> dict[str, Any]:
     """Give each item a label that stays its own when others come and go: its name, kind or code, counted where it repeats."""
+    seen: Counter[str] = Counter()
     labelled: dict[str, Any] = {}
     for item in items:
         name = next((str(getattr(item, key)) for key in ("name", "kind", "code") if hasattr(item, key)), "")
-        count = sum(label == name or label.startswith(f"{name} #") for label in labelled) + 1
-        labelled[name if count == 1 and name else f"{name} #{count}".strip()] = item
+        seen[name] += 1
+        labelled[name if name and seen[name] == 1 else f"{name} #{seen[name]}".strip()] = item
     return labelled
 
 

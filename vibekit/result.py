@@ -15,22 +15,22 @@ def reading_json(reading: Reading, diagnosis: Diagnosis) -> dict[str, Any]:
         "schema": "vibekit.reading/1",
         "file": reading.file,
         "sha256": reading.sha256,
-        "rate_hz": _number(reading.rate_hz),
-        "duration_s": _number(reading.duration_s),
+        "rate_hz": finite(reading.rate_hz),
+        "duration_s": finite(reading.duration_s),
         "channels": [{"role": role, "unit": unit} for role, unit in reading.channels],
         "screening": {
             "usable": reading.screening.usable,
             "problems": [{"code": p.code, "severity": p.severity, "detail": p.detail} for p in reading.screening.problems],
         },
         "speed": {
-            "rpm": _number(speed.rpm),
-            "rpm_u95": _number(speed.rpm_u95),
+            "rpm": finite(speed.rpm),
+            "rpm_u95": finite(speed.rpm_u95),
             "method": speed.method,
-            "rpm_min": _number(speed.rpm_min),
-            "rpm_max": _number(speed.rpm_max),
+            "rpm_min": finite(speed.rpm_min),
+            "rpm_max": finite(speed.rpm_max),
         },
         "orders": [
-            {"order": _number(o.order), "name": o.name, "amplitude": _number(o.amplitude), "u95": _number(o.u95), "unit": o.unit}
+            {"order": finite(o.order), "name": o.name, "amplitude": finite(o.amplitude), "u95": finite(o.u95), "unit": o.unit}
             for o in reading.orders
         ],
         **diagnosis_json(diagnosis),
@@ -53,8 +53,8 @@ def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:
         "findings": [
             {
                 "condition": f.condition,
-                "probability": _number(f.probability),
-                "evidence": [{"text": e.text, "supports": bool(e.supports), "weight": _number(e.weight)} for e in f.evidence],
+                "probability": finite(f.probability),
+                "evidence": [{"text": e.text, "supports": bool(e.supports), "weight": finite(e.weight)} for e in f.evidence],
                 "position": f.position,
                 "part": f.part,
                 "action": f.action,
@@ -64,7 +64,7 @@ def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:
         ],
         "conclusion": {
             "condition": end.condition,
-            "probability": _number(end.probability),
+            "probability": finite(end.probability),
             "position": end.position,
             "part": end.part,
             "action": end.action,
@@ -72,5 +72,6 @@ def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:
     }
 
 
-def _number(value: float | None) -> float | None:
+def finite(value: float | None) -> float | None:
+    """Give the number, None when it is not finite: JSON has no word for that."""
     return float(value) if value is not None and math.isfinite(value) else None

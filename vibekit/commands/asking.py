@@ -1,0 +1,67 @@
+"""Questions on a terminal or through a pipe, and small tables."""
+
+import sys
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TextIO
+
+from vibekit.archive import Archive
+from vibekit.craft import Craft
+from vibekit.craft_file import craft_from, read_text
+from vibekit.place import find_place
+
+NARROWEST = 100  # columns, where the output is no terminal
+
+
+class EndedError(Exception):
+    """No more answers will come: the input ended, or Ctrl-C was pressed."""
+
+
+def ask(prompt: str, out: TextIO) -> str:
+    """Ask for one line; give it without blanks around it. Raises EndedError."""
+    print(prompt, end="", file=out, flush=True)
+    try:
+        line = sys.stdin.readline()
+    except KeyboardInterrupt:
+        print(file=out)
+        raise EndedError from None
+    if not line:
+        print(file=out)
+        raise EndedError
+    if not sys.stdin.isatty():
+        print(line.rstrip("\n"), file=out)
+    return line.strip()
+
+
+def find_craft(word: str) -> tuple[str | None, Craft]:
+    """Give a craft by its TOML file, with that text, or by its name in the archive, with None. Raises UsageError, UnreadableError."""
+    if word.lower().endswith(".toml") or Path(word).is_file():
+        text = read_text(word)
+        return text, craft_from(text, word)
+    with Archive(find_place(), create=False) as archive:
+        return None, archive.craft(word)
+
+
+def print_table(columns: Sequence[str], rows: Iterable[Sequence[object]], title: str = "") -> None:
+    """Print a table without frames; numbers to the right."""
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    rows = [list(row) for row in rows]
+    table = Table(box=SIMPLE_HEAD, title=title or None, title_justify="left", title_style="bold", pad_edge=False)
+    for number, column in enumerate(columns):
+        figures = bool(rows) and all(isinstance(row[number], int | float) for row in rows)
+        table.add_column(column, justify="right" if figures else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
+    console = Console(soft_wrap=False)
+    console = console if console.is_terminal else Console(width=max(NARROWEST, console.width))
+    console.print(table)
+
+
+def local(moment: datetime) -> str:
+    """Write a moment in the time of this place."""
+    return f"{moment.astimezone():%Y-%m-%d %H:%M}"

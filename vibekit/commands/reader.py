@@ -1,0 +1,64 @@
+"""What is stated about a file so that it can be read: kept with a reading, so that it can be read again."""
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+
+from vibekit.errors import UsageError
+from vibekit.recording import Recording
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """Arguments of vibekit.capture.files.read_recording; None where nothing is stated."""
+
+    roles: tuple[str, ...] | None = None
+    unit: str | None = None
+    sensitivity: float | None = None
+    columns: tuple[str, ...] | None = None
+    time_unit: str | None = None
+    rate_hz: float | None = None
+
+    def read(self, path: str | Path) -> Recording:
+        """Read a file. Raises UnreadableError, UsageError."""
+        from vibekit.capture.files import read_recording
+
+        return read_recording(
+            path,
+            roles=self.roles,
+            unit=self.unit,
+            sensitivity=self.sensitivity,
+            columns=self.columns,
+            time_unit=self.time_unit,
+            rate_hz=self.rate_hz,
+        )
+
+
+def add_reader_options(parser: argparse.ArgumentParser) -> None:
+    """Add --sensitivity, --columns, --time-unit and --rate; --roles and --unit are with the settings."""
+    about = parser.add_argument_group("what the file does not say")
+    about.add_argument("--sensitivity", metavar="NUMBER", type=float, help="how many of --unit one stored 1 is")
+    about.add_argument("--columns", metavar="X,Y", help="columns of a text log to read, by name or by number from 1")
+    about.add_argument("--time-unit", metavar="s|ms|us|ns", help="unit of a text log's time column")
+    about.add_argument("--rate", metavar="48000Hz", help="samples a second of a text log without a time column")
+
+
+def reader_from(args: argparse.Namespace) -> Reader:
+    """Give what is stated about the files. Raises UsageError."""
+    return Reader(_listed(args.roles), args.unit, args.sensitivity, _listed(args.columns), args.time_unit, _rate(args.rate))
+
+
+def _listed(text: str | None) -> tuple[str, ...] | None:
+    return None if text is None else tuple(word.strip() for word in text.split(","))
+
+
+def _rate(text: str | None) -> float | None:
+    if text is None:
+        return None
+    number = text.strip().lower().removesuffix("hz")
+    try:
+        if 0 < (rate := float(number)) < 1e9:
+            return rate
+    except ValueError:
+        pass
+    raise UsageError(f"--rate is {text!r}; write it in Hz, such as 6667Hz, above 0")
