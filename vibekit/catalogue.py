@@ -10,14 +10,16 @@ from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
 from vibekit.clues import CLUE, CLUES
 from vibekit.errors import UnreadableError, UsageError, check_choice
-from vibekit.reading import Curve
 from vibekit.settings import TESTS
+
+if TYPE_CHECKING:
+    from vibekit.reading import Curve
 
 ACTIONS = (
     "measure again",
@@ -166,8 +168,10 @@ def read_catalogue(folder: Traversable) -> Catalogue:
     return Catalogue(tuple(_read_condition(path) for path in paths))
 
 
-def reference_spectrum(condition: str) -> Curve | None:
+def reference_spectrum(condition: str) -> "Curve | None":
     """Give the order spectrum that the rig gives for a condition, None when none is kept. Raises UsageError for an unknown condition."""
+    from vibekit.reading import Curve
+
     path = files("vibekit.reference_spectra") / f"{load_catalogue()[condition].condition}.csv"
     if not path.is_file():
         return None
