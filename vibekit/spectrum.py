@@ -174,7 +174,7 @@ def welch_psd(
 
 def fast_length(n: int) -> int:
     """Give the largest length up to n whose only prime factors are 2, 3 and 5: its transform is fast. At most 7 % shorter from 1000 on."""
-    odd = (3**b * 5**c for b in range(21) for c in range(15))
+    odd: list[int] = [3**b * 5**c for b in range(21) for c in range(15)]
     return max(q << ((n // q).bit_length() - 1) for q in odd if q <= n)
 
 
