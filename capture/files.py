@@ -1,0 +1,110 @@
+"""A file in, a Recording out: sound files, phone containers and text logs."""
+
+import hashlib
+import stat
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from vibekit.capture.channels import assign_roles, calibrate, check_statement, unit_from_gravity
+from vibekit.capture.sound import CONTAINERS, SOUND, read_sound
+from vibekit.capture.textlog import read_log
+from vibekit.errors import UnreadableError, UsageError, VibekitError
+from vibekit.recording import Channel, Recording, Source
+
+TEXT = (".csv", ".tsv", ".txt", ".log", ".dat")
+EXTENSIONS = (*SOUND, *CONTAINERS, *TEXT)
+
+
+def read_recording(
+    path: str | Path,
+    *,
+    roles: Sequence[str] | None = None,
+    unit: str | None = None,
+    sensitivity: float | None = None,
+    columns: Sequence[str] | None = None,
+    time_unit: str | None = None,
+    rate_hz: float | None = None,
+) -> Recording:
+    """Read a recording as it is, at the rate its file or its time stamps tell; its extension tells what kind of file it is.
+
+    path: one of EXTENSIONS
+    roles: one a channel, in file order: "vibration", "tacho", "telemetry", or "ignore" to drop it; all vibration by
+        default for sound, by column name for text
+    unit: of the vibration channels: "g", "m/s2", "mm/s", "Pa", "V" or "FS". Without a sensitivity the samples are taken
+        as already in it. A sound file without a unit stays "FS", a fraction of full scale
+    sensitivity: how many of `unit` one stored 1 is: full scale of a sound file, a count or volt of a text log.
+        Vibration samples are multiplied by it
+    columns: of a text log, names or numbers (from 1) of those to read as channels; by default those whose names tell
+    time_unit: of a text log's time column, "s", "ms", "us" or "ns"; by default from its name, else its size
+    rate_hz: of a text log without a time column
+
+    Sound is float32 (channels, n), text float64. A text log is put on an even grid only when its time stamps are uneven
+    beyond what they can resolve; the recording's log says so, and its `stamp_s` then are the times of that grid.
+
+    Raises UnreadableError when the file is not what it should be, UsageError when what is stated about it cannot be.
+    """
+    path = Path(path)
+    check_statement(unit, sensitivity)
+    try:
+        sha256 = _digest(path)
+        if path.suffix.lower() in TEXT:
+            recording = read_log(path.read_bytes(), roles=roles, columns=columns, time_unit=time_unit, rate_hz=rate_hz)
+        else:
+            _check_sound_only(columns=columns, time_unit=time_unit, rate_hz=rate_hz)
+            recording = _sound(path, roles)
+        recording = replace(recording, source=replace(recording.source, file=str(path), sha256=sha256))
+        return _in_unit(recording, unit, sensitivity)
+    except VibekitError as error:
+        raise type(error)(f"{path}: {error}") from None
+
+
+def _digest(path: Path) -> str:
+    """SHA-256 of the file. Raises UnreadableError unless it is of a known kind, can be read and holds something."""
+    try:
+        mode = path.stat().st_mode
+        if not stat.S_ISDIR(mode) and path.suffix.lower() not in EXTENSIONS:
+            problem = f"its name ends in {path.suffix or 'no extension'}; the kit reads {', '.join(EXTENSIONS)}"
+        elif not stat.S_ISREG(mode):
+            problem = "it is a folder or a device; name a file"
+        elif not path.stat().st_size:
+            problem = "it is empty; record again"
+        else:
+            with path.open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+    except FileNotFoundError:
+        problem = "there is no such file; check its name"
+    except (OSError, ValueError) as error:
+        problem = f"it cannot be opened ({getattr(error, 'strerror', None) or error}); check its name and who may read it"
+    raise UnreadableError(problem)
+
+
+def _check_sound_only(**stated: object) -> None:
+    for name, value in stated.items():
+        if value is not None:
+            raise UsageError(f"{name} is {value!r}; it can be stated for a text log only, leave it out")
+
+
+def _sound(path: Path, roles: Sequence[str] | None) -> Recording:
+    sound = read_sound(path)
+    every = [Channel(name=str(i + 1)) for i in range(len(sound.samples))]
+    kept = assign_roles(every, roles)
+    samples, log = sound.samples, sound.log
+    if len(kept) < len(every):
+        samples = samples[[i for i, _ in kept]]
+        log += (f"channels kept, the others ignored as asked: {', '.join(channel.name for _, channel in kept)}",)
+    source = Source(encoding=sound.encoding, lossy=sound.lossy, full_scale=sound.full_scale)
+    return Recording(samples, sound.rate_hz, tuple(channel for _, channel in kept), source, log=log)
+
+
+def _in_unit(recording: Recording, unit: str | None, sensitivity: float | None) -> Recording:
+    """The recording in the unit its user states, or in the one gravity tells where a text log states none."""
+    if unit is not None:
+        samples, channels, log = calibrate(recording.samples, recording.channels, unit, sensitivity)
+        full_scale = recording.source.full_scale
+        source = replace(recording.source, full_scale=full_scale and full_scale * (sensitivity or 1))
+        return replace(recording, samples=samples, channels=channels, source=source, log=recording.log + log)
+    if recording.source.encoding != "text":
+        return recording
+    channels, log = unit_from_gravity(recording.samples, recording.channels)
+    return replace(recording, channels=channels, log=recording.log + log)

@@ -1,0 +1,240 @@
+"""Text files of numbers in columns, whatever program wrote them: encoding, delimiter, decimal sign, header, damage."""
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from vibekit.capture.clock import STAMP
+from vibekit.capture.columns import is_unit
+from vibekit.errors import UnreadableError
+
+Array = npt.NDArray[np.float64]
+
+LOOK = 400  # lines looked at to find the layout
+DELIMITERS = ("\t", ";", "|", ",", " ")  # in order of preference; " " stands for any run of blanks
+COMMENT = ("#", "%", "//")
+DAMAGED = 0.01  # share of rows that may be damaged
+REJOINED = "\x1f"  # delimiter of rows that had quoted cells
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1e\x7f]")
+_NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?|[-+]?(nan|inf(inity)?)", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of a text file.
+
+    names: one a column, "1", "2" ... where the file has no header; has_header: it has one
+    lead: lines above the header; first: the cells of the first row
+    lines: the rows as text; delimiter: see DELIMITERS
+    log: what was found and left out
+    """
+
+    names: tuple[str, ...]
+    has_header: bool
+    lead: tuple[str, ...]
+    first: tuple[str, ...]
+    lines: Sequence[str]
+    delimiter: str
+    log: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Columns read from a table.
+
+    rows: (n,) which of the table's rows; numbers: (k, n) the number columns, NaN where a cell is empty
+    words: the cells of the text columns, n each; log: what was left out
+    """
+
+    rows: npt.NDArray[np.intp]
+    numbers: Array
+    words: tuple[tuple[str, ...], ...]
+    log: tuple[str, ...]
+
+
+def read_table(content: bytes) -> Table:
+    """Find the layout of a text file. Raises UnreadableError when it is not text or holds no rows of numbers."""
+    text, encoding = _decode(content)
+    lines = [line for line in text.replace("\r\n", "\n").replace("\r", "\n").split("\n") if line and not line.isspace()]
+    quoted = '"' in text
+    delimiter = max(DELIMITERS, key=lambda candidate: _fit(lines[:LOOK], candidate, quoted))
+    rows = _split(lines[:LOOK], delimiter, quoted)
+    data = [i for i, row in enumerate(rows) if _is_data(row) and not lines[i].startswith(COMMENT)]
+    if not data:
+        raise UnreadableError("it holds no rows of numbers")
+    width = Counter(len(rows[i]) for i in data).most_common(1)[0][0]
+    start = next(i for i in data if len(rows[i]) == width)
+    names, lead = _header(lines[:start], delimiter, quoted, width)
+    log = [f"text read as {encoding}"] if encoding != "utf-8" else []
+    body = [line for line in lines[start:] if not line.startswith(COMMENT)]
+    if quoted:
+        body, delimiter = [REJOINED.join(row) for row in _split(body, delimiter, quoted)], REJOINED
+    numbers = [cell for i in data for cell in rows[i] if is_number(cell)]
+    if any("," in cell for cell in numbers) and not any("." in cell for cell in numbers):
+        body = [line.replace(",", ".") for line in body]
+        log.append("decimal commas")
+    first = tuple(_split(body[:1], delimiter, quoted=False)[0])
+    return Table(names or tuple(str(i + 1) for i in range(width)), bool(names), tuple(lead), first, body, delimiter, tuple(log))
+
+
+def read_cells(table: Table, numbers: Sequence[int], words: Sequence[int], *, timed: bool) -> Cells:
+    """Read columns, by index: some as numbers, some as text.
+
+    A last line cut short is left out. So are damaged rows when the log is `timed` (its time stamps show where they were)
+    and rows in which each number column is empty (another sensor's turn).
+
+    Raises UnreadableError for a damaged row in a log without time stamps, or more than 1 % of them.
+    """
+    need = max((*numbers, *words)) + 1
+    blanks = table.delimiter == " "
+    width = [len(line.split()) if blanks else line.count(table.delimiter) + 1 for line in table.lines]
+    rows = np.flatnonzero(np.array(width) >= need)
+    lines = table.lines if len(rows) == len(width) else [table.lines[i] for i in rows.tolist()]
+    if not lines:
+        raise UnreadableError("it holds no whole rows of numbers")
+    whole = np.ones(len(rows), dtype=bool)
+    empty = np.zeros(len(rows), dtype=bool)
+    try:
+        values = np.loadtxt(lines, delimiter=None if blanks else table.delimiter, usecols=numbers, comments=None, ndmin=2).T
+        cells = _pick(_split(lines, table.delimiter, quoted=False, pad=need), words) if words else ()
+    except ValueError:
+        split = _pick(_split(lines, table.delimiter, quoted=False, pad=need), (*numbers, *words))
+        columns, cells = split[: len(numbers)], split[len(numbers) :]
+        values = np.array([_numbers(column) for column in columns])
+        blank = np.array([[not cell for cell in column] for column in columns])
+        nan = np.array([[cell.lower().lstrip("+-") == "nan" for cell in column] for column in columns])
+        empty = np.all(blank, axis=0)
+        whole = np.all(~np.isnan(values) | blank | nan, axis=0)
+    keep = whole & ~empty
+    log = _damage(table, rows, whole, timed=timed)
+    if empty.any():
+        log.append(f"{np.count_nonzero(empty)} rows without a sample left out")
+    if not keep.any():
+        raise UnreadableError("it holds no whole rows of numbers")
+    if not keep.all():
+        values, cells = values[:, keep], tuple(tuple(c for c, k in zip(column, keep, strict=True) if k) for column in cells)
+    return Cells(rows[keep], values, cells, tuple(log))
+
+
+def is_number(cell: str) -> bool:
+    """A cell that holds a number, with point or comma."""
+    return bool(_NUMBER.fullmatch(cell))
+
+
+def _damage(table: Table, rows: npt.NDArray[np.intp], whole: npt.NDArray[np.bool_], *, timed: bool) -> list[str]:
+    """Lines for the log on damaged rows; raises when they may not be left out."""
+    good = np.zeros(len(table.lines), dtype=bool)
+    good[rows[whole]] = True
+    damaged = np.flatnonzero(~good)
+    log = []
+    if damaged.size and damaged[-1] == len(good) - 1:
+        log.append("the last line is cut short; left out")
+        damaged = damaged[:-1]
+    if not damaged.size:
+        return log
+    row = f"data row {damaged[0] + 1} ({table.lines[damaged[0]][:60].replace(REJOINED, ',')!r}) is damaged"
+    if damaged.size > max(1, DAMAGED * len(good)):
+        raise UnreadableError(f"{damaged.size} of {len(good)} rows are damaged; {row}")
+    if not timed:
+        raise UnreadableError(f"{row}; without time stamps it cannot be left out: mend it or cut the log there")
+    return [*log, f"{damaged.size} damaged rows left out; {row}"]
+
+
+def _pick(rows: Sequence[Sequence[str]], columns: Sequence[int]) -> tuple[tuple[str, ...], ...]:
+    return tuple(tuple(row[i] for row in rows) for i in columns)
+
+
+def _numbers(cells: Sequence[str]) -> Array:
+    """Cells as numbers, NaN where they are none."""
+    try:
+        return np.array([cell or "nan" for cell in cells], dtype=np.float64)
+    except ValueError:
+        return np.array([float(cell.replace(",", ".")) if is_number(cell) else np.nan for cell in cells])
+
+
+def _decode(content: bytes) -> tuple[str, str]:
+    """Text and the encoding it was in. Raises UnreadableError for what is no text."""
+    marks = {b"\xef\xbb\xbf": "utf-8", b"\xff\xfe\0\0": "utf-32-le", b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
+    mark, encoding = next(((m, e) for m, e in marks.items() if content.startswith(m)), (b"", ""))
+    body = content[len(mark) :]
+    if not encoding and b"\0" in body[:200]:
+        encoding = "utf-16-le" if body[1:200:2].count(0) > body[:200:2].count(0) else "utf-16-be"
+    if encoding:
+        text = body.decode(encoding, errors="replace")
+    else:
+        try:
+            text, encoding = body.decode(), "utf-8"
+        except UnicodeDecodeError:
+            text, encoding = body.decode("latin-1"), "latin-1"
+    odd = len(_CONTROL.findall(text[:20000])) + text[:20000].count("\ufffd")
+    if odd > 0.02 * len(text[:20000]):
+        raise UnreadableError("it is not text")
+    return text, encoding
+
+
+def _split(lines: Iterable[str], delimiter: str, quoted: bool, pad: int = 0) -> list[list[str]]:
+    """Cells of each line without blanks around them, at least `pad` of them; empty ones at the end are dropped."""
+    if delimiter == " ":
+        rows = [line.split() for line in lines]
+    elif quoted:
+        try:
+            rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
+        except csv.Error as error:
+            raise UnreadableError(f"its quotes do not match: {error}") from None
+    else:
+        rows = [line.split(delimiter) for line in lines]
+    tidy = []
+    for row in rows:
+        cells = [cell.strip() for cell in row]
+        while cells and not cells[-1]:
+            cells.pop()
+        tidy.append(cells + [""] * (pad - len(cells)))
+    return tidy
+
+
+def _is_data(cells: Sequence[str]) -> bool:
+    """At least half of the cells that hold something are numbers or time stamps."""
+    full = [cell for cell in cells if cell]
+    return bool(full) and 2 * sum((is_number(cell) or bool(STAMP.match(cell))) for cell in full) >= len(full)
+
+
+def _fit(lines: Sequence[str], delimiter: str, quoted: bool) -> tuple[bool, float]:
+    """How well a delimiter parts lines into numbers: whether it parts them at all, and the share of cells that are numbers."""
+    rows = [row for row in _split(lines, delimiter, quoted) if row]
+    cells = [cell for row in rows for cell in row if cell]
+    good = sum((is_number(cell) or bool(STAMP.match(cell))) for cell in cells)
+    parted = sum(len(row) > 1 for row in rows if _is_data(row))
+    return parted > 0, round(good / max(1, len(cells)), 2)
+
+
+def _header(above: Sequence[str], delimiter: str, quoted: bool, width: int) -> tuple[tuple[str, ...], list[str]]:
+    """Column names from the lines above the numbers (none when no line fits), and the lines above those."""
+    above = [re.sub(r"^\s*(#|%|//)\s*", "", line) for line in above]
+    units: Sequence[str] = ()
+    while above:
+        *lead, line = above
+        names = _names(line, delimiter, quoted, width)
+        if names and not units and all(map(is_unit, names)) and lead and _names(lead[-1], delimiter, quoted, width):
+            units, above = names, lead
+            continue
+        if not names:
+            return (), above
+        told = [unit.strip("()[]-") for unit in units or [""] * width]
+        return tuple((name or str(i + 1)) + (f" ({told[i]})" if told[i] else "") for i, name in enumerate(names)), lead
+    return (), []
+
+
+def _names(line: str, delimiter: str, quoted: bool, width: int) -> list[str]:
+    """The cells of a header line for `width` columns, whatever it is parted by; empty when it is none."""
+    for candidate in (delimiter, *DELIMITERS):
+        cells = _split([line], candidate, quoted)[0]
+        fits = len(cells) == width or (len(cells) > width and candidate == delimiter != " ")
+        if fits and any(character.isalpha() for character in line):
+            return cells[:width]
+    wide = [cell for cell in re.split(r"\s{2,}|\t", line.strip()) if cell]
+    return wide if len(wide) == width > 1 else []
