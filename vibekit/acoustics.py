@@ -66,7 +66,7 @@ def _c_response(frequency_hz: npt.ArrayLike) -> Array:
 def _a_response(frequency_hz: npt.ArrayLike) -> Array:
     square = _squared(frequency_hz)
     _, f2, f3, _ = POLES_HZ
-    return _c_response(frequency_hz) + 20 * np.log10(square / np.sqrt((square + f2**2) * (square + f3**2)))
+    return np.asarray(_c_response(frequency_hz) + 20 * np.log10(square / np.sqrt((square + f2**2) * (square + f3**2))))
 
 
 def _squared(frequency_hz: npt.ArrayLike) -> Array:

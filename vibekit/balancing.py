@@ -173,8 +173,8 @@ def correct_from_amplitudes(original: float, trial: float, runs: Sequence[tuple[
     best, consistency = weight(amplitudes)
     step = 1e-5 * float(amplitudes.max())
     nudge = step * np.eye(len(amplitudes))
-    slope = np.array([(weight(amplitudes + d)[0] - weight(amplitudes - d)[0]) / (2 * step) for d in nudge]) * scatter
-    return AmplitudeCorrection(complex(best), _circle_95(slope), consistency)
+    slope: Complex = np.array([(weight(amplitudes + d)[0] - weight(amplitudes - d)[0]) / (2 * step) for d in nudge], np.complex128)
+    return AmplitudeCorrection(complex(best), _circle_95(slope * scatter), consistency)
 
 
 def _ratio_95(freedom: float) -> float:

@@ -84,7 +84,7 @@ def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, origin: float = 0.0) -> LineFit
     intercept, slope = inverse @ design.T @ height
     freedom = along.size - 2
     variance = float(np.sum((height - design @ [intercept, slope]) ** 2)) / freedom
-    return LineFit(origin, float(intercept), float(slope), inverse * variance, math.sqrt(variance), freedom)
+    return LineFit(origin, float(intercept), float(slope), np.asarray(inverse * variance, dtype=np.float64), math.sqrt(variance), freedom)
 
 
 @dataclass(frozen=True, slots=True)
