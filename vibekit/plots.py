@@ -162,8 +162,13 @@ def to_svg(figure: "Figure", prefix: str) -> str:
     with _style():
         figure.savefig(handle, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     svg = handle.getvalue()
-    svg = re.sub(r"<metadata>.*?</metadata>\s*|<!--.*?-->\s*", "", svg[svg.index("<svg") :], flags=re.DOTALL)
-    svg = re.sub(r"(\d\.\d\d)\d+", r"\1", svg)  # hundredths of a point
+    svg = re.sub(
+        r"<metadata>.*?</metadata>\s*|<!--.*?-->\s*|<style.*?</style>\s*|font-family: [^;]*; ",
+        "",
+        svg[svg.index("<svg") :],
+        flags=re.DOTALL,
+    )
+    svg = re.sub(r"<[^>]+>", lambda tag: re.sub(r"(\d\.\d\d)\d+", r"\1", tag[0]), svg)  # hundredths of a point in attributes
     svg = re.sub(r'(id="|url\(#|href="#)([A-Za-z])', rf"\g<1>{prefix}-\g<2>", svg)
     for name, ink in PALETTE.items():
         svg = svg.replace(f": {ink.light}", f": var(--{name})")
@@ -204,11 +209,11 @@ def _spectrum(ax: "Axes", kind: str, reading: Reading, frame: Frame, baselines: 
     ends: list[tuple[float, str, str]] = []
     if theirs := [curve for other in others if (curve := other.curve(kind)) is not None and curve.y_unit == frame.unit]:
         x, low, high = span(theirs, frame)
-        ax.fill_between(x, low, high, color=_INK["others"], linewidth=0)
+        ax.fill_between(x, low, high, color=_INK["others"], linewidth=0, gid="others")
         ends.append((float(np.median(high[-20:])), "others", "muted"))
     if own := [curve for base in baselines if (curve := base.curve(kind)) is not None and curve.y_unit == frame.unit]:
         x, _, high = span(own, frame)
-        ax.plot(x, high, color=_INK["baseline"], linewidth=1.0, linestyle=(0, (3, 1)))
+        ax.plot(x, high, color=_INK["baseline"], linewidth=1.0, linestyle=(0, (3, 1)), gid="baseline")
         ends.append((float(np.median(high[-20:])), "baseline", "baseline"))
     curve = reading.curve(kind)
     assert curve is not None

@@ -149,7 +149,7 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
     if unit == "-log10 p":
         return f"score {value:.1f} (−lg p)"
     if u95 is None or not math.isfinite(u95):
-        return f"{value:.3g}{tail} (interval not known)"
+        return f"{value:.4g}{tail} (interval not known)"
     largest = max(abs(value), abs(u95))
     power = 3 * math.floor(math.log10(largest) / 3) if 0 < largest < 1e-3 or largest >= 1e6 else 0
     value, u95 = value / 10.0**power, u95 / 10.0**power
