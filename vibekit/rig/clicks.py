@@ -69,7 +69,8 @@ def strikes(rng: np.random.Generator, kind: Defect, motion: Motion, test_hz: flo
     size = np.exp(kind.spread * rng.standard_normal(where.size))
     size *= 1 + kind.modulation * np.cos(2 * np.pi * kind.modulation_order * where)
     size *= rate_hz * motion.speed_hz[sample] / test_hz
-    return np.bincount(sample, weights=size, minlength=motion.turns.size)[: motion.turns.size]
+    train: Array = np.bincount(sample, weights=size, minlength=motion.turns.size)[: motion.turns.size].astype(np.float64, copy=False)
+    return train
 
 
 def rub_window(craft: RigCraft, rotor: int, turns: Array) -> Array:

@@ -71,9 +71,9 @@ class RigCraft:
     """A craft and the set-up around it. Everything that stays the same from take to take.
 
     axis: direction in which a one-axis sensor feels
-    gain_scatter_db, level_scatter_db, wander: what differs between takes: sensor gain, strength of wash and bearing noise, share of the speed
+    gain_scatter_db, level_scatter_db, wander: what differs between takes: sensor gain, wash and bearing noise, share of the speed
     echo: (delay s, gain) of the room's reflections
-    full_scale: m/s2 that fill the contact pick-up's range
+    full_scale: m/s2 that fill the contact pick-up's range; full_scale_pa: sound pressure, Pa, that fills the microphone's
     """
 
     seed: int
@@ -95,6 +95,7 @@ class RigCraft:
     level_scatter_db: float
     wander: float
     full_scale: float
+    full_scale_pa: float
 
     @property
     def test_hz(self) -> float:

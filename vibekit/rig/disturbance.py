@@ -34,8 +34,9 @@ class Disturbance:
     neighbours: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.gaps < 0 or self.knocks < 0 or self.hum < 0 or self.neighbours < 0:
-            raise UsageError(f"gaps {self.gaps}, knocks {self.knocks}, hum {self.hum:g}, neighbours {self.neighbours:g}: none may be negative")
+        for name, value in (("gaps", self.gaps), ("knocks", self.knocks), ("hum", self.hum), ("neighbours", self.neighbours)):
+            if value < 0:
+                raise UsageError(f"{name} is {value:g}; it must be 0 or above")
         if self.band_hz is not None and self.band_hz <= 0:
             raise UsageError(f"band limit is {self.band_hz:g} Hz; it must be above 0, or None")
 
@@ -63,7 +64,8 @@ class Disturbance:
             samples = samples * _gain_control(samples, rate_hz)
         if self.band_hz is not None:
             frequency = fft.rfftfreq(samples.shape[1], 1 / rate_hz)
-            samples = fft.irfft(fft.rfft(samples) / (1 + (frequency / self.band_hz) ** 24), samples.shape[1])
+            coded: Array = fft.irfft(fft.rfft(samples) / (1 + (frequency / self.band_hz) ** 24), samples.shape[1])
+            samples = coded
         for _ in range(self.gaps):
             length = int(rng.uniform(0.005, 0.02) * rate_hz)
             start = int(rng.integers(1, max(samples.shape[1] - length, 2)))
@@ -82,4 +84,5 @@ def _gain_control(samples: Array, rate_hz: float) -> Array:
     for target in wanted.tolist():
         gain += (target - gain) * (1 - math.exp(-0.01 / (0.02 if target < gain else 0.7)))
         track.append(gain)
-    return np.interp(np.arange(samples.shape[1]), (np.arange(count) + 0.5) * block, track)
+    gain_track: Array = np.interp(np.arange(samples.shape[1]), (np.arange(count) + 0.5) * block, track)
+    return gain_track

@@ -14,7 +14,9 @@ from vibekit.rig.fault import ON_THE_PROPELLER, Condition
 from vibekit.rig.path import Path, blade_sound
 from vibekit.settings import Test
 
+Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
+Index = npt.NDArray[np.intp]
 
 TOP_ORDER = 180  # just above twice the cogging order of 14 poles on 12 slots
 SIZE = 2 * TOP_ORDER + 1
@@ -39,14 +41,14 @@ class Lines:
     def __mul__(self, factor: float) -> "Lines":
         return Lines(self.force * factor, self.casing * factor, self.air * factor)
 
-    def scaled(self, ratio: float) -> "Lines":
-        """The same at `ratio` times the test speed."""
-        return Lines(self.force * ratio**2, self.casing, self.air * ratio**2)
+    def heard(self, path: Path, half: Index, speed: Array | float = 1.0) -> Complex:
+        """(axes, len(half)) complex peak output at half-order indices, at `speed` times the test speed.
 
-    def heard(self, path: Path, orders: list[int]) -> Complex:
-        """(axes, len(orders)) complex peak output at half-order indices; `path` was asked for at their frequencies."""
-        force = np.einsum("adk,dk->ak", path.force, self.force[:, orders])
-        out: Complex = force + path.casing * self.casing[orders] + path.air * self.air[orders]
+        path: asked for at their frequencies
+        """
+        square = np.square(speed)
+        force = np.einsum("adk,dk->ak", path.force, self.force[:, half] * square)
+        out: Complex = force + path.casing * self.casing[half] + path.air * self.air[half] * square
         return out
 
 
@@ -75,12 +77,12 @@ def blade_sum(lift: tuple[float, ...] | list[float], order: npt.NDArray[np.int64
 def blade_lines(craft: RigCraft, lift: tuple[float, ...] | list[float]) -> Lines:
     """Axial and side force of the lift pulses of blades passing over the arm, and their sound.
 
-    A blade's pulse is a Gaussian in angle of 12 degrees; its harmonics, 15 % of the lift at first, fall as exp(-(q w)^2 / 2).
+    A blade's pulse is a Gaussian in angle of 12 degrees; its harmonics, 12 % of the lift at first, fall as exp(-(q w)^2 / 2).
     """
     lines = nothing()
     order = np.arange(1, 13 * craft.blades)
     pulse = np.exp(-((order * math.radians(12)) ** 2) / 2) * blade_sum(lift, order) / craft.blades
-    lines.force[2, 2 * order] = 0.15 * craft.thrust_n * pulse
+    lines.force[2, 2 * order] = 0.12 * craft.thrust_n * pulse
     lines.force[0, 2 * order] = 0.06 * craft.thrust_n * pulse
     sound = np.exp(-(order - 1) / (3 * craft.blades)) * blade_sum(lift, order) / craft.blades
     lines.air[2 * order] = blade_sound(craft) * sound * np.exp(1j * order)
@@ -118,11 +120,12 @@ def has_propeller(test: Test) -> bool:
     return test not in ("bare", "hand-spin")
 
 
-def fault_lines(craft: RigCraft, rotor: int, condition: Condition, test: Test, refit: int = 0) -> Lines:
+def fault_lines(craft: RigCraft, rotor: int, condition: Condition, test: Test, refit: int | None = None) -> Lines:
     """Periodic part of a fault of unit size; zeros where the condition has none or the test cannot show it.
 
     What a size of 1 is: prop-imbalance, rotor-imbalance 1 g*mm; blade-damage the whole lift of one blade; bent-shaft the turning
     force of 1 g*mm; loose-mount, loose-propeller reaction pulses of 1 N; electrical 1 m/s2 at twice the pole-pair order.
+    refit: fitting of a loose propeller, which changes its gap; None for a typical one
     """
     if condition in ON_THE_PROPELLER and not has_propeller(test):
         return nothing()
@@ -135,8 +138,8 @@ def fault_lines(craft: RigCraft, rotor: int, condition: Condition, test: Test, r
     if condition == "bent-shaft":
         return _bent_shaft(craft, rng, turn)
     if condition in ("loose-mount", "loose-propeller"):
-        keys = (refit,) if condition == "loose-propeller" else ()
-        return _stop_reaction(stream(craft, "gap", condition, rotor, *keys))
+        fitted = condition == "loose-propeller" and refit is not None
+        return _stop_reaction(rng, stream(craft, "gap", rotor, refit or 0) if fitted else None)
     if condition == "electrical":
         return _weak_phase(craft, rng, test)
     return nothing()
@@ -147,7 +150,7 @@ def _damaged_blade(craft: RigCraft, rng: np.random.Generator) -> Lines:
     hurt = int(rng.integers(craft.blades))
     lift = [-1.0 if blade == hurt else 0.0 for blade in range(craft.blades)]
     blade_g = 0.7 * craft.prop_g / craft.blades
-    lost_gmm = rng.uniform(0.05, 0.25) * blade_g * 0.75 * craft.diameter_m / 2 * 1e3
+    lost_gmm = rng.uniform(0.02, 0.12) * blade_g * 0.75 * craft.diameter_m / 2 * 1e3
     return blade_lines(craft, lift) + unbalance(craft, -lost_gmm * complex(np.exp(-2j * math.pi * hurt / craft.blades)))
 
 
@@ -162,21 +165,23 @@ def _bent_shaft(craft: RigCraft, rng: np.random.Generator, turn: complex) -> Lin
     return lines
 
 
-def _stop_reaction(rng: np.random.Generator) -> Lines:
+def _stop_reaction(rng: np.random.Generator, fit: np.random.Generator | None) -> Lines:
     """Once a turn the motion closes a gap; every second time harder: a comb of 1x harmonics and half orders.
 
     Reaction of a stop to a sine, F ~ (x - gap)^1.5 (Hertz), unlike in alternate turns: sub-harmonic rubs and truncated waves after
-    Goldman & Muszynska, J. Eng. Gas Turbines Power 116 (1994) 692 (from memory).
+    Goldman & Muszynska, J. Eng. Gas Turbines Power 116 (1994) 692 (from memory). fit: changes gap, size and angle; None for typical.
     """
-    points = 2048
+    direction = rng.standard_normal(3)
+    points, top = 2048, 81
     turns = np.arange(points) * 2 / points
-    gap = np.where(turns < 1, rng.uniform(0.5, 0.7), rng.uniform(0.7, 0.9))
-    reaction = np.maximum(np.cos(2 * np.pi * (turns - 0.5)) - gap, 0) ** 1.5
-    comb = 2 * np.fft.rfft(reaction / reaction.max())[:81] / points
+    gap = (0.6, 0.8) if fit is None else (fit.uniform(0.5, 0.7), fit.uniform(0.7, 0.9))
+    reaction = np.maximum(np.cos(2 * np.pi * (turns - 0.5)) - np.where(turns < 1, *gap), 0) ** 1.5
+    comb = 2 * np.fft.rfft(reaction / reaction.max())[:top] / points
+    if fit is not None:
+        comb *= fit.lognormal(0, 0.25) * np.exp(-0.5j * np.arange(top) * fit.uniform(0, 4 * np.pi))
     comb[0] = 0
     lines = nothing()
-    direction = rng.standard_normal(3)
-    lines.force[:, :81] = np.outer(direction / np.linalg.norm(direction), comb * np.exp(-0.5j * np.arange(81) * rng.uniform(0, 2 * np.pi)))
+    lines.force[:, :top] = np.outer(direction / np.linalg.norm(direction), comb)
     return lines
 
 

@@ -11,8 +11,9 @@ from vibekit.rig.craft import AIR_DENSITY, SPEED_OF_SOUND, Mode, RigCraft
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
 
-RADIATING_AREA = 4e-3  # m2, of an arm with its motor
-PASCAL_FULL_SCALE = 2.0  # Pa that fill the microphone's range
+RADIATING_AREA = 0.03  # m2, of a craft with the piece of bench it is clamped to; above RADIATING_HZ only the arm sounds
+RADIATING_HZ = 1500.0
+COMPACT_HZ = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +37,13 @@ def path(craft: RigCraft, rotor: int, sensor: Sensor, axes: int, frequency: Arra
 
     Frame: accelerance as a sum over modes (Ewins, Modal Testing, 2nd ed. 2000, eq. 2.43 with viscous damping) and a residual mass.
     Casing: two resonances of several kHz on a flat floor. Sound: a small shaking body radiates p = rho S a / (4 pi r) below the
-    frequency where it is no longer compact (Morse & Ingard, Theoretical Acoustics 1968, ch. 7: simple source), here taken as a
-    dipole with its corner at 1 kHz. Room: image sources, so that single lines fade by 10 dB and more.
+    frequency where it is no longer compact (Morse & Ingard, Theoretical Acoustics 1968, ch. 7: simple source), less
+    below COMPACT_HZ, where front and back cancel. Room: image sources, so that single lines fade by 10 dB and more.
     """
     motor = craft.motors[rotor]
     modes = motor.modes if extra is None else (*motor.modes, extra)
     look = np.eye(3) if axes == 3 else np.array([craft.axis])
-    force = np.empty((len(look), 3, frequency.size), complex)
+    force: Complex = np.empty((len(look), 3, frequency.size), complex)
     force[:] = (look / craft.arm_kg)[:, :, None]
     for mode in modes:
         coupling = np.outer(look @ np.array(mode.at_sensor), mode.at_motor) / mode.mass_kg
@@ -56,34 +57,40 @@ def path(craft: RigCraft, rotor: int, sensor: Sensor, axes: int, frequency: Arra
 
 def accelerance(frequency: Array, natural_hz: float, damping: float) -> Complex:
     """Acceleration of one mode of unit mass per unit force: -f^2 / (fn^2 - f^2 + 2 i zeta fn f)."""
-    square = frequency**2
-    gain: Complex = -square / (natural_hz**2 - square + 2j * damping * natural_hz * frequency)
+    square = np.square(frequency)
+    gain: Complex = np.divide(-square, natural_hz**2 - square + (2j * damping * natural_hz) * frequency)
     return gain
 
 
 def _sensed(craft: RigCraft, sensor: Sensor, frequency: Array, force: Complex, casing: Complex) -> Path:
-    axes = casing.shape[0]
-    no_air = np.zeros((axes, frequency.size), complex)
-    ones = np.ones((axes, frequency.size))
+    """The sensor's own response: a contact pick-up loses the lowest tens of Hz, a phone's motion sensor what is above 120 Hz."""
+    if sensor == "microphone":
+        return _heard(craft, frequency, force, casing)
+    own: Complex
     if sensor == "contact":
-        high_pass = frequency / (frequency - 30j)
-        own = 1 - 0.3 * accelerance(frequency, 14000.0, 0.3)
-        gain = high_pass * own / craft.full_scale
-        return Path(force * gain, casing * gain, no_air, 1e-3 / craft.full_scale * ones)
-    if sensor == "accelerometer":
-        own = 1 - accelerance(frequency, 21000.0, 0.02)
-        return Path(force * own, casing * own, no_air, 1e-3 * ones)
-    if sensor == "phone-motion":
-        own = 1 / (1 + 1j * frequency / 120)
-        return Path(force * own, casing * own, no_air, 2e-3 * ones)
+        own = high_pass(frequency, 30.0) * (1 - 0.3 * accelerance(frequency, 14000.0, 0.3)) / craft.full_scale
+        noise = 1e-3 / craft.full_scale
+    elif sensor == "accelerometer":
+        own, noise = 1 - accelerance(frequency, 21000.0, 0.02), 1e-3
+    else:
+        own, noise = 1 - high_pass(frequency, 120.0), 2e-3
+    return Path(force * own, casing * own, np.zeros(casing.shape, complex), np.full(casing.shape, noise))
+
+
+def _heard(craft: RigCraft, frequency: Array, force: Complex, casing: Complex) -> Path:
     room = np.ones(frequency.size, complex)
-    for delay, gain in craft.echo:
-        room += gain * np.exp(-2j * np.pi * frequency * delay)
-    roll_off = (frequency / (frequency - 40j)) ** 2
-    heard = room * roll_off / PASCAL_FULL_SCALE / craft.distance_m
-    radiated = heard * AIR_DENSITY * RADIATING_AREA / (4 * np.pi) * (frequency / (frequency - 1000j))
-    room_noise = 3e-4 / np.sqrt(1 + frequency / 100) / PASCAL_FULL_SCALE
-    return Path(force * radiated, casing * radiated, no_air + heard, ones * room_noise)
+    for delay, share in craft.echo:
+        room += share * np.exp(-2j * np.pi * frequency * delay)
+    air = np.broadcast_to(room * high_pass(frequency, 40.0) ** 2 / craft.distance_m / craft.full_scale_pa, casing.shape)
+    shake = air * high_pass(frequency, COMPACT_HZ) / (1 + 1j * frequency / RADIATING_HZ) * (AIR_DENSITY * RADIATING_AREA / (4 * np.pi))
+    noise = np.broadcast_to(2e-4 / np.sqrt(1 + frequency / 100) / craft.full_scale_pa, casing.shape)
+    return Path(force * shake, casing * shake, air, noise)
+
+
+def high_pass(frequency: Array, corner_hz: float) -> Complex:
+    """First-order high-pass."""
+    gain: Complex = np.divide(frequency, frequency - 1j * corner_hz)
+    return gain
 
 
 def blade_sound(craft: RigCraft) -> float:

@@ -9,10 +9,10 @@ import numpy.typing as npt
 
 from vibekit.bearing import Bearing
 from vibekit.errors import UsageError
+from vibekit.recording import Sensor
 from vibekit.rig.craft import ROTORS, Mode, Motor, RigCraft, Ring, Vector
-from vibekit.rig.forces import unbalance
+from vibekit.rig.forces import healthy_lines
 from vibekit.rig.path import path
-from vibekit.rig.scatter import REFIT_MM
 
 
 def draw_craft(seed: int) -> RigCraft:
@@ -40,7 +40,7 @@ def draw_craft(seed: int) -> RigCraft:
     bearing = Bearing(balls=int(rng.integers(6, 10)), ball_mm=pitch_mm * rng.uniform(0.18, 0.30), pitch_mm=pitch_mm)
     modes = _draw_modes(rng, rpm / 60, arm_kg)
     rings = (
-        Ring(rng.uniform(3000, 6500), rng.uniform(0.02, 0.06), rng.uniform(0.3, 1)),
+        Ring(rng.uniform(3000, 6500), rng.uniform(0.03, 0.06), rng.uniform(0.3, 1)),
         Ring(rng.uniform(6500, 10500), rng.uniform(0.02, 0.06), rng.uniform(0.3, 1)),
     )
     noise = 10 ** rng.uniform(-3.2, -2.4)
@@ -60,7 +60,7 @@ def draw_craft(seed: int) -> RigCraft:
                 bell_gmm=vector(bell_g * 1e-3 * rng.uniform(5, 30)),
                 prop_gmm=vector(prop_g * 10 ** rng.uniform(math.log10(0.02), -1)),
                 lift=tuple(float(value) for value in lift / lift.mean()),
-                runout=tuple(vector(3 * rng.lognormal(0, 0.4) / order**2) for order in range(2, 13)),
+                runout=tuple(vector(3 * rng.lognormal(0, 0.4) / order**2.5) for order in range(2, 13)),
                 electrical=tuple(vector(hum * part * rng.lognormal(0, 0.25)) for part in (0.5, 0.5, 1, 1)),
                 bearing_noise=noise * rng.lognormal(0, 0.15),
                 wash=wash * rng.lognormal(0, 0.1),
@@ -88,22 +88,27 @@ def draw_craft(seed: int) -> RigCraft:
         motors=tuple(motors),
         axis=(float(axis[0]), float(axis[1]), float(axis[2])),
         distance_m=rng.uniform(0.2, 0.5),
-        echo=tuple((float(rng.uniform(0.001, 0.015)), float(rng.uniform(0.2, 0.7) * rng.choice([-1, 1]))) for _ in range(rng.integers(3, 7))),
+        echo=tuple((rng.uniform(0.001, 0.015), rng.uniform(0.2, 0.7) * rng.choice([-1.0, 1.0])) for _ in range(rng.integers(3, 7))),
         switching_hz=float(rng.choice([8000, 16000, 24000, 48000])),
         gain_scatter_db=rng.uniform(0.2, 1.5),
         level_scatter_db=rng.uniform(0.3, 1.0),
         wander=10 ** rng.uniform(-3, -2),
         full_scale=1.0,
+        full_scale_pa=1.0,
     )
-    return replace(craft, full_scale=rng.uniform(15, 40) * _usual_shake(craft))
+    shake, sound = _usual(craft, "contact"), _usual(craft, "microphone")
+    return replace(craft, full_scale=rng.uniform(15, 40) * shake, full_scale_pa=rng.uniform(15, 40) * sound)
 
 
-def _usual_shake(craft: RigCraft) -> float:
-    """Root-mean-square over the motors of 1x under a contact pick-up, m/s2: the gain is set by it."""
-    way = [path(craft, rotor, "contact", 1, np.array([craft.test_hz])) for rotor in range(ROTORS)]
-    gmm = [math.hypot(abs(motor.bell_gmm), abs(motor.prop_gmm), REFIT_MM * craft.prop_g) for motor in craft.motors]
-    shake = [abs(unbalance(craft, u).heard(w, [2])[0, 0]) for u, w in zip(gmm, way, strict=True)]
-    return float(np.sqrt(np.mean(np.square(shake))))
+def _usual(craft: RigCraft, sensor: Sensor) -> float:
+    """Root-sum-square of 1x to 12x with propellers, mean over the motors: the gain is set by it."""
+    half = 2 * np.arange(1, 13)
+    level = []
+    for rotor in range(ROTORS):
+        way = path(craft, rotor, sensor, 1, half * craft.test_hz / 2)
+        lines = healthy_lines(craft, rotor, "prop", refit_gmm=1j * craft.motors[rotor].prop_gmm)
+        level.append(float(np.linalg.norm(lines.heard(way, half))))
+    return float(np.mean(level))
 
 
 def _draw_modes(rng: np.random.Generator, speed_hz: float, arm_kg: float) -> list[Mode]:

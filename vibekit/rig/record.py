@@ -180,11 +180,10 @@ def _amplitudes(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter,
     hurt, _ = setup.fault_lines(fault)
     if hurt is not None and fault is not None and fault.condition not in LOOSE:
         lines += hurt
-    orders = list(range(1, 25))
-    ratio = speed_hz / setup.craft.test_hz
-    way = path(setup.craft, rotor, setup.sensor, setup.axes, np.array(orders) * speed_hz / 2, setup.extra_mode(fault))
-    heard = scatter.gain * np.linalg.norm(lines.scaled(ratio).heard(way, orders), axis=0)
-    return {half / 2: float(value) for half, value in zip(orders, heard, strict=True)}
+    half = np.arange(1, 25)
+    way = path(setup.craft, rotor, setup.sensor, setup.axes, half * speed_hz / 2, setup.extra_mode(fault))
+    heard = scatter.gain * np.linalg.norm(lines.heard(way, half, speed_hz / setup.craft.test_hz), axis=0)
+    return dict(zip((half / 2).tolist(), heard.tolist(), strict=True))
 
 
 def _strike_order(craft: RigCraft, fault: Fault | None) -> float | None:

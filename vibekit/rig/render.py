@@ -12,10 +12,11 @@ from vibekit.rig.clicks import cage_factor, defect, rub_window, strikes
 from vibekit.rig.craft import Mode, RigCraft
 from vibekit.rig.fault import Fault
 from vibekit.rig.forces import Lines, fault_lines, has_propeller, healthy_lines
+from vibekit.rig.line_quantity import resonance_mode
 from vibekit.rig.motion import Motion, drift
 from vibekit.rig.path import Path, path
 from vibekit.rig.scatter import Scatter
-from vibekit.rig.severity import fault_size, resonance_mode
+from vibekit.rig.severity import fault_size
 from vibekit.rig.wash import wash_force, wash_level, wash_sound
 from vibekit.settings import Test
 
@@ -146,7 +147,7 @@ def _hiss(setup: SetUp, rotor: int, fault: Fault | None, size: float, scatter: S
 
 def _wash_gain(setup: SetUp, rotor: int, way: Path) -> Complex:
     frequency = fft.rfftfreq(setup.total, 1 / setup.rate_hz)
-    gain = np.einsum("adk,dk->ak", way.force, wash_force(setup.craft, rotor, frequency))
+    gain: Complex = np.einsum("adk,dk->ak", way.force, wash_force(setup.craft, rotor, frequency))
     if setup.sensor == "microphone":
         gain += way.air * wash_sound(setup.craft, rotor, frequency)
     return gain
