@@ -2,7 +2,7 @@ import json
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vibekit.bearing import Bearing
@@ -160,6 +160,7 @@ positions = st.lists(words.filter(str.strip), unique=True, max_size=4)
 craft_words = st.tuples(words, words | st.none(), words | st.none(), st.none() | st.sampled_from(list(WAYS)))
 
 
+@settings(deadline=None)
 @given(craft_words, positions, st.lists(motors, min_size=4, max_size=4), st.lists(propellers, min_size=4, max_size=4))
 def test_what_is_written_reads_back_the_same(said, at, motors, propellers):
     name, owner, job, turned = said

@@ -2,7 +2,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -149,6 +149,7 @@ def test_a_reading_without_unit_or_sense_is_refused_in_one_line(question, text):
     assert "\n" not in str(caught.value)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=40))
 def test_no_text_is_a_traceback(text):
     for question in QUESTIONS:

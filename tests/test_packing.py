@@ -3,7 +3,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -41,6 +41,7 @@ def test_a_reading_comes_back_to_the_last_bit():
     assert through_json(Diagnosis, DIAGNOSIS) == DIAGNOSIS
 
 
+@settings(deadline=None)
 @given(st.floats(), st.floats(width=32))
 def test_any_float_comes_back(value, other):
     back = through_json(Quantity, Quantity("kurtosis", value, np.float32(other), ""))
@@ -48,6 +49,7 @@ def test_any_float_comes_back(value, other):
     assert repr(back.u95) == repr(float(other))
 
 
+@settings(deadline=None)
 @given(arrays(st.sampled_from([np.float64, np.float32, np.dtype(">f8")]), st.integers(0, 50)))
 def test_any_array_comes_back(values):
     back = through_json(Curve, Curve("psd", values, values[::-1], "Hz", "g2/Hz", 1.0))

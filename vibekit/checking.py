@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, undefer
 from vibekit.archive import Archive
 from vibekit.craft_file import craft_from
 from vibekit.errors import VibekitError
-from vibekit.filestore import hash_of
+from vibekit.filestore import Watch, hash_of, unwatched
 from vibekit.finding import Diagnosis
 from vibekit.inspection import GivenAnswer
 from vibekit.migrations import schema_of
@@ -37,14 +37,14 @@ class Check:
     leftovers: tuple[Path, ...]
 
 
-def check(archive: Archive) -> Check:
+def check(archive: Archive, watch: Watch = unwatched) -> Check:
     """Check the whole archive; changes nothing."""
     with archive.looking() as session:
         problems = [*_database(session, archive), *_references(session), *_contents(session)]
         rows_of_files: list[FileRow] = list(session.scalars(select(RecordingRow)))
         rows_of_files += session.scalars(select(PhotoRow))
         kept = [(row, archive.files.path(row.sha256, row.suffix)) for row in rows_of_files]
-        for row, path in kept:
+        for row, path in watch(kept, "hashing"):
             problems += _file(row, path)
         rows = {table.name: session.scalar(select(func.count()).select_from(table)) or 0 for table in Base.metadata.sorted_tables}
         schema = schema_of(session.connection()) or "none"

@@ -64,15 +64,15 @@ def craft_from(text: str, path: str) -> Craft:
 def craft_text(craft: Craft) -> str:
     """Write a description. What all rotors have in common stands once, above them; it reads back as the same craft."""
     common = {kind: _common([getattr(rotor, kind) for rotor in craft.rotors]) for kind in ("motor", "propeller")}
-    parts = [_lines(_known(craft))]
-    parts += [f"[{kind}]  # what all rotors share\n{_lines(shared)}" for kind, shared in common.items() if shared]
+    blocks = [_lines(_known(craft))]
+    blocks += [[f"[{kind}]  # what all rotors share", *_lines(shared)] for kind, shared in common.items() if shared]
     for rotor in craft.rotors:
-        own = _lines({"position": rotor.position} | _known(rotor)).splitlines()
+        block = ["[[rotor]]", *_lines({"position": rotor.position} | _known(rotor))]
         for kind, shared in common.items():
-            rest = {key: value for key, value in _known(getattr(rotor, kind)).items() if key not in shared}
-            own += [f"{kind}.{line}" for line in _lines(rest).splitlines()]
-        parts.append("[[rotor]]\n" + "\n".join(own))
-    return "\n\n".join(part.rstrip("\n") for part in parts if part) + "\n"
+            own = {key: value for key, value in _known(getattr(rotor, kind)).items() if key not in shared}
+            block += [f"{kind}.{line}" for line in _lines(own)]
+        blocks.append(block)
+    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
 
 
 def _rotor(path: str, number: int, entry: dict[str, Any], shared: dict[str, dict[str, Any]]) -> Rotor:
@@ -145,8 +145,8 @@ def _common(parts: list[Any]) -> dict[str, Any]:
     return {key: value for key, value in first.items() if all(other.get(key) == value for other in others)}
 
 
-def _lines(entries: dict[str, Any]) -> str:
-    return "".join(f"{key} = {_value(value)}\n" for key, value in entries.items())
+def _lines(entries: dict[str, Any]) -> list[str]:
+    return [f"{key} = {_value(value)}" for key, value in entries.items()]
 
 
 def _value(value: Any) -> str:

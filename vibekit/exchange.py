@@ -22,7 +22,7 @@ import vibekit
 from vibekit.archive import Archive
 from vibekit.craft_file import craft_from
 from vibekit.errors import UnreadableError, UsageError, VibekitError
-from vibekit.filestore import BLOCK, suffix_of
+from vibekit.filestore import BLOCK, Watch, suffix_of, unwatched
 from vibekit.finding import Diagnosis
 from vibekit.inspection import GivenAnswer
 from vibekit.migrations import SCHEMA
@@ -47,7 +47,7 @@ class Moved:
     known: int = 0
 
 
-def take_out(archive: Archive, path: Path, crafts: Iterable[str] = ()) -> Moved:
+def take_out(archive: Archive, path: Path, crafts: Iterable[str] = (), watch: Watch = unwatched) -> Moved:
     """Write the crafts named, or all, to a new zip file. Raises UsageError for a craft not kept or a file that exists, UnreadableError."""
     if path.exists():
         raise UsageError(f"{path} exists; name a file that does not")
@@ -63,7 +63,7 @@ def take_out(archive: Archive, path: Path, crafts: Iterable[str] = ()) -> Moved:
         with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as out:
             out.writestr(MANIFEST, manifest)
             out.writestr(SEAL, hashlib.sha256(manifest).hexdigest())
-            for row in _files(rows):
+            for row in watch(_files(rows), "packing"):
                 out.write(archive.files.path(row["sha256"], row["suffix"]), _member(row))
         part.replace(path)
     except OSError as error:
@@ -73,7 +73,7 @@ def take_out(archive: Archive, path: Path, crafts: Iterable[str] = ()) -> Moved:
     return Moved({name: len(found) for name, found in rows.items()}, len(_files(rows)))
 
 
-def take_in(archive: Archive, path: Path) -> Moved:
+def take_in(archive: Archive, path: Path, watch: Watch = unwatched) -> Moved:
     """Put what such a file holds into the archive; what is there already stays as it is, so that doing it twice changes nothing.
 
     All of it is checked first, and a file that was changed since it was made is refused whole: raises UnreadableError. Raises UsageError
@@ -82,10 +82,10 @@ def take_in(archive: Archive, path: Path) -> Moved:
     try:
         with zipfile.ZipFile(path) as source:
             rows = _manifest(source)
-            _check_files(source, rows)
+            _check_files(source, rows, watch)
             with archive.writing() as session:
                 new, known = _insert(session, rows)
-                for row in new["recording"] + new["photo"]:
+                for row in watch(_files(new), "copying"):
                     with source.open(_member(row)) as file:
                         archive.files.keep(file, row["sha256"], row["suffix"])
     except VibekitError as error:
@@ -200,12 +200,12 @@ def _check_contents(rows: Rows) -> None:
             raise UnreadableError(f"file {_member(row)!r} is not named by a hash")
 
 
-def _check_files(source: zipfile.ZipFile, rows: Rows) -> None:
+def _check_files(source: zipfile.ZipFile, rows: Rows, watch: Watch) -> None:
     named = {_member(row): row for row in _files(rows)}
     inside = [info for info in source.infolist() if info.filename not in (MANIFEST, SEAL)]
     if sorted(info.filename for info in inside) != sorted(named):
         raise UnreadableError("its files are not those that its manifest names")
-    for info in inside:
+    for info in watch(inside, "hashing"):
         row, digest = named[info.filename], hashlib.sha256()
         if info.file_size != row["size"]:
             raise UnreadableError(f"{row['name']} has {info.file_size} bytes, not {row['size']}")

@@ -3,14 +3,20 @@
 import contextlib
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 from uuid import uuid4
 
 from vibekit.errors import UnreadableError
 
 BLOCK = 1 << 20
+Watch = Callable[[Sequence[Any], str], Iterable[Any]]  # gives the items one by one, and may show how far it is and what is being done
+
+
+def unwatched(items: Sequence[Any], what: str) -> Iterable[Any]:
+    """Give the items and show nothing."""
+    return items
 
 
 class FileStore:

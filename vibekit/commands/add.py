@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vibekit.commands.asking import find_craft
+from vibekit.commands.asking import find_craft, moment
 from vibekit.commands.measuring import progress
 from vibekit.commands.options import add_settings_options, settings_each
 from vibekit.commands.reader import Reader, add_reader_options, reader_from
@@ -28,6 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", metavar="FILE", nargs="+", help="recordings of this rotor")
     parser.add_argument("--setup", default="", metavar="TEXT",
                         help="sensor, its place and fixing, gain; levels are compared only within one set-up")  # fmt: skip
+    parser.add_argument("--when", metavar="DATE", help="when they were recorded, where the files do not say, such as 2026-03-01T14:30")
     parser.add_argument("--replace", action="store_true", help="a recording kept already is analysed again with these options")
     parser.add_argument("--json", action="store_true", help="print what was kept as one object")
     add_settings_options(parser)
@@ -73,7 +74,7 @@ def _measured(args: argparse.Namespace, settings: list[Settings], reader: Reader
     new = []
     for path, stated in progress(list(zip(args.files, settings, strict=True)), "analysing"):
         recording = reader.read(path)
-        start = recording.start.astimezone() if recording.start else None
+        start = recording.start.astimezone() if recording.start else moment(args.when) if args.when else None
         new.append(NewReading(args.position, Path(path), analyze(recording, stated), args.setup, pack(reader), start))
     return new
 

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibekit.commands.asking import local, print_table
-from vibekit.errors import UsageError, VibekitError
+from vibekit.commands.measuring import progress
+from vibekit.errors import UnreadableError, UsageError, VibekitError
 
 if TYPE_CHECKING:
     from vibekit.archive import Archive
@@ -48,6 +49,8 @@ def run(args: argparse.Namespace) -> int:
     from vibekit.archive import Archive
     from vibekit.place import find_place
 
+    if args.verb == "import" and not Path(args.file).is_file():
+        raise UnreadableError(f"{args.file}: no such file; give one that `vibekit archive export` wrote")
     with Archive(find_place(), create=args.verb == "import") as archive:
         return VERBS[args.verb](archive, args)
 
@@ -125,7 +128,7 @@ def _show_craft(archive: "Archive", args: argparse.Namespace) -> int:
 def _check(archive: "Archive", args: argparse.Namespace) -> int:
     from vibekit.checking import check, tidy
 
-    found = check(archive)
+    found = check(archive, progress)
     gone = tidy(found) if args.tidy else ()
     left = [str(path) for path in found.leftovers if path not in gone]
     if args.json:
@@ -152,7 +155,7 @@ def _check(archive: "Archive", args: argparse.Namespace) -> int:
 def _export(archive: "Archive", args: argparse.Namespace) -> int:
     from vibekit.exchange import take_out
 
-    moved = take_out(archive, Path(args.file), args.crafts)
+    moved = take_out(archive, Path(args.file), args.crafts, progress)
     if args.json:
         return _print("vibekit.export/1", file=args.file, rows=moved.rows, files=moved.files)
     print(f"{args.file}: {moved.rows['craft']} craft(s), {moved.rows['reading']} reading(s), {moved.files} file(s)")
@@ -162,7 +165,7 @@ def _export(archive: "Archive", args: argparse.Namespace) -> int:
 def _import(archive: "Archive", args: argparse.Namespace) -> int:
     from vibekit.exchange import take_in
 
-    moved = take_in(archive, Path(args.file))
+    moved = take_in(archive, Path(args.file), progress)
     if args.json:
         return _print("vibekit.import/1", file=args.file, rows=moved.rows, files=moved.files, known=moved.known)
     print(f"{args.file}: new are {moved.rows['craft']} craft(s), {moved.rows['reading']} reading(s), {moved.files} file(s);", end=" ")
@@ -171,7 +174,6 @@ def _import(archive: "Archive", args: argparse.Namespace) -> int:
 
 
 def _remake(archive: "Archive", args: argparse.Namespace) -> int:
-    from vibekit.commands.measuring import progress
     from vibekit.remake import differences
 
     if args.craft is not None:
