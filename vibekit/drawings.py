@@ -93,6 +93,8 @@ def drawings_of(group: Group, member: Member) -> list[Drawing]:
         figure = plots.order_spectrum(reading, group.order, member.baselines, member.others)
         told = f"Order spectrum{beside}. Stems rise from the noise to the line; whiskers are 95 % intervals."
         found.append(_drawing(figure, f"{prefix}-order", told))
+    elif (noise := plots.noise_spectrum(reading, member.baselines, member.others)) is not None:
+        found.append(_drawing(noise, f"{prefix}-noise", f"Noise spectrum{beside}; without a shaft speed there are no orders."))
     if member.rows:
         told = "What stands out: this motor (dot, 95 % interval) against the middle of the others; grey: their band, rings: each of them"
         told += "; diamond: its baseline." if member.baselines else "."
@@ -100,8 +102,8 @@ def drawings_of(group: Group, member: Member) -> list[Drawing]:
     if group.envelope is not None and reading.curve("envelope") is not None:
         figure = plots.envelope_spectrum(reading, group.envelope, member.baselines, member.others)
         found.append(_drawing(figure, f"{prefix}-envelope", f"Envelope spectrum{beside}: what the high band pulses with."))
-    if (figure_or_none := plots.run_up(reading)) is not None:
-        found.append(_drawing(figure_or_none, f"{prefix}-run-up", "Amplitude against shaft speed."))
+    if (run := plots.run_up(reading)) is not None:
+        found.append(_drawing(run, f"{prefix}-run-up", "Amplitude against shaft speed."))
     return found
 
 

@@ -80,6 +80,29 @@ def envelope_spectrum(reading: Reading, frame: Frame, baselines: Sequence[Readin
         return figure
 
 
+def noise_spectrum(reading: Reading, baselines: Sequence[Reading] = (), others: Sequence[Reading] = ()) -> "Figure | None":
+    """Level of the broadband noise against frequency, for readings whose shaft speed is not known; None when there is none."""
+    curve = reading.curve("noise")
+    if curve is None:
+        return None
+    with _style():
+        figure, ax = _one(2.6, top=0.12)
+        ends = []
+        for rest, name, ink, dash in ((others, "others", "others", "-"), (baselines, "baseline", "baseline", (0, (3, 1)))):
+            for beside in (c for r in rest if (c := r.curve("noise")) is not None and c.y_unit == curve.y_unit):
+                ax.plot(beside.x, beside.y, color=_INK[ink], linewidth=1.2, linestyle=dash)
+                ends.append((float(beside.y[-1]), name, "muted" if name == "others" else ink))
+        ax.plot(curve.x, curve.y, color=_INK["this"], linewidth=1.1, gid="this")
+        ends.append((float(curve.y[-1]), "this motor", "this"))
+        ax.set_xscale("log")
+        ax.set_xlim(curve.x[0], curve.x[-1])
+        ax.set_xlabel(f"frequency, {curve.x_unit}")
+        ax.set_ylabel(f"noise, {curve.y_unit}")
+        ax.grid(axis="y", color=_INK["rule"], linewidth=0.6)
+        _name_at_end(ax, list({name: end for end in ends for name in [end[1]]}.values()))
+        return figure
+
+
 def order_multiples(motors: Sequence[tuple[str, Reading]], frame: Frame) -> "Figure":
     """Draw the order spectra of all motors under each other, in running order and on one scale.
 
@@ -224,7 +247,7 @@ def _spectrum(ax: "Axes", kind: str, reading: Reading, frame: Frame, baselines: 
         x, y = tallest(floor, frame)
         ax.plot(x, y, color=_INK["muted"], linewidth=1.1, linestyle=(0, (1, 1.5)))
         ends.append((float(np.median(y[-20:])), "noise", "muted"))
-    _name_at_end(ax, ends, frame)
+    _name_at_end(ax, ends)
 
 
 def _frame(ax: "Axes", frame: Frame) -> None:
@@ -266,11 +289,11 @@ def _label_orders(ax: "Axes", marks: Sequence[tuple[float, str]], frame: Frame, 
             ax.text(order, top, name, transform=mixed, ha="center", va="bottom", fontsize=_SMALL, bbox=box, zorder=4)
 
 
-def _name_at_end(ax: "Axes", names: Sequence[tuple[float, str, str]], frame: Frame) -> None:
+def _name_at_end(ax: "Axes", names: Sequence[tuple[float, str, str]]) -> None:
     """Name curves at their right end, at least a line of text apart."""
     last = -1.0
     for level, name, ink in sorted(names):
-        at = ax.transLimits.transform(ax.transScale.transform((0, max(level, frame.low))))[1]
+        at = ax.transLimits.transform(ax.transScale.transform((1.0, max(level, ax.get_ylim()[0]))))[1]
         last = max(at, last + 0.075, 0.02)
         ax.text(1.015, last, name, transform=ax.transAxes, va="center", color=_INK[ink], fontsize=_SMALL + 0.5)
 
