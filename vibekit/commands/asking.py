@@ -2,13 +2,14 @@
 
 import sys
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
 from vibekit.archive import Archive
 from vibekit.craft import Craft
 from vibekit.craft_file import craft_from, read_text
+from vibekit.errors import UsageError
 from vibekit.place import find_place
 
 NARROWEST = 100  # columns, where the output is no terminal
@@ -65,3 +66,13 @@ def print_table(columns: Sequence[str], rows: Iterable[Sequence[object]], title:
 def local(moment: datetime) -> str:
     """Write a moment in the time of this place."""
     return f"{moment.astimezone():%Y-%m-%d %H:%M}"
+
+
+def moment(text: str | None) -> datetime:
+    """Read what was given with --when; now when nothing was. Raises UsageError."""
+    if text is None:
+        return datetime.now(UTC)
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise UsageError(f"--when is {text!r}; write it such as 2026-03-01 or 2026-03-01T14:30") from None

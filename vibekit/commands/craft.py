@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
             raise UsageError(f"{path}: there is no folder {str(path.parent)!r}; make it first")
         craft = _converse(path, sys.stderr if args.json else sys.stdout)
     if args.json:
-        print(json.dumps({"schema": "vibekit.craft/1", "craft": asdict(craft), "missing": missing(craft)}, indent=1, ensure_ascii=False))
+        print(json.dumps({"schema": "vibekit.description/1", "craft": asdict(craft), "missing": missing(craft)}, indent=1, ensure_ascii=False))
     else:
         _show(craft)
     return 0

@@ -3,6 +3,7 @@
 import argparse
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import cast
 
@@ -38,9 +39,7 @@ def settings_from(args: argparse.Namespace) -> Settings:
 
 def settings_each(args: argparse.Namespace, count: int) -> tuple[Settings, ...]:
     """Give the settings of `count` recordings: alike but for the speed, where one a file is given. Raises UsageError."""
-    speeds: list[float | None] = [parse_speed(text) for given in args.speed for text in given.split(",")]
-    if len(speeds) not in (0, 1, count):
-        raise UsageError(f"{len(speeds)} speeds for {count} file{'s' * (count > 1)}; give one for all, or one a file")
+    speeds = speeds_each(args.speed, count)
     settings = Settings(
         test=args.test,
         blades=args.blades,
@@ -49,8 +48,15 @@ def settings_each(args: argparse.Namespace, count: int) -> tuple[Settings, ...]:
         bearings=tuple(parse_bearing(text) for text in args.bearing),
         sensor=args.sensor,
     )
-    each = speeds if len(speeds) > 1 else (speeds or [None]) * count
-    return tuple(replace(settings, speed_rpm=speed) for speed in each)
+    return tuple(replace(settings, speed_rpm=speed) for speed in speeds)
+
+
+def speeds_each(given: Sequence[str], count: int) -> list[float | None]:
+    """Give the speed in rpm of each of `count` files, None where none is given: one for all, or one a file. Raises UsageError."""
+    speeds: list[float | None] = [parse_speed(text) for listed in given for text in listed.split(",")]
+    if len(speeds) not in (0, 1, count):
+        raise UsageError(f"{len(speeds)} speeds for {count} file{'s' * (count > 1)}; give one for all, or one a file")
+    return speeds if len(speeds) > 1 else (speeds or [None]) * count
 
 
 def roles_from(args: argparse.Namespace) -> tuple[Role, ...] | None:

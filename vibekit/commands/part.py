@@ -3,9 +3,8 @@
 import argparse
 import json
 from dataclasses import asdict
-from datetime import UTC, datetime
 
-from vibekit.commands.asking import find_craft, local
+from vibekit.commands.asking import find_craft, local, moment
 from vibekit.errors import UsageError, check_choice
 
 DID = ("cleaned", "tightened", "refitted", "replaced", "balanced", "swapped")
@@ -34,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
 
     check_choice("--did", args.did, DID)
     check_choice("--what", args.what, PARTS)
-    done_at = _moment(args.when)
+    done_at = moment(args.when)
     description, craft = find_craft(args.craft)
     craft.rotor(args.position)
     if args.did == "swapped" and args.fitted not in set(craft.positions) - {args.position}:
@@ -53,12 +52,3 @@ def run(args: argparse.Namespace) -> int:
     if args.did in FRESH:
         print("What is measured here from now on is compared with what comes after, not with what was before: measure it again.")
     return 0
-
-
-def _moment(text: str | None) -> datetime:
-    if text is None:
-        return datetime.now(UTC)
-    try:
-        return datetime.fromisoformat(text).astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise UsageError(f"--when is {text!r}; write it such as 2026-03-01 or 2026-03-01T14:30") from None
