@@ -1,6 +1,8 @@
 """Questions on a terminal or through a pipe, and small tables."""
 
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -33,6 +35,14 @@ def ask(prompt: str, out: TextIO) -> str:
     if not sys.stdin.isatty():
         print(line.rstrip("\n"), file=out)
     return line.strip()
+
+
+def say(text: str, out: TextIO, indent: int = 0) -> None:
+    """Print a text, on a terminal broken between words; later lines stand under the first, after a mark."""
+    width = shutil.get_terminal_size().columns if out.isatty() else len(text) + indent + 1
+    pad = " " * indent
+    hang = pad + "  " * text.startswith(("! ", "- "))
+    print(textwrap.fill(text, width, initial_indent=pad, subsequent_indent=hang, break_on_hyphens=False), file=out)
 
 
 def find_craft(word: str) -> tuple[str | None, Craft]:

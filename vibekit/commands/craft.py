@@ -3,11 +3,12 @@
 import argparse
 import json
 import sys
+from collections.abc import Iterable
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
-from vibekit.commands.asking import EndedError, ask, find_craft, print_table
+from vibekit.commands.asking import EndedError, ask, find_craft, print_table, say
 from vibekit.craft import Craft, Motor, MotorBearing, Propeller, Rotor, missing
 from vibekit.craft_file import craft_text
 from vibekit.errors import UnreadableError, UsageError
@@ -36,7 +37,9 @@ def run(args: argparse.Namespace) -> int:
             raise UsageError(f"{path}: there is no folder {str(path.parent)!r}; make it first")
         craft = _converse(path, sys.stderr if args.json else sys.stdout)
     if args.json:
-        print(json.dumps({"schema": "vibekit.description/1", "craft": asdict(craft), "missing": missing(craft)}, indent=1, ensure_ascii=False))
+        print(
+            json.dumps({"schema": "vibekit.description/1", "craft": asdict(craft), "missing": missing(craft)}, indent=1, ensure_ascii=False)
+        )
     else:
         _show(craft)
     return 0
@@ -168,11 +171,17 @@ def _show(craft: Craft) -> None:
             ("Test plan, one motor after another", [f"--test {step.test}: {step.how}" for step in craft.way.plan]),
             ("What this way cannot tell", craft.way.limits),
         ):
-            print("\n".join((f"\n{title}", *(f"  {line}" for line in lines))))
+            _list(title, lines)
     if lacks := missing(craft):
-        print("\n".join(("\nNot known, so left open", *(f"  {line}" for line in lacks))))
+        _list("Not known, so left open", lacks)
     if not craft.way:
-        print(f"\nWays to turn the motors: {', '.join(WAYS)}. {ADVICE}")
+        _list("Ways to turn the motors", (f"{', '.join(WAYS)}. {ADVICE}",))
+
+
+def _list(title: str, lines: Iterable[str]) -> None:
+    print(f"\n{title}")
+    for line in lines:
+        say(f"- {line}", sys.stdout, 2)
 
 
 def _row(rotor: Rotor) -> tuple[object, ...]:

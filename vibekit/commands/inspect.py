@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
-from vibekit.commands.asking import EndedError, ask, find_craft
+from vibekit.commands.asking import EndedError, ask, find_craft, say
 from vibekit.craft import Craft
 from vibekit.errors import VibekitError
 from vibekit.fact import one_of
@@ -55,7 +55,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _converse(craft: Craft, out: TextIO) -> Inspection:
-    print("\n".join(("Before anything is touched:", *(f"  ! {line}" for line in CAUTIONS), "", HOW)), file=out)
+    say("Before anything is touched:", out)
+    for line in CAUTIONS:
+        say(f"! {line}", out, 2)
+    print(file=out)
+    say(HOW, out)
     asked = questions_for(craft)
     given: dict[int, GivenAnswer] = {}
     number = 0
@@ -64,7 +68,7 @@ def _converse(craft: Craft, out: TextIO) -> Inspection:
             if number == 0 or _head(asked[number]) != _head(asked[number - 1]):
                 print(f"\n{_head(asked[number])}", file=out)
                 if asked[number].question.stage == "bench":
-                    print(f"  ! {BENCH_CAUTION}", file=out)
+                    say(f"! {BENCH_CAUTION}", out, 2)
             number = _one(asked, number, given, craft, out)
     except EndedError:
         print(f"Stopped at question {number + 1} of {len(asked)}.", file=out)
@@ -75,7 +79,7 @@ def _one(asked: tuple[Asked, ...], number: int, given: dict[int, GivenAnswer], c
     """Ask one question until it is answered, skipped or left; give the number of the next."""
     question = asked[number].question
     note, photos = "", tuple[Photo, ...]()
-    print(f"  {question.text}{_hint(asked[number], craft)}", file=out)
+    say(f"{question.text}{_hint(asked[number], craft)}", out, 2)
     print(f"    {_choices(asked[number])}", file=out)
     while True:
         word = ask(f"    {f'[{given[number].answer}] ' if number in given else ''}> ", out)
@@ -98,7 +102,7 @@ def _one(asked: tuple[Asked, ...], number: int, given: dict[int, GivenAnswer], c
                 if not _says_stop(asked[number], answer, out):
                     return number + 1
         except VibekitError as error:
-            print(f"    {error}", file=out)
+            say(str(error), out, 4)
 
 
 def _says_stop(asked: Asked, answer: str, out: TextIO) -> bool:
@@ -107,7 +111,7 @@ def _says_stop(asked: Asked, answer: str, out: TextIO) -> bool:
         return False
     choice = asked.question.choice(answer)
     if choice.advice:
-        print(f"    {'! ' if choice.stop else ''}{choice.advice}", file=out)
+        say(f"{'! ' if choice.stop else ''}{choice.advice}", out, 4)
     return choice.stop and asked.question.subject == "craft"
 
 
@@ -141,11 +145,11 @@ def _tell(inspection: Inspection, craft: Craft, out: TextIO) -> None:
     photos = len({photo.sha256 for answer in inspection.answers for photo in answer.photos})
     print(file=out)
     for item in advice:
-        print(f"{'Before it runs again' if item.stop else 'To do'}: {item.position or 'the craft'}: {item.text}", file=out)
+        say(f"{'Before it runs again' if item.stop else 'To do'}: {item.position or 'the craft'}: {item.text}", out)
     for evidence in speaking:
-        print(f"Seen: {evidence.position}: {evidence.text} (speaks for {', '.join(evidence.for_conditions)})", file=out)
+        say(f"Seen: {evidence.position}: {evidence.text} (speaks for {', '.join(evidence.for_conditions)})", out)
     if not speaking:
-        print("Nothing was seen or felt that speaks for a fault. That alone proves none absent: much only shows running.", file=out)
+        say("Nothing was seen or felt that speaks for a fault. That alone proves none absent: much only shows running.", out)
     count, craft_count = len(inspection.answers), len(questions_for(craft))
     print(f"Kept: {count} of {craft_count} answers, {photos} photo{'s' * (photos != 1)}, for {craft.name}.", file=out)
 
