@@ -13,7 +13,7 @@ from vibekit.recording import RELATIVE, ROLES, Channel, Role, Samples, Unit
 IGNORE = "ignore"
 VIBRATION_UNITS: tuple[Unit, ...] = ("g", "m/s2", "mm/s", "Pa", "V", RELATIVE)
 GRAVITY: tuple[tuple[Unit, float], ...] = (("m/s2", 9.80665), ("g", 1.0))  # standard gravity, 3rd CGPM 1901
-GRAVITY_BAND = 0.05  # sensor offsets and local gravity stay within this share of it
+GRAVITY_BAND = 0.1  # what the offsets of a phone's sensor change of it (common practice, no source)
 
 
 def check_statement(unit: str | None, sensitivity: float | None) -> None:

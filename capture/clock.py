@@ -30,12 +30,13 @@ class Clock:
 
     stamp_s: (n,) as written where the log counts time, since `start` where it tells the time of day
     start: date and time of the first stamp when the log says them, with its zone when it says that
-    log: how they were understood
+    log: how they were understood; scale_s: seconds of 1 as written
     """
 
     stamp_s: Array
     start: datetime | None
     log: tuple[str, ...]
+    scale_s: float = 1.0
 
 
 def read_numbers(values: Array, interval: float, unit: str | None = None, stated_by: str = "") -> Clock:
@@ -51,12 +52,12 @@ def read_numbers(values: Array, interval: float, unit: str | None = None, stated
         scale = TIME_UNITS[since_1970]
         start = datetime.fromtimestamp(first * scale, UTC)
         line = f"time stamps are {since_1970} since 1970: the log starts {start.isoformat(' ', 'milliseconds')}"
-        return Clock(_in_range(values - first, scale), start, (line,))
+        return Clock(_in_range(values - first, scale), start, (line,), scale)
     if unit:
-        return Clock(_in_range(values, TIME_UNITS[unit]), None, (f"time stamps are in {unit} ({stated_by})",))
+        return Clock(_in_range(values, TIME_UNITS[unit]), None, (f"time stamps are in {unit} ({stated_by})",), TIME_UNITS[unit])
     unit = next((u for u, scale in TIME_UNITS.items() if interval * scale <= 1 / SLOWEST_HZ), "ns")
     line = f"time stamps taken as {unit}, which gives {1 / (interval * TIME_UNITS[unit]):.4g} Hz; state the time unit if that is wrong"
-    return Clock(_in_range(values, TIME_UNITS[unit]), None, (line,))
+    return Clock(_in_range(values, TIME_UNITS[unit]), None, (line,), TIME_UNITS[unit])
 
 
 def _in_range(values: Array, scale: float) -> Array:

@@ -35,7 +35,7 @@ _OTHER = (
     (r"abs|absolute|total|norm|resultant|magnitude|mag|sum|rms|a t|amag", "magnitude"),
     (r"temp|temperature|temperatur", "temperature"),
     (r"bat|batt|battery|vbat|current|power|throttle|pwm|duty", "supply"),
-    (r"erpm|electrical", "electrical speed, which is the shaft's times the pole pairs"),
+    (r"e ?rpm|electrical", "electrical speed, which is the shaft's times the pole pairs"),
     (r"lat|latitude|lon|longitude|alt|altitude|gps|bearing|accuracy", "position"),
     (r"roll|pitch|yaw|heading|azimuth|orientation|quat\w*|q[0-3wxyz]|gravity|grav", "attitude"),
     (r"pressure|baro\w*|humidity|light|lux|proximity|wind", "surroundings"),

@@ -42,7 +42,7 @@ def even_grid(samples: Array, timeline: Timeline, roles: Sequence[Role]) -> tupl
     how = f"spline of degree {DEGREE}, straight lines across gaps"
     line = f"resampled from its uneven time stamps to an even {timeline.rate_hz:.6g} Hz ({how})"
     if apart.size < count:
-        line += f"; {count - apart.size} rows that stood at the time of the one before were left out"
+        line += f"; rows left out that stood at the time of the one before: {count - apart.size}"
     return out, grid, line
 
 

@@ -71,7 +71,9 @@ def read_table(content: bytes) -> Table:
     start = next(i for i in data if len(rows[i]) == width)
     names, lead = _header(lines[:start], delimiter, quoted, width)
     log = [f"text read as {encoding}"] if encoding != "utf-8" else []
-    body = [line for line in lines[start:] if not line.startswith(COMMENT)]
+    body = lines[start:]
+    if any(mark in text for mark in COMMENT):
+        body = [line for line in body if not line.startswith(COMMENT)]
     if quoted:
         body, delimiter = [REJOINED.join(row) for row in _split(body, delimiter, quoted)], REJOINED
     numbers = [cell for i in data for cell in rows[i] if is_number(cell)]
@@ -82,67 +84,67 @@ def read_table(content: bytes) -> Table:
     return Table(names or tuple(str(i + 1) for i in range(width)), bool(names), tuple(lead), first, body, delimiter, tuple(log))
 
 
-def read_cells(table: Table, numbers: Sequence[int], words: Sequence[int], *, timed: bool) -> Cells:
-    """Read columns, by index: some as numbers, some as text.
+def read_cells(table: Table, samples: Sequence[int], stamps: Sequence[int], words: Sequence[int] = ()) -> Cells:
+    """Read columns, by index: samples and then stamps as numbers, words as text.
 
-    A last line cut short is left out. So are damaged rows when the log is `timed` (its time stamps show where they were)
-    and rows in which each number column is empty (another sensor's turn).
+    A last line cut short is left out. So are rows without any sample (another sensor's turn) and, where stamps or words
+    show when they were, damaged ones.
 
     Raises UnreadableError for a damaged row in a log without time stamps, or more than 1 % of them.
     """
-    need = max((*numbers, *words)) + 1
-    blanks = table.delimiter == " "
-    width = [len(line.split()) if blanks else line.count(table.delimiter) + 1 for line in table.lines]
-    rows = np.flatnonzero(np.array(width) >= need)
-    lines = table.lines if len(rows) == len(width) else [table.lines[i] for i in rows.tolist()]
-    if not lines:
-        raise UnreadableError("it holds no whole rows of numbers")
-    whole = np.ones(len(rows), dtype=bool)
-    empty = np.zeros(len(rows), dtype=bool)
+    columns = (*samples, *stamps)
+    delimiter = None if table.delimiter == " " else table.delimiter
     try:
-        values = np.loadtxt(lines, delimiter=None if blanks else table.delimiter, usecols=numbers, comments=None, ndmin=2).T
-        cells = _pick(_split(lines, table.delimiter, quoted=False, pad=need), words) if words else ()
+        values = np.loadtxt(table.lines, delimiter=delimiter, usecols=columns, comments=None, ndmin=2).T
+        text = _pick(_split(table.lines, table.delimiter, quoted=False, pad=max((0, *words)) + 1), words) if words else ()
+        return Cells(np.arange(values.shape[1]), values, text, ())
     except ValueError:
-        split = _pick(_split(lines, table.delimiter, quoted=False, pad=need), (*numbers, *words))
-        columns, cells = split[: len(numbers)], split[len(numbers) :]
-        values = np.array([_numbers(column) for column in columns])
-        blank = np.array([[not cell for cell in column] for column in columns])
-        nan = np.array([[cell.lower().lstrip("+-") == "nan" for cell in column] for column in columns])
-        empty = np.all(blank, axis=0)
-        whole = np.all(~np.isnan(values) | blank | nan, axis=0)
-    keep = whole & ~empty
-    log = _damage(table, rows, whole, timed=timed)
-    if empty.any():
-        log.append(f"{np.count_nonzero(empty)} rows without a sample left out")
-    if not keep.any():
+        return _read_singly(table, columns, words, len(samples), timed=bool(stamps or words))
+
+
+def _read_singly(table: Table, columns: Sequence[int], words: Sequence[int], samples: int, *, timed: bool) -> Cells:
+    """The same, looking at each cell: for tables with damage or empty cells."""
+    need = max((*columns, *words)) + 1
+    split = _pick(_split(table.lines, table.delimiter, quoted=False, pad=need), (*columns, *words))
+    cells, text = split[: len(columns)], split[len(columns) :]
+    values = np.array([_numbers(column) for column in cells])
+    blank = np.array([[not cell for cell in column] for column in cells])
+    nan = np.array([[cell.lower().lstrip("+-") == "nan" for cell in column] for column in cells])
+    empty = np.all(blank[:samples], axis=0)
+    whole = np.all(~np.isnan(values) | nan | (blank & (np.arange(len(columns)) < samples)[:, None]), axis=0)
+    whole &= np.all([[bool(cell) for cell in column] for column in text], axis=0)
+    whole &= [(len(line.split()) if table.delimiter == " " else line.count(table.delimiter) + 1) >= need for line in table.lines]
+    whole[-1] &= empty[-1] or not blank[:samples, -1].any()
+    keep = np.flatnonzero(whole & ~empty)
+    log = _damage(table, whole, timed=timed)
+    skipped = np.count_nonzero(whole & empty)
+    if skipped:
+        log.append(f"rows without a sample left out: {skipped}")
+    if not keep.size:
         raise UnreadableError("it holds no whole rows of numbers")
-    if not keep.all():
-        values, cells = values[:, keep], tuple(tuple(c for c, k in zip(column, keep, strict=True) if k) for column in cells)
-    return Cells(rows[keep], values, cells, tuple(log))
+    return Cells(keep, values[:, keep], tuple(tuple(column[i] for i in keep.tolist()) for column in text), tuple(log))
 
 
-def is_number(cell: str) -> bool:
-    """A cell that holds a number, with point or comma."""
-    return bool(_NUMBER.fullmatch(cell))
-
-
-def _damage(table: Table, rows: npt.NDArray[np.intp], whole: npt.NDArray[np.bool_], *, timed: bool) -> list[str]:
+def _damage(table: Table, whole: npt.NDArray[np.bool_], *, timed: bool) -> list[str]:
     """Lines for the log on damaged rows; raises when they may not be left out."""
-    good = np.zeros(len(table.lines), dtype=bool)
-    good[rows[whole]] = True
-    damaged = np.flatnonzero(~good)
+    damaged = np.flatnonzero(~whole)
     log = []
-    if damaged.size and damaged[-1] == len(good) - 1:
+    if damaged.size and damaged[-1] == len(whole) - 1:
         log.append("the last line is cut short; left out")
         damaged = damaged[:-1]
     if not damaged.size:
         return log
     row = f"data row {damaged[0] + 1} ({table.lines[damaged[0]][:60].replace(REJOINED, ',')!r}) is damaged"
-    if damaged.size > max(1, DAMAGED * len(good)):
-        raise UnreadableError(f"{damaged.size} of {len(good)} rows are damaged; {row}")
+    if damaged.size > max(1, DAMAGED * len(whole)):
+        raise UnreadableError(f"{damaged.size} of {len(whole)} rows are damaged; {row}")
     if not timed:
         raise UnreadableError(f"{row}; without time stamps it cannot be left out: mend it or cut the log there")
-    return [*log, f"{damaged.size} damaged rows left out; {row}"]
+    return [*log, f"damaged rows left out: {damaged.size}; {row}"]
+
+
+def is_number(cell: str) -> bool:
+    """A cell that holds a number, with point or comma."""
+    return bool(_NUMBER.fullmatch(cell))
 
 
 def _pick(rows: Sequence[Sequence[str]], columns: Sequence[int]) -> tuple[tuple[str, ...], ...]:

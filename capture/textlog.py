@@ -48,7 +48,7 @@ def read_log(
     log = [*table.log, *_left_out(described, axes, clock)]
     log += [f"column {c.name} converted from {c.written_in} to {c.unit}" for i in axes if (c := described[i]).scale != 1]
     dated = any(STAMP.match(table.first[i]) for i in clock)
-    cells = read_cells(table, axes if dated else [*axes, *clock], clock if dated else [], timed=bool(clock))
+    cells = read_cells(table, axes, () if dated else clock, clock if dated else ())
     samples = np.ascontiguousarray(cells.numbers[: len(axes)])
     for row, i in zip(samples, axes, strict=True):
         _check(row, described[i], cells)
@@ -63,7 +63,7 @@ def read_log(
         time = read_dates([" ".join(parts) for parts in zip(*cells.words, strict=True)])
     else:
         time = _counted(cells.numbers[-1], described[clock[0]], time_unit)
-    return _timed(samples, channels, time, log)
+    return _timed(samples, channels, time, _resolution(table, clock[-1]) * time.scale_s, log)
 
 
 def _describe(table: Table) -> list[Column]:
@@ -77,7 +77,7 @@ def _describe(table: Table) -> list[Column]:
     if any(column.kind == "time" for column in described) or described[0].kind != "unknown" or len(described) < 2:
         return described
     head = replace(table, lines=table.lines[:ENOUGH])
-    rise = np.diff(read_cells(head, [0], [], timed=True).numbers[0])
+    rise = np.diff(read_cells(head, [0], []).numbers[0])
     if rise.size > 1 and np.mean(rise >= 0) > 0.9 and np.any(rise > 0):
         described[0] = Column(described[0].name, "index", what="counts rows") if np.all(rise == 1) else Column(described[0].name, "time")
     return described
@@ -165,9 +165,16 @@ def _counted(values: Array, column: Column, time_unit: str | None) -> Clock:
     return read_numbers(values, typical_interval(values), time_unit or column.time_unit, stated_by)
 
 
-def _timed(samples: Array, channels: tuple[Channel, ...], clock: Clock, log: Sequence[str]) -> Recording:
+def _resolution(table: Table, column: int) -> float:
+    """What the last decimal of a time column is worth, in its unit."""
+    cells = [line.split(None if table.delimiter == " " else table.delimiter)[column:] for line in table.lines[:ENOUGH]]
+    digits = max((len(re.split(r"[^\d]", cell[0].partition(".")[2])[0]) for cell in cells if cell), default=0)
+    return 10.0**-digits
+
+
+def _timed(samples: Array, channels: tuple[Channel, ...], clock: Clock, resolution_s: float, log: Sequence[str]) -> Recording:
     """Rows in order of time, at an even rate."""
-    line = time_line(clock.stamp_s)
+    line = time_line(clock.stamp_s, resolution_s)
     if not SLOWEST_HZ <= line.rate_hz <= FASTEST_HZ:
         raise UnreadableError(f"its time stamps give {line.rate_hz:.3g} Hz, which no such log has; state their unit (s, ms, us or ns)")
     start = clock.start + timedelta(seconds=float(line.stamp_s[0])) if clock.start else None

@@ -45,34 +45,45 @@ class Timeline:
     log: tuple[str, ...]
 
 
-def time_line(stamp_s: Array) -> Timeline:
-    """Time line, mean rate and its interval from (n,) time stamps in seconds.
+def time_line(stamp_s: Array, resolution_s: float = 0.0) -> Timeline:
+    """Time line, mean rate and its interval from (n,) time stamps in seconds, written with a resolution.
 
     An uneven log's mean rate is its intervals over the time they took, what is missing counted as time.
 
     Raises UnreadableError when fewer than two rows are left or the stamps never rise.
     """
     rows, log = _forward(stamp_s)
-    rows, more = _without_pauses(stamp_s, rows)
+    rows, more = _without_pauses(stamp_s, rows, resolution_s)
     stamps = stamp_s[rows]
     interval = _interval(stamps)
-    step, repeats = _step(stamps, interval)
+    step, repeats = _step(stamps, interval, resolution_s)
     log += [*more, *_describe(stamps, interval, step)]
     low, high, index, knot = _tube(stamps, interval, step, repeats)
-    slope, error = _slope(index, knot)
-    line = np.mean(knot) + slope * (np.arange(len(stamps)) - np.mean(index))
-    outside = np.maximum(0, np.maximum(low - line, line - high))
-    if slope > 0 and np.sqrt(np.mean(outside**2)) <= UNEVEN * interval:
-        lever = np.maximum(0.5, np.abs(np.arange(len(stamps)) - np.mean(index)))
-        turn = max(0.0, float(np.min(np.minimum(high - line, line - low) / lever)))  # the line may turn so far inside the tube
-        return Timeline(rows, stamps, line, 1 / slope, np.hypot(1.96 * error, turn) / slope**2, True, tuple(log))
-    times = least_bent(low, high, interval) if step > UNEVEN * interval else stamps
+    count = np.arange(len(stamps), dtype=np.float64)
+    times = stamps
+    even = _even(low, high, index, knot, interval)
+    if even is None and step > UNEVEN * interval:
+        times = least_bent(low, high, interval)
+        even = _even(low, high, count, times, interval)  # a fit may miss the one straight line there is
+    if even is not None:
+        times, slope, error = even
+        turn = np.min(np.minimum(high - times, times - low) / np.maximum(0.5, np.abs(count - np.mean(index))))
+        free = max(0.0, float(turn)) if step else resolution_s / len(stamps)  # how far the line may turn inside the tube
+        return Timeline(rows, stamps, times, 1 / slope, np.hypot(1.96 * error, free) / slope**2, True, tuple(log))
     mean = (times[-1] - times[0]) / (len(times) - 1)
     if not mean > 0:
         raise UnreadableError(NEVER_RISE)
     rough = np.median(np.abs(np.diff(times, 2))) / 0.6745 / np.sqrt(6) if len(times) > 2 else 0.0  # of a single stamp
-    end = 1.96 * np.hypot(step / np.sqrt(12), rough)  # 95 % interval of either end
+    end = 1.96 * np.hypot(max(step, resolution_s) / np.sqrt(12), rough)  # 95 % interval of either end
     return Timeline(rows, stamps, times, 1 / mean, np.sqrt(2) * end / (times[-1] - times[0]) / mean, False, tuple(log))
+
+
+def _even(low: Array, high: Array, index: Array, knot: Array, interval: float) -> tuple[Array, float, float] | None:
+    """The straight line fitted to the knots, its slope and the slope's standard error; None when it leaves the tube too far."""
+    slope, error = _slope(index, knot)
+    line = np.mean(knot) + slope * (np.arange(len(low)) - np.mean(index))
+    outside = np.maximum(0, np.maximum(low - line, line - high))
+    return (line, slope, error) if slope > 0 and np.sqrt(np.mean(outside**2)) <= UNEVEN * interval else None
 
 
 def typical_interval(stamps: Array) -> float:
@@ -93,17 +104,24 @@ def _interval(stamps: Array) -> float:
     return middle if middle > 0 else float(stamps[-1] - stamps[0]) / count
 
 
-def _step(stamps: Array, interval: float) -> tuple[float, bool]:
+def _step(stamps: Array, interval: float, resolution_s: float) -> tuple[float, bool]:
     """Step by which the stamp's clock moves (0 when too fine to matter), and whether rows share stamps."""
     rise = np.diff(stamps)
     shared = rise < SAME * interval
     if shared.mean() > 0.05:
         return float(np.median(rise[~shared])), True
+    alike = SAME / 4 * interval
+    odd = np.mean(np.abs(rise - np.median(rise)) > alike)
     rise = np.sort(rise)
     between = np.diff(rise)
-    wide = between[between > SAME / 4 * interval]
+    wide = between[between > alike]
     scatter = rise[-1] - rise[0] - wide.sum()  # what is left when the rises lie on a few values
-    return (float(wide.min()), False) if wide.size and scatter < SAME / 4 * interval * (wide.size + 1) else (0.0, False)
+    if not wide.size or scatter > alike * (wide.size + 1):
+        return 0.0, False
+    step = float(wide.min())
+    if odd < 0.1 and step > max(interval / 2, 2 * resolution_s):
+        return 0.0, False  # not a step of the clock: some rows are missing
+    return step, False
 
 
 def _forward(stamp_s: Array) -> tuple[npt.NDArray[np.intp], list[str]]:
@@ -117,21 +135,21 @@ def _forward(stamp_s: Array) -> tuple[npt.NDArray[np.intp], list[str]]:
     order = np.argsort(stamp_s, kind="stable")
     interval = _interval(stamp_s[order])
     if np.max(stamp_s[fall] - stamp_s[fall + 1]) <= 5 * interval:
-        return order, [f"{fall.size} time stamps lay out of order; rows sorted by time"]
+        return order, [f"time stamps out of order in {fall.size} places; rows sorted by time"]
     kept = _longest(rows, fall + 1)
     first = fall[0]
     lost = len(rows) - len(kept)
-    return kept, [f"time goes back from {stamp_s[first]:.6g} s to {stamp_s[first + 1]:.6g} s; {lost} rows on the shorter side left out"]
+    return kept, [f"time goes back from {stamp_s[first]:.6g} s to {stamp_s[first + 1]:.6g} s; rows left out on the shorter side: {lost}"]
 
 
-def _without_pauses(stamp_s: Array, rows: npt.NDArray[np.intp]) -> tuple[npt.NDArray[np.intp], list[str]]:
+def _without_pauses(stamp_s: Array, rows: npt.NDArray[np.intp], resolution_s: float) -> tuple[npt.NDArray[np.intp], list[str]]:
     """All rows, or the longest stretch without a pause when pauses take more of the log than may be bridged."""
     if len(rows) < 2:
         raise UnreadableError(ONE_ROW)
     stamps = stamp_s[rows]
     interval = _interval(stamps)
     rise = np.diff(stamps)
-    pause = rise > _step(stamps, interval)[0] + PAUSE * interval
+    pause = rise > _step(stamps, interval, resolution_s)[0] + PAUSE * interval
     if rise[pause].sum() <= MOST_PAUSED * len(rows) * interval:
         return rows, []
     kept = _longest(rows, np.flatnonzero(pause) + 1)
@@ -139,8 +157,8 @@ def _without_pauses(stamp_s: Array, rows: npt.NDArray[np.intp]) -> tuple[npt.NDA
         raise UnreadableError("the time stamps hold no stretch without pauses; record again")
     at = stamp_s[kept]
     return kept, [
-        f"{np.count_nonzero(pause)} pauses, the longest {rise.max():.3g} s; only the longest stretch without one is kept, "
-        f"{at[0] - stamps[0]:.3g} s to {at[-1] - stamps[0]:.3g} s after the first row"
+        f"pauses in the time stamps: {np.count_nonzero(pause)}, the longest {rise.max():.3g} s; only the longest stretch between them "
+        f"is kept, {at[0] - stamps[0]:.3g} s to {at[-1] - stamps[0]:.3g} s after the first row"
     ]
 
 
@@ -159,8 +177,8 @@ def _describe(stamps: Array, interval: float, step: float) -> list[str]:
     if gap.size:
         worst = gap[rise[gap].argmax()]
         lines.append(
-            f"{gap.size} gaps in the time stamps, the longest {rise[worst]:.3g} s, {stamps[worst] - stamps[0]:.3g} s after the first row; "
-            f"about {np.sum(rise[gap]) / interval - gap.size:.0f} rows are missing"
+            f"gaps in the time stamps: {gap.size}, the longest {rise[worst]:.3g} s, {stamps[worst] - stamps[0]:.3g} s after the first row; "
+            f"rows missing: about {np.sum(rise[gap]) / interval - gap.size:.0f}"
         )
     return lines
 
