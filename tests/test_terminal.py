@@ -8,7 +8,7 @@ from rich.console import Console
 from tests.wren4 import POSITIONS, diagnoses, readings
 from vibekit import marks
 from vibekit.problem import Problem, Screening
-from vibekit.terminal import closing, describe, strip
+from vibekit.terminal import closing, describe, first, strip
 
 
 def printed(lines, **options):
@@ -52,7 +52,7 @@ def test_numbers_stand_with_interval_and_unit():
     assert "1x              0.0576 ± 0.0024 g" in text
     assert "in the noise: half order" in text
     assert "outer race      score 1.3 (−lg p)" in text
-    assert "tacho, from 8090 to 8160 rpm" in " ".join(text.split())
+    assert "tacho, from 8170 to 8240 rpm" in " ".join(text.split())
 
 
 def test_no_fault_found_is_no_permission():
@@ -88,6 +88,11 @@ def test_the_strip_names_the_rotors_in_running_order():
     assert lines[1] == " 2  south-east  ● act             propeller blade damaged"
     assert lines[4].endswith("◌ cannot tell     not measured")
     assert strip([]) == []
+
+
+def test_what_to_do_first_is_one_entry():
+    assert [line.plain for line in first(diagnoses()["north-east"].conclusion)] == ["First  north-east: clean the motor bearing"]
+    assert len(first(diagnoses()["north-west"].conclusion, width=30)) == 2
 
 
 def test_a_number_that_is_none_is_said_to_be_none():

@@ -44,7 +44,7 @@ def reading(position: str, tones: dict[float, float], *, noise: float = 2e-4, se
         channels=(("vibration", "g"), ("tacho", "pulse")),
         settings=Settings(test=test, blades=2, poles=14, slots=12, bearings=(BEARING,), sensor="accelerometer"),
         screening=Screening((HUM,) if seed == 1 else ()),
-        speed=SpeedResult("tacho", 8123.0 + 40 * seed, 2.4, 8090.0, 8160.0),
+        speed=SpeedResult("tacho", 8123.0 + 40 * seed, 2.4, 8090.0 + 40 * seed, 8160.0 + 40 * seed),
         orders=lines,
         quantities=(
             *(Quantity(line.name, 20 * math.log10(line.amplitude), 8.7 * line.u95 / line.amplitude, "dB") for line in lines[:5]),

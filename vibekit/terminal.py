@@ -46,6 +46,14 @@ def describe(readings: Sequence[Reading], diagnosis: Diagnosis, *, width: int = 
     return page.lines
 
 
+def first(end: Conclusion, *, width: int = 80) -> "list[Text]":
+    """Give what to do first with a craft."""
+    page = _Page(width)
+    where = f"{end.position}: " if end.position else ""
+    page.entry("First", f"{where}{wording.action_words(end)}", 7, indent=0)
+    return page.lines
+
+
 def closing(width: int = 80) -> "list[Text]":
     """Give what stands at the end of every judgement."""
     page = _Page(width)

@@ -1,11 +1,16 @@
 """Verdicts on the terminal."""
 
-import sys
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.judging import Judgement
 from vibekit.reading import Reading
+
+if TYPE_CHECKING:
+    from rich.text import Text
+
+WIDEST = 100  # columns; longer lines are hard to follow
 
 
 def show(judgement: Judgement, *, positions: Sequence[str] = ()) -> None:
@@ -14,33 +19,27 @@ def show(judgement: Judgement, *, positions: Sequence[str] = ()) -> None:
         diagnoses = {p: d for p, (_, d) in zip(positions, judgement.each, strict=True)}
         show_craft(diagnoses, {p: [r] for p, (r, _) in zip(positions, judgement.each, strict=True)}, judgement.together.conclusion)
     else:
-        _print(_described([reading for reading, _ in judgement.each], judgement.together))
+        _print({"": judgement.together}, {"": [reading for reading, _ in judgement.each]}, None)
 
 
 def show_craft(diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[Reading]], end: Conclusion) -> None:
     """Print the motors of a craft: the strip, what to do first, then each motor."""
-    from vibekit.terminal import strip
-
-    lines = strip([(position, d.conclusion) for position, d in diagnoses.items()], encoding=_encoding())
-    _print(lines)
-    for position, diagnosis in diagnoses.items():
-        _print([f"\n{'=' * 4} {position} {'=' * max(70 - len(position), 4)}"])
-        _print(_described(list(readings[position]), diagnosis))
+    _print(diagnoses, readings, end)
 
 
-def _described(readings: Sequence[Reading], diagnosis: Diagnosis) -> Sequence[object]:
-    from vibekit.terminal import describe
-
-    return describe(readings, diagnosis, encoding=_encoding())
-
-
-def _encoding() -> str:
-    return sys.stdout.encoding or "ascii"
-
-
-def _print(lines: Sequence[object]) -> None:
+def _print(diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[Reading]], end: Conclusion | None) -> None:
     from rich.console import Console
 
-    console = Console(soft_wrap=True, highlight=False)
-    for line in lines:
-        console.print(line, markup=False)
+    from vibekit.terminal import closing, describe, first, strip
+
+    console = Console(highlight=False)
+    width, encoding = min(console.width, WIDEST), console.encoding
+    pages: list[list[Text]] = []
+    if end is not None:
+        ends = [(position, diagnosis.conclusion) for position, diagnosis in diagnoses.items()]
+        pages += [strip(ends, encoding=encoding), first(end, width=width)]
+    pages += [describe(readings[position], diagnosis, width=width, encoding=encoding) for position, diagnosis in diagnoses.items()]
+    for page in [*pages, closing(width)]:
+        for line in page:
+            console.print(line, soft_wrap=True)
+        console.print()
