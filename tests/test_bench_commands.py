@@ -385,3 +385,13 @@ def test_killed_during_add_the_archive_opens_and_checks_clean(bench, capsys):
     with opened() as archive:
         assert len(archive.readings("Wren-4")) >= done
     assert run(capsys, "add", "Wren-4", "south-west", sound("after.wav", 77777), "--speed", "100Hz")[0] == 0
+
+
+def test_a_reader_who_has_enough_is_no_error(bench):
+    command = [sys.executable, "-c", "import sys; from vibekit.cli import main; sys.exit(main(['craft', 'wren.toml']))"]
+    Path("wren.toml").write_text(WREN + "".join(f'[[rotor]]\nposition = "{n}"\n' for n in range(3000)), encoding="utf-8")
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={"PYTHONPATH": str(ROOT), "PATH": ""}) as showing:
+        showing.stdout.readline()
+        showing.stdout.close()
+        assert showing.stderr.read() == b""
+        assert showing.wait(20) == 0

@@ -1,6 +1,7 @@
 """The command line: a table of commands; a command's module is imported when it is chosen."""
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -40,7 +41,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser.parse_args(words)
     try:
         status: int = import_module(f"vibekit.commands.{args.command}").run(args)
+        sys.stdout.flush()
     except VibekitError as error:
         print(f"vibekit: {error}", file=sys.stderr)
         return 2
+    except KeyboardInterrupt:
+        print("vibekit: stopped", file=sys.stderr)
+        return 130
+    except BrokenPipeError:  # who reads our output, such as `| head`, has enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # so that closing it does not complain again
+        return 0
     return status

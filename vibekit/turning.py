@@ -104,10 +104,6 @@ WAYS: dict[Turned, Way] = {
                 _SPIN,
                 Step("bare", "Propeller off: 20 s at each of three speeds, the highest near that of hover."),
                 Step(
-                    "run-up",
-                    "Propeller off: from standstill to the highest speed in 20 s, evenly; then cut the power and record the coast-down.",
-                ),
-                Step(
                     "prop",
                     "Propeller on, guarded: 20 s at the same three speeds; then refit the propeller twice, measuring each time.",
                 ),
