@@ -10,7 +10,8 @@ from vibekit.recording import Sensor
 from vibekit.rig.clicks import Defect, defect, rub_mean_square
 from vibekit.rig.craft import RigCraft
 from vibekit.rig.fault import Condition
-from vibekit.rig.forces import healthy_lines
+from vibekit.rig.forces import healthy_lines, switching_level
+from vibekit.rig.line_quantity import SPEED
 from vibekit.rig.path import path
 from vibekit.rig.quantity import HIGH_BAND, SLIP_BAND, TAKE_S, Normal
 from vibekit.rig.scatter import NEPER_PER_DB
@@ -31,15 +32,19 @@ class HighBand:
     sensor: Sensor
 
     def normal(self) -> Normal:
-        """Healthy mean and standard deviation: level of the bearing's noise and gain."""
+        """Healthy mean and standard deviation: level of the bearing's noise, gain, and lines that speed moves over the casing's ring."""
         craft = self.craft
         frequency = np.linspace(*HIGH_BAND, 600)
         way = path(craft, self.rotor, self.sensor, 1, frequency)
         bearing = _integral(np.abs(way.casing[0] * craft.motors[self.rotor].bearing_noise) ** 2, frequency)
         floor = _integral(way.noise[0] ** 2, frequency)
-        mean = math.sqrt(bearing + floor + self._tones())
-        by_level = craft.level_scatter_db * NEPER_PER_DB * bearing / mean
-        return Normal(mean, math.hypot(by_level, craft.gain_scatter_db * NEPER_PER_DB * mean))
+        tone_hz, tone = _tones(craft, self.rotor, self.sensor)
+        tones = np.sum(tone, axis=1, where=(tone_hz > HIGH_BAND[0]) & (tone_hz < HIGH_BAND[1]))
+        mean = np.sqrt(bearing + floor + tones)
+        middle = float(mean.mean())
+        by_level = craft.level_scatter_db * NEPER_PER_DB * bearing / middle
+        by_gain = craft.gain_scatter_db * NEPER_PER_DB * middle
+        return Normal(middle, math.sqrt(by_level**2 + by_gain**2 + float(np.var(mean))))
 
     def size(self, condition: Condition, severity: float) -> float:
         """Strikes in m/s, or a rub's noise in m/s2 per root Hz at the height of its burst."""
@@ -55,22 +60,13 @@ class HighBand:
             return rub_mean_square(self.craft, self.rotor)
         return 2 * kind.order * self.craft.test_hz * kind.mean_square
 
-    def _tones(self) -> float:
-        """Mean square of the electromagnetic lines in the band."""
-        craft = self.craft
-        lines = healthy_lines(craft, self.rotor, "bare")
-        half = np.flatnonzero(lines.casing)
-        half = half[(half * craft.test_hz / 2 > HIGH_BAND[0]) & (half * craft.test_hz / 2 < HIGH_BAND[1])]
-        way = path(craft, self.rotor, self.sensor, 1, half * craft.test_hz / 2)
-        return 0.5 * float(np.sum(np.abs(lines.heard(way, half)) ** 2))
-
 
 @dataclass(frozen=True, slots=True)
 class EnvelopeLine:
     """Spectrum of the squared envelope of a bare motor's ring, over the envelope's mean: root-sum-square within 1 % of a strike order.
 
     strike_hz: where the line lies at the test speed; band: Hz
-    step: Hz between the frequencies of the arrays; power: PSD of all that is random; bearing: the part from the bearing; casing: gain
+    step: Hz between the frequencies of the arrays; power: PSD of all that is in the band; bearing: the part from the bearing; casing: gain
     """
 
     strike_hz: float
@@ -86,12 +82,15 @@ class EnvelopeLine:
         kind = defect(craft, rotor, condition)
         strike_hz = craft.test_hz * (craft.bearing.cage if kind is None else kind.order)
         bands = [(0.8 * ring.frequency_hz, min(1.2 * ring.frequency_hz, HIGH_BAND[1])) for ring in craft.motors[rotor].rings]
+        tone_hz, tone = _tones(craft, rotor, sensor)
         choice = []
         for band in (HIGH_BAND, *(band for band in bands if band[1] - band[0] > 1.2 * strike_hz)):
             frequency = np.linspace(*band, 2000)
             way = path(craft, rotor, sensor, 1, frequency)
+            step = float(frequency[1] - frequency[0])
             bearing = np.abs(way.casing[0] * craft.motors[rotor].bearing_noise) ** 2
-            choice.append(cls(strike_hz, band, float(frequency[1] - frequency[0]), bearing + way.noise[0] ** 2, bearing, way.casing[0]))
+            tones, _ = np.histogram(tone_hz, frequency.size, (band[0] - step / 2, band[1] + step / 2), weights=tone)
+            choice.append(cls(strike_hz, band, step, bearing + way.noise[0] ** 2 + tones / step / len(SPEED), bearing, way.casing[0]))
         return max(choice, key=lambda line: line._clearness())
 
     def normal(self) -> Normal:
@@ -131,6 +130,17 @@ class EnvelopeLine:
         """Line of weak strikes over the noise of a bin."""
         _, line = self._strikes(1.0)
         return line / (float(np.sum(self.power)) * self.step * math.sqrt(self._noise()))
+
+
+def _tones(craft: RigCraft, rotor: int, sensor: Sensor) -> tuple[Array, Array]:
+    """Frequency, Hz, and mean square of a bare motor's electromagnetic lines and the controller's, both (7, lines), at each of SPEED."""
+    lines = healthy_lines(craft, rotor, "bare")
+    half = np.flatnonzero(lines.casing)
+    frequency = np.outer(SPEED, half * craft.test_hz / 2)
+    frequency = np.column_stack([frequency, np.full(len(SPEED), craft.switching_hz)])
+    casing = path(craft, rotor, sensor, 1, frequency.ravel()).casing[0].reshape(frequency.shape)
+    level = np.append(np.abs(lines.casing[half]), switching_level(craft, rotor, "bare"))
+    return frequency, np.abs(casing * level) ** 2 / 2
 
 
 def _integral(power: Array, frequency: Array) -> float:

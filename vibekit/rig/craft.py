@@ -12,6 +12,7 @@ from vibekit.settings import Settings, Test
 ROTORS = 4
 AIR_DENSITY = 1.2  # kg/m3
 SPEED_OF_SOUND = 343.0  # m/s
+FLICK_HZ = (10.0, 25.0)  # speed a finger gives a motor
 
 Vector = tuple[float, float, float]
 
@@ -107,14 +108,14 @@ class RigCraft:
         """Thrust of one propeller at the test speed: 0.1 rho n^2 D^4 (Brandt & Selig, AIAA 2011-1255: static C_T 0.08 to 0.14)."""
         return 0.1 * AIR_DENSITY * self.test_hz**2 * self.diameter_m**4
 
-    @property
-    def bell_inertia(self) -> float:
-        """Moment of inertia of the bell, kg*m2, as a ring at a tenth of the propeller's diameter."""
-        return self.bell_g * 1e-3 * (0.1 * self.diameter_m) ** 2
-
     def settings(self, test: Test, sensor: Sensor = "contact") -> Settings:
         """What an owner who knows the craft would state about a recording of it; the speed is left to be found."""
         return Settings(test=test, blades=self.blades, poles=self.poles, slots=self.slots, bearings=(self.bearing,), sensor=sensor)
+
+
+def bell_inertia(bell_g: float, diameter_m: float) -> float:
+    """Moment of inertia of a bell, kg*m2: a ring at a tenth of the propeller's diameter."""
+    return bell_g * 1e-3 * (0.1 * diameter_m) ** 2
 
 
 def stream(craft: RigCraft, *keys: int | str) -> np.random.Generator:

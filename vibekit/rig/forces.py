@@ -106,6 +106,11 @@ def magnet_lines(craft: RigCraft, motor: Motor, test: Test) -> Lines:
     return lines
 
 
+def switching_level(craft: RigCraft, rotor: int, test: Test) -> float:
+    """Casing acceleration, m/s2 peak, at the controller's switching frequency (common practice, no source)."""
+    return 0.5 * abs(craft.motors[rotor].electrical[2]) * (CURRENT[test] > 0)
+
+
 def healthy_lines(craft: RigCraft, rotor: int, test: Test, refit_gmm: complex = 0) -> Lines:
     """Everything periodic in a motor without a fault; `refit_gmm` is what fitting the propeller again added to its unbalance."""
     motor = craft.motors[rotor]

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from vibekit.bearing import Bearing
 from vibekit.errors import UsageError
 from vibekit.recording import Sensor
-from vibekit.rig.craft import ROTORS, Mode, Motor, RigCraft, Ring, Vector
+from vibekit.rig.craft import FLICK_HZ, ROTORS, Mode, Motor, RigCraft, Ring, Vector, bell_inertia
 from vibekit.rig.forces import healthy_lines
 from vibekit.rig.path import path
 
@@ -21,7 +21,7 @@ def draw_craft(seed: int) -> RigCraft:
     Propeller 3 to 11 inch, 2 to 4 blades, tip speed 50 to 90 m/s (4 000 to 20 000 rpm); 14 poles on 12 slots or 12 on 9;
     bearing of 6 to 9 balls with d/D 0.18 to 0.30; 2 to 5 arm modes from 60 to 1 500 Hz with 1 to 8 % damping, none within 15 %
     of the test speed; residual unbalance 0.02 to 0.1 mm on the propeller and 5 to 30 micrometres on the bell; blades unlike by
-    0.5 to 3 %. Common practice, no source, where a docstring names none.
+    0.5 to 3 %; dry friction alone would stop a flicked motor in 1.5 to 6 s. Common practice, no source, where a docstring names none.
 
     Raises UsageError for a negative seed.
     """
@@ -47,7 +47,9 @@ def draw_craft(seed: int) -> RigCraft:
     wash = rng.uniform(0.02, 0.06)
     unlike = rng.uniform(0.005, 0.03)
     hum = 10 ** rng.uniform(-1.6, -0.6)
-    dry, viscous = 10 ** rng.uniform(-4.5, -3.7) * bell_g / 14, 10 ** rng.uniform(-7.2, -6.5) * bell_g / 14
+    flick = 2 * math.pi * float(np.mean(FLICK_HZ))
+    dry = bell_inertia(bell_g, diameter) * flick / rng.uniform(1.5, 6)
+    viscous = dry / flick * rng.uniform(0.2, 1)
 
     def vector(mean_abs: float) -> complex:
         return complex(mean_abs * np.exp(2j * math.pi * rng.random()))
@@ -61,7 +63,7 @@ def draw_craft(seed: int) -> RigCraft:
                 prop_gmm=vector(prop_g * 10 ** rng.uniform(math.log10(0.02), -1)),
                 lift=tuple(float(value) for value in lift / lift.mean()),
                 runout=tuple(vector(3 * rng.lognormal(0, 0.4) / order**2.5) for order in range(2, 13)),
-                electrical=tuple(vector(hum * part * rng.lognormal(0, 0.25)) for part in (0.5, 0.5, 1, 1)),
+                electrical=tuple(vector(hum * part * rng.lognormal(0, 0.25)) for part in (0.5, 0.5, 0.4, 0.3)),
                 bearing_noise=noise * rng.lognormal(0, 0.15),
                 wash=wash * rng.lognormal(0, 0.1),
                 rings=tuple(

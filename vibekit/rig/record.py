@@ -11,7 +11,7 @@ from vibekit.errors import UsageError, check_choice
 from vibekit.recording import SENSORS, Recording, Sensor
 from vibekit.rig.clicks import defect
 from vibekit.rig.converter import PHONE_OVERSAMPLING, PHONE_RATE_HZ, convert
-from vibekit.rig.craft import ROTORS, RigCraft, stream
+from vibekit.rig.craft import FLICK_HZ, ROTORS, RigCraft, bell_inertia, stream
 from vibekit.rig.disturbance import Disturbance
 from vibekit.rig.fault import Fault
 from vibekit.rig.motion import Motion, coast_down, run_up, steady
@@ -25,8 +25,8 @@ Complex = npt.NDArray[np.complex128]
 
 DURATION_S: dict[Test, float] = {"bare": 2.5, "prop": 2.5, "run-up": 8.0, "flight": 5.0, "hand-spin": 6.0}
 LEAD_S = 0.35  # made before the recording begins and thrown away: the frame has settled by then
+APART_HZ = (0.3, 2.5)  # from one rotor to the next when all turn
 RUN_UP = (0.4, 1.3)  # from and to, share of the test speed
-FLICK_HZ = (10.0, 25.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,14 +103,14 @@ def record(
     leak = 0.8 if test == "flight" else disturbance.neighbours
     spectrum = _own_noise(setup, rng)
     motions, stop_s = [], None
+    apart = np.cumsum(stream(craft, "apart").uniform(*APART_HZ, ROTORS))
     for each in rotors:
-        apart = 0.0 if each == rotor else float(stream(craft, "apart", each).uniform(0.3, 8)) * (-1) ** each
         hurt = fault if fault is not None and fault.rotor == each else None
-        motion, stops = _turn(setup, each, hurt, scatter, wanted_hz + apart, rng)
+        motion, stops = _turn(setup, each, hurt, scatter, wanted_hz + float(apart[each] - apart[rotor]), rng)
         spectrum += (1.0 if each == rotor else leak) * one_rotor(setup, each, hurt, scatter, motion, rng)
         motions.append(Motion(motion.turns[setup.lead :], motion.speed_hz[setup.lead :]))
         stop_s = stops if each == rotor else stop_s
-    samples = fft.irfft(spectrum, total)[:, setup.lead :] * scatter.gain
+    samples = fft.irfft(spectrum, total)[:, setup.lead :] * (setup.gain * scatter.gain)
 
     recording, kept = convert(samples, sensor, rate_hz, motions[0].turns if tacho else None, disturbance, rng)
     hurt = fault if fault is not None and fault.rotor == rotor and fault.condition != "healthy" else None
@@ -160,7 +160,7 @@ def _turn(
         return coast_down(
             rng,
             first_hz=rng.uniform(*FLICK_HZ),
-            inertia=craft.bell_inertia,
+            inertia=bell_inertia(craft.bell_g, craft.diameter_m),
             dry=motor.dry_torque * (1 + 0.3 * rough) * rng.lognormal(0, 0.05),
             viscous=motor.viscous_torque,
             drag=0.0,
@@ -182,7 +182,7 @@ def _amplitudes(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter,
         lines += hurt
     half = np.arange(1, 25)
     way = path(setup.craft, rotor, setup.sensor, setup.axes, half * speed_hz / 2, setup.extra_mode(fault))
-    heard = scatter.gain * np.linalg.norm(lines.heard(way, half, speed_hz / setup.craft.test_hz), axis=0)
+    heard = setup.gain * scatter.gain * np.linalg.norm(lines.heard(way, half, speed_hz / setup.craft.test_hz), axis=0)
     return dict(zip((half / 2).tolist(), heard.tolist(), strict=True))
 
 

@@ -11,7 +11,7 @@ from vibekit.recording import Sensor
 from vibekit.rig.clicks import cage_factor, defect, rub_window, strikes
 from vibekit.rig.craft import Mode, RigCraft
 from vibekit.rig.fault import Fault
-from vibekit.rig.forces import Lines, fault_lines, has_propeller, healthy_lines
+from vibekit.rig.forces import CURRENT, Lines, fault_lines, has_propeller, healthy_lines, switching_level
 from vibekit.rig.line_quantity import resonance_mode
 from vibekit.rig.motion import Motion, drift
 from vibekit.rig.path import Path, path
@@ -24,6 +24,7 @@ Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
 
 TABLE = 16384  # points over two turns
+HAND_SPIN_GAIN = 30.0
 LOOSE = ("loose-mount", "loose-propeller")
 
 
@@ -39,6 +40,11 @@ class SetUp:
     total: int
     lead: int
     refit: int
+
+    @property
+    def gain(self) -> float:
+        """How far the person turns the gain up: a motor spun by hand is faint."""
+        return HAND_SPIN_GAIN if self.test == "hand-spin" and self.sensor in ("microphone", "contact") else 1.0
 
     def path(self, rotor: int, extra: Mode | None = None) -> Path:
         """Path from a rotor to the sensor at the frequencies of the take's transform."""
@@ -62,7 +68,7 @@ class SetUp:
         return fault_lines(self.craft, fault.rotor, fault.condition, self.test, self.refit) * size, size
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=4)
 def _path(craft: RigCraft, rotor: int, sensor: Sensor, axes: int, rate_hz: float, total: int, extra: Mode | None) -> Path:
     return path(craft, rotor, sensor, axes, fft.rfftfreq(total, 1 / rate_hz), extra)
 
@@ -73,16 +79,18 @@ def one_rotor(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, m
     way = setup.path(rotor, setup.extra_mode(fault))
     lines = setup.lines(rotor, scatter)
     hurt, size = setup.fault_lines(fault)
-    unsteady = fault is not None and fault.condition in LOOSE
-    if hurt is not None and not unsteady:
+    loose = hurt if fault is not None and fault.condition in LOOSE else None
+    if hurt is not None and loose is None:
         lines += hurt
     square = (motion.speed_hz / craft.test_hz) ** 2
     top = min(0.47 * setup.rate_hz / max(float(motion.speed_hz.max()), 1.0), lines.casing.size / 2)
 
     spectrum = _through(way.force, fft.rfft(play(lines.force, motion.turns, top) * square))
-    if hurt is not None and unsteady:
-        spectrum += _through(way.force, fft.rfft(_rattle(setup, hurt, motion, top, rng) * square))
     casing = play(lines.casing[None], motion.turns, top)[0] + _hiss(setup, rotor, fault, size, scatter, motion, rng)
+    if craft.switching_hz < 0.47 * setup.rate_hz:
+        weak = 0.5 * size if fault is not None and fault.condition == "electrical" else 0.0
+        phase = 2 * np.pi * (rng.random() + craft.switching_hz / setup.rate_hz * np.arange(setup.total))
+        casing += (switching_level(craft, rotor, setup.test) + weak * CURRENT[setup.test]) * np.cos(phase)
     spectrum += way.casing * fft.rfft(casing)
     if setup.sensor == "microphone" and lines.air.any():
         spectrum += way.air * fft.rfft(play(lines.air[None], motion.turns, top)[0] * square)
@@ -91,6 +99,8 @@ def one_rotor(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, m
         level = wash_level(craft, motion, damage) * (scatter.wash * np.sqrt(setup.rate_hz / 2))
         level *= rng.standard_normal(level.size)
         spectrum += _wash_gain(setup, rotor, way) * fft.rfft(level)
+    if loose is not None and loose.force.any():
+        spectrum += _through(way.force, fft.rfft(_rattle(setup, loose, motion, top, rng) * square))
     return spectrum
 
 
