@@ -6,7 +6,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.screening import Screening
+from vibekit.problem import Screening
 from vibekit.settings import Settings
 
 Array = npt.NDArray[np.float64]

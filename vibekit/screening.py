@@ -1,32 +1,88 @@
-"""Is this recording fit to judge?"""
+"""Is this recording fit to judge, and which part of it?"""
 
-from dataclasses import dataclass
-from typing import Literal
+from __future__ import annotations
 
-Severity = Literal["note", "warning", "stop"]
+from typing import TYPE_CHECKING
+
+from vibekit.problem import Problem, Screening, Severity
+from vibekit.recording import Recording
+from vibekit.screen.band import check_band
+from vibekit.screen.basics import check_channels, check_ends, check_level, check_present, check_source
+from vibekit.screen.clipping import check_clipping
+from vibekit.screen.continuity import check_continuity
+from vibekit.screen.gain import check_gain
+from vibekit.screen.hum import check_hum
+from vibekit.screen.look import Look, overviews
+from vibekit.screen.pulses import check_speed_channels
+from vibekit.screen.stamps import check_stamps
+from vibekit.screen.steady import find_steady
+from vibekit.screen.turns import check_race_band, check_sensor_speed, check_steadiness, check_turns
+from vibekit.screen.wind import check_wind
+from vibekit.settings import Settings
+
+if TYPE_CHECKING:
+    from vibekit.reading import SpeedResult
+    from vibekit.speed import SpeedTrack
+
+__all__ = ["Problem", "Screening", "Severity", "leave_out", "look_at", "screen", "screen_speed", "steady_part"]
+RANK = {"stop": 0, "warning": 1, "note": 2}
+CHECKS = (
+    check_clipping,
+    check_level,
+    check_continuity,
+    check_gain,
+    check_band,
+    check_wind,
+    check_hum,
+    check_channels,
+    check_ends,
+)
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """Something about a recording that limits what it can say.
+def look_at(recording: Recording, settings: Settings) -> Look | None:
+    """Look at a recording once, for `screen` and `leave_out` together; None when there is nothing to look at."""
+    return None if any(problem.severity == "stop" for problem in check_present(recording)) else Look.at(recording, settings)
 
-    code: short name ("clipping", "drop-out" ...)
-    severity: note (good to know), warning (some numbers suffer), stop (no verdict can be given)
-    detail: what it means and what to do, one sentence each
+
+def screen(recording: Recording, settings: Settings, look: Look | None = None) -> Screening:
+    """Find all problems that the samples alone show, gravest first. What needs the shaft speed is asked by `screen_speed`.
+
+    look: what `look_at` gave for the same recording and settings; made here when left out
     """
+    found = check_present(recording) + check_source(recording) + check_speed_channels(recording) + check_stamps(recording)
+    look = look or look_at(recording, settings)
+    if look:
+        found += [problem for check in CHECKS for problem in check(look)]
+    return Screening(_gravest_first(found))
 
-    code: str
-    severity: Severity
-    detail: str
+
+def screen_speed(recording: Recording, settings: Settings, speed: SpeedResult, track: SpeedTrack | None = None) -> tuple[Problem, ...]:
+    """Find the problems that show once the shaft speed is known, gravest first.
+
+    track: where the speed came from, for what it has to say against a typed speed
+    """
+    found = check_race_band(recording, settings)
+    if speed.rpm is None:
+        detail = "No shaft speed shows in the recording: no line can be named by its order. Type the speed with --speed, or record a tacho."
+        return _gravest_first([Problem("no-speed", "warning", detail), *found])
+    found += check_turns(recording, settings, speed) + check_steadiness(settings, speed) + check_sensor_speed(recording, settings, speed)
+    if track is not None and track.contradiction:
+        detail = f"The speeds do not agree: {track.contradiction}. Check what was typed and that both belong to one motor."
+        found.append(Problem("speed-disagrees", "warning", detail))
+    return _gravest_first(found)
 
 
-@dataclass(frozen=True, slots=True)
-class Screening:
-    """All problems found; `usable` unless one of them is a stop."""
+def steady_part(recording: Recording, settings: Settings | None = None) -> slice:
+    """Samples between handling, take-off, landing or sync noise at the ends; all of them when nothing was steady."""
+    seen = overviews(recording)
+    return slice(*find_steady(seen, settings or Settings()).part) if seen else slice(0, recording.samples.shape[1])
 
-    problems: tuple[Problem, ...] = ()
 
-    @property
-    def usable(self) -> bool:
-        """No problem forbids a verdict."""
-        return all(problem.severity != "stop" for problem in self.problems)
+def leave_out(recording: Recording, settings: Settings | None = None, look: Look | None = None) -> tuple[tuple[int, int], ...]:
+    """Spans (start, stop) that belong to no machine: knocks, drop-outs, jumps, repeated blocks, gaps of a log. Sorted; they may overlap."""
+    look = look or look_at(recording, settings or Settings())
+    return tuple(look.holes) if look else ()
+
+
+def _gravest_first(problems: list[Problem]) -> tuple[Problem, ...]:
+    return tuple(sorted(problems, key=lambda problem: RANK[problem.severity]))

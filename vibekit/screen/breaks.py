@@ -1,0 +1,72 @@
+"""Breaks: places where the samples do something that no converter lets through.
+
+A splice over lost samples, or the corner of a top cut flat, is made after the converter's low-pass filter, so it has power right up to
+half the rate, where that filter leaves nothing. A knock or a ball striking a defect passes the filter like everything else, and the ratio
+of the topmost band to the band below stays as it always is. Where a record has no such quiet top band, or more breaks than drop-outs can
+explain, none is claimed.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft as sfft
+
+from vibekit.screen.overview import Floats, Overview
+from vibekit.screen.steady import Span
+
+FRAME = 256
+TOP, BELOW = 0.96, (0.6, 0.85)  # parts of half the rate
+QUIET_DB = -15.0  # the top band must lie this far under the band below
+BREAK_DB = 16.0  # rise of the top band, itself and against the band below: untouched open records stay below 14.4
+MOST_PER_S = 5.0
+CHUNK = 256
+LEAST_FRAMES = 64
+SEVERAL = 8
+RANK, RANK_DEVIATION, SURE = 2 / 3, 0.236, 2.5  # larger of two uniform ranks: its mean and standard deviation
+
+
+@dataclass(frozen=True, slots=True)
+class Breaks:
+    """Splices as (start, stop), FRAME samples or more each; corners: how many breaks sit on crests, as those of cut tops do."""
+
+    jumps: tuple[Span, ...] = ()
+    corners: int = 0
+
+    @classmethod
+    def of(cls, overview: Overview) -> "Breaks":
+        """Find the breaks of a channel."""
+        if overview.x.size < LEAST_FRAMES * FRAME:
+            return cls()
+        frames = np.lib.stride_tricks.sliding_window_view(overview.x, FRAME)[:: FRAME // 2]
+        top, below = _bands(frames, overview.mean)
+        usual, ratio = np.median(top), np.median(top / np.maximum(below, np.finfo(np.float32).tiny))
+        if usual <= 0 or 10 * np.log10(ratio) > QUIET_DB:
+            return cls()
+        rise = 10 ** (BREAK_DB / 10)
+        at = np.flatnonzero((top > rise * usual) & (top > rise * ratio * below))
+        spans: list[Span] = []
+        for start in (at * FRAME // 2).tolist():
+            if spans and start <= spans[-1][1]:
+                spans[-1] = (spans[-1][0], start + FRAME)
+            else:
+                spans.append((start, start + FRAME))
+        if len(at) >= SEVERAL:
+            high, low = np.sort(frames[::8].max(axis=1)), np.sort(-frames[::8].min(axis=1))
+            rank = np.maximum(np.searchsorted(high, frames[at].max(axis=1)), np.searchsorted(low, -frames[at].min(axis=1))) / high.size
+            if rank.mean() > RANK + SURE * RANK_DEVIATION / np.sqrt(len(at)):  # splices lie anywhere, corners on the highest crests
+                return cls(corners=len(spans))
+        return cls(tuple(spans)) if len(spans) <= max(2.0, MOST_PER_S * overview.seconds) else cls()
+
+
+def _bands(frames: npt.NDArray[np.floating], mean: float) -> tuple[Floats, Floats]:
+    """Power of Hann-weighted frames in the topmost band and in the band below."""
+    half = FRAME // 2
+    window = np.hanning(FRAME + 2)[1:-1].astype(frames.dtype)
+    top, below = [], []
+    for at in range(0, len(frames), CHUNK):
+        bins = sfft.rfft((frames[at : at + CHUNK] - frames.dtype.type(mean)) * window, axis=1)
+        upper, lower = bins[:, int(TOP * half) :], bins[:, int(BELOW[0] * half) : int(BELOW[1] * half)]
+        top.append((upper.real**2 + upper.imag**2).mean(axis=1))
+        below.append((lower.real**2 + lower.imag**2).mean(axis=1))
+    return np.concatenate(top), np.concatenate(below)
