@@ -24,7 +24,12 @@ class Frame:
     @property
     def is_level(self) -> bool:
         """The unit is a level already."""
-        return self.unit.startswith("dB")
+        return is_level(self.unit)
+
+
+def is_level(unit: str) -> bool:
+    """Tell whether values in this unit are levels, in decibels."""
+    return unit.startswith("dB")
 
 
 def frame_of(kind: str, readings: Sequence[Reading]) -> Frame | None:
@@ -40,12 +45,14 @@ def frame_of(kind: str, readings: Sequence[Reading]) -> Frame | None:
         raise UsageError(f"curves to draw together are in {', '.join(units)}; they must be in one unit")
     wanted = max((1.12 * line.order for reading in readings for line in reading.orders), default=0.0)
     order_max = min(float(np.clip(np.ceil(wanted), SHORTEST, LONGEST)), max(float(curve.x[-1]) for curve in curves))
-    seen = [curve.y[(curve.x > 0.2) & (curve.x <= order_max)] for curve in curves]
-    if Frame(0, 0, 0, units[0]).is_level:
+    seen = [y for curve in curves if (y := curve.y[(curve.x > 0.2) & (curve.x <= order_max)]).size]
+    if not seen:
+        return None
+    high = max(float(y.max()) for y in seen)
+    if is_level(units[0]):
         low = min(float(np.percentile(y, 25)) for y in seen)
-        high = max(float(y.max()) for y in seen)
         return Frame(order_max, low, high + 0.1 * max(high - low, 1.0), units[0])
-    high = max(max(float(y.max()) for y in seen), 1e-12)
+    high = max(high, 1e-12)
     low = min(float(np.percentile(y, 5)) for y in seen)
     return Frame(order_max, max(low, high * 1e-6), high * 2, units[0])
 
