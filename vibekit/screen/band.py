@@ -34,7 +34,7 @@ def find_cliff(frames: Frames, part: tuple[int, int]) -> float | None:
 
 def check_band(look: Look) -> list[Problem]:
     """Cliffs of each channel. A cliff in the range of speech codecs warns, one above it is noted."""
-    found = []
+    found: list[Problem] = []
     rate = look.recording.rate_hz
     if rate < LEAST_RATE:
         return found

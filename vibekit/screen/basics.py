@@ -11,6 +11,7 @@ LEAST_S = 0.1  # ten turns at 6 000 rpm
 SHORT_S = 2.0
 FEW_STEPS = 4.0  # standard deviation in quantisation steps: rounding noise is then 17 dB under the signal
 OFFSET = 0.05  # of full scale
+MOST_GRAVITY = 1.3  # what a sensor at rest may read, poor scale and zero allowed for
 GRAVITY = {"g": 1.0, "m/s2": 9.80665}
 SAME = 1e-6  # 1 - correlation of two channels that are copies
 SOME = 60_000
@@ -33,8 +34,8 @@ def check_present(recording: Recording) -> list[Problem]:
         value = float(recording.samples[rows[0], 0])
         what = "only zeros" if value == 0 else f"the same value {value:g} throughout"
         detail = (
-            f"The recording holds {what}: the microphone was not permitted, muted, or not connected. Allow the microphone for this program in the "
-            "system's privacy settings, or choose another device, and record again."
+            f"The recording holds {what}: the microphone was not permitted, muted, or not connected. "
+            "Allow it for this program in the system's privacy settings, or choose another device, and record again."
         )
         return [Problem("silent", "stop", detail)]
     found = []
@@ -60,8 +61,8 @@ def check_source(recording: Recording) -> list[Problem]:
         found.append(Problem("processed", "warning", detail))
     if source.lossy:
         detail = (
-            f"The file was made with {source.lossy}, which throws away what ears do not miss: orders stand, weak high sounds of bearings may be gone. "
-            "Record as WAV or FLAC where there is a choice."
+            f"The file was made with {source.lossy}, which throws away what ears do not miss: orders stand, "
+            "weak high sounds of bearings and clipping before the codec cannot be seen. Record as WAV or FLAC where there is a choice."
         )
         found.append(Problem("lossy", "note", detail))
     return found
@@ -95,17 +96,21 @@ def check_level(look: Look) -> list[Problem]:
         spread = float(part.std())
         if o.step and spread < FEW_STEPS * o.step:
             detail = (
-                f"The signal{where} spans only {max(spread / o.step, 0.1):.1f} steps of the file (standard deviation): rounding noise covers weak lines. "
-                "Raise the gain, go nearer, or use a finer range."
+                f"The signal{where} spans only {max(spread / o.step, 0.1):.1f} steps of the file (standard deviation): "
+                "rounding noise covers weak lines. Raise the gain, go nearer, or use a finer range."
             )
             found.append(Problem("low-level", "warning", detail))
         unit = look.recording.channels[o.row].unit
         if full and abs(o.mean) > OFFSET * full:
-            detail = f"The samples{where} are off centre by {100 * abs(o.mean) / full:.0f} % of full scale: they clip early on one side. Check the sensor's supply or plug."
-            found.append(Problem("offset", "note", detail))
-        elif unit in GRAVITY and abs(o.mean) > 1.3 * GRAVITY[unit]:
             detail = (
-                f"The mean{where} is {abs(o.mean):.3g} {unit}, more than gravity: the scale or the zero of the sensor is off. Check both."
+                f"The samples{where} are off centre by {100 * abs(o.mean) / full:.0f} % of full scale: they clip early on one side. "
+                "Check the sensor's supply and plug."
+            )
+            found.append(Problem("offset", "note", detail))
+        elif unit in GRAVITY and abs(o.mean) > MOST_GRAVITY * GRAVITY[unit]:
+            detail = (
+                f"The mean{where} is {abs(o.mean):.3g} {unit}, more than gravity can be: scale or zero of the sensor is off. "
+                "Lay it flat each way up; it should read one g up and one down."
             )
             found.append(Problem("offset", "note", detail))
     return found

@@ -66,14 +66,16 @@ def _not_measured(view: View) -> Problem | None:
     rate = view.overview.rate_hz
     if view.held > 1:
         detail = (
-            f"Each value{view.where} stands {view.held:.1f} times in a row: the sensor delivers about {rate / view.held:.0f} values a second. "
+            f"Each value{view.where} stands {view.held:.1f} times in a row: "
+            f"the sensor delivers about {rate / view.held:.0f} values a second. "
             f"Believe nothing above {rate / view.held / 2:.0f} Hz; log at the sensor's own rate."
         )
         return Problem("held-samples", "warning", detail)
     factor = times_interpolated(view.overview)
     if factor > 1:
         detail = (
-            f"Only one sample in {factor}{view.where} was measured, the others lie on straight lines between: the file came from {rate / factor:.0f} Hz. "
+            f"Only one sample in {factor}{view.where} was measured, the others lie on straight lines between: "
+            f"the file came from {rate / factor:.0f} Hz. "
             f"Believe nothing above {rate / factor / 2:.0f} Hz; hand over the recording as it was made."
         )
         return Problem("upsampled", "warning", detail)

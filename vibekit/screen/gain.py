@@ -28,6 +28,7 @@ LINES = 3  # lines that must fall together
 PROMINENT = 10.0  # power of a line over its surroundings
 DRIFT = 0.005  # of a line's frequency
 LINE_RATE = 8000.0
+SOUND = ("FS", "Pa")
 UNTESTED = ("run-up", "hand-spin", "flight")  # level changes there for good reasons
 
 
@@ -37,19 +38,21 @@ def check_gain(look: Look) -> list[Problem]:
         return []
     found = []
     for view in look.views:
+        if look.recording.channels[view.overview.row].unit not in SOUND:
+            continue
         fall = lines_fall(view.overview, look.steady.part[1])
         if fall > CHANGE_DB:
             detail = (
-                f"Steady tones{view.where} fall by {fall:.0f} dB in the first seconds while their pitch stays: noise suppression is learning the "
-                "motor away, or the microphone was moved. Switch sound processing off; levels of this recording compare with no other."
+                f"Steady tones{view.where} fall by {fall:.0f} dB in the first seconds while their pitch stays: noise suppression is "
+                "learning the motor away, or the microphone was moved. Levels compare with no other recording; switch sound processing off."
             )
             found.append(Problem("noise-suppression", "warning", detail))
             continue
         swing = common_swing(view.frames, look)
         if swing > CHANGE_DB:
             detail = (
-                f"All bands{view.where} rise and fall together by {swing:.0f} dB: an automatic gain control is at work, or the microphone moved. "
-                "Switch it off or record with a fixed gain; levels of this recording compare with no other."
+                f"All bands{view.where} rise and fall together by {swing:.0f} dB: gain control is at work, or the microphone moved. "
+                "Levels compare with no other recording; record with a fixed gain and a microphone on a stand."
             )
             found.append(Problem("gain-control", "warning", detail))
     return found

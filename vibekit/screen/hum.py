@@ -53,8 +53,8 @@ def check_hum(look: Look) -> list[Problem]:
             mains, harmonics = hum
             lines = ", ".join(f"{mains * k:.0f}" for k in harmonics)
             detail = (
-                f"Lines at {lines} Hz{view.where} fit {mains:.0f} Hz mains hum, or a shaft at just this speed: "
-                "do not read them as orders of another speed. Run the sensor or computer from its battery, away from chargers, to be rid of hum."
+                f"Lines at {lines} Hz{view.where} fit {mains:.0f} Hz mains hum, or a shaft at just this speed: do not read them as "
+                "orders of another. To be rid of hum run the sensor and the computer from batteries, away from chargers."
             )
             found.append(Problem("hum", "note", detail))
     return found

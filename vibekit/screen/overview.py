@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float32] | npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating]
 BLOCK_S = 0.005  # a knock is seen in one or two such blocks
 LEAST = 64  # samples below which nothing can be said
 

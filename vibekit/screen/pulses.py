@@ -28,7 +28,10 @@ def check_speed_channels(recording: Recording) -> list[Problem]:
         name, x = recording.channels[row].name, recording.samples[row]
         starts = pulse_starts(x) if x.max() > x.min() else np.empty(0, np.int64)
         if starts.size < LEAST_PULSES:
-            detail = f"Tacho channel {name} shows {starts.size} pulses: no speed comes from it. Check its mark, distance and plug; the speed is sought in the signal."
+            detail = (
+                f"Tacho channel {name} shows {starts.size} pulses: no speed comes from it, and it is sought in the signal instead. "
+                "Check the tacho's mark, distance and plug."
+            )
             found.append(Problem("no-tacho", "warning", detail))
             continue
         apart = np.diff(starts)

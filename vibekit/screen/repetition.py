@@ -31,7 +31,7 @@ def find_repeats(overview: Overview) -> tuple[list[Span], bool]:
         if not np.array_equal(x[first : first + WINDOW], x[second : second + WINDOW]):
             continue
         start, stop = _extend(x, first, second)
-        if stop - start >= LEAST and np.ptp(x[start:stop]) > LEAST_STEPS * overview.step:
+        if stop - start >= LEAST and float(np.ptp(x[start:stop])) > LEAST_STEPS * overview.step:
             spans.append((start, stop))
             seen += 1
         if len(spans) >= 100:

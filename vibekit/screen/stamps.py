@@ -33,9 +33,9 @@ def find_stamp_gaps(recording: Recording) -> list[tuple[int, float]]:
         left, right = stamps[before] - count[before], stamps[after] - count[after]
         lost = float(np.median(right) - np.median(left))
         scatter = 1.4826 * float(np.median(np.abs(left - np.median(left))) + np.median(np.abs(right - np.median(right))))
-        if lost > max(LEAST_LOST * usual, SURE * scatter / np.sqrt(min(left.size, right.size)), scatter):
-            if not found or k - found[-1][0] > NEAR // 2:
-                found.append((int(k), lost))
+        sure = lost > max(LEAST_LOST * usual, SURE * scatter / np.sqrt(min(left.size, right.size)), scatter)
+        if sure and (not found or k - found[-1][0] > NEAR // 2):
+            found.append((int(k), lost))
     return found
 
 

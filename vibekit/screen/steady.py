@@ -34,7 +34,7 @@ class Steady:
     knocks: tuple[Span, ...] = ()
 
 
-def find_steady(overviews: list[Overview], settings: Settings) -> Steady:
+def find_steady(overviews: tuple[Overview, ...], settings: Settings) -> Steady:
     """Steady part common to all channels. A run-up and a spin by hand change on purpose: only silence is cut from them."""
     n = overviews[0].x.size
     spans = [_live(o) for o in overviews]
@@ -54,7 +54,7 @@ def find_steady(overviews: list[Overview], settings: Settings) -> Steady:
 
 
 def find_knocks(overview: Overview) -> list[Span]:
-    """Single blocks far louder than one block in fifty, with their surroundings; none when they come so often that they are the machine's."""
+    """Find blocks far louder than one in fifty, with what belongs to them; none when they come so often that they are the machine's."""
     peak = overview.peak
     if peak.size < LEAST_BLOCKS:
         return []

@@ -32,7 +32,10 @@ def check_turns(recording: Recording, settings: Settings, speed: SpeedResult) ->
     assert speed.rpm is not None
     turns = speed.rpm / 60 * recording.duration_s
     if turns < LEAST_TURNS:
-        detail = f"Only {turns:.1f} turns of the shaft were recorded: its lines run into each other. Record at least {FEW_TURNS:.0f} turns, better some hundred."
+        detail = (
+            f"Only {turns:.1f} turns of the shaft were recorded: its lines run into each other. "
+            f"Record at least {FEW_TURNS:.0f} turns, better some hundred."
+        )
         return [Problem("few-turns", "stop", detail)]
     if turns < FEW_TURNS and settings.test != "hand-spin":
         detail = (
@@ -56,12 +59,12 @@ def check_steadiness(settings: Settings, speed: SpeedResult) -> list[Problem]:
     change = (speed.rpm_max - speed.rpm_min) / speed.rpm
     if change > STEADY:
         detail = (
-            f"The speed went from {text}: forces changed by {100 * ((speed.rpm_max / speed.rpm_min) ** 2 - 1):.0f} % meanwhile, and amplitudes are means over that. "
-            "Hold the speed, or record it as a run-up."
+            f"The speed went from {text}: forces changed by {100 * ((speed.rpm_max / speed.rpm_min) ** 2 - 1):.0f} % meanwhile, "
+            "and amplitudes are means over that. Hold the speed, or record it as a run-up."
         )
         return [Problem("unsteady-speed", "warning", detail)]
     if change > UNEVEN_NOTE:
-        detail = f"The speed wandered ({text}). Orders are tracked, lines in hertz smear; hold the throttle still or use the controller's governor."
+        detail = f"The speed wandered ({text}): orders are tracked, lines in hertz smear. Hold the throttle still or use a governor."
         return [Problem("unsteady-speed", "note", detail)]
     return []
 
@@ -75,21 +78,22 @@ def check_sensor_speed(recording: Recording, settings: Settings, speed: SpeedRes
         seen = alias_hz(shaft, rate)
         spread = (speed.rpm_u95 or 0.0) / 60 + round(shaft / rate) * recording.rate_u95_hz
         detail = (
-            f"The shaft turns at {shaft:.1f} Hz, faster than half the sensor's {rate:.1f} samples a second: 1x appears at {seen:.1f} +- {max(spread, 0.1):.1f} Hz, "
-            "weakened by the sensor's filter, and every other order is lost among such images. "
+            f"The shaft turns at {shaft:.1f} Hz, faster than half the sensor's {rate:.1f} samples a second: "
+            f"1x appears at {seen:.1f} ± {max(spread, 0.1):.1f} Hz, weakened by the sensor's filter, and other orders fold in among it. "
             f"Use a sensor with {10 * shaft:.0f} samples a second or more, or a microphone."
         )
         found.append(Problem("aliasing", "warning", detail))
     elif 2 * shaft >= rate / 2:
         detail = (
-            f"Only 1x ({shaft:.1f} Hz) lies below half the sensor's {rate:.1f} samples a second; 2x appears at {alias_hz(2 * shaft, rate):.1f} Hz. "
-            f"Looseness, a bent shaft and blades cannot be told; use a sensor with {10 * shaft:.0f} samples a second or more, or a microphone."
+            f"Only 1x ({shaft:.1f} Hz) lies below half the sensor's {rate:.1f} samples a second, 2x appears at "
+            f"{alias_hz(2 * shaft, rate):.1f} Hz: looseness, a bent shaft and blades cannot be told. "
+            f"Use a sensor with {10 * shaft:.0f} samples a second or more, or a microphone."
         )
         found.append(Problem("aliasing", "warning", detail))
     elif settings.blades and settings.blades * shaft >= rate / 2:
         detail = (
-            f"Blade pass ({settings.blades * shaft:.0f} Hz) lies above half the rate and appears at {alias_hz(settings.blades * shaft, rate):.1f} Hz. "
-            "Blades cannot be judged; use a faster sensor or a microphone."
+            f"Blade pass ({settings.blades * shaft:.0f} Hz) lies above half the rate and appears at "
+            f"{alias_hz(settings.blades * shaft, rate):.1f} Hz: blades cannot be judged. Use a faster sensor or a microphone."
         )
         found.append(Problem("aliasing", "warning", detail))
     if speed.method == "estimated" and rate < SLOW_RATE:
@@ -107,7 +111,7 @@ def check_race_band(recording: Recording, settings: Settings) -> list[Problem]:
     if recording.rate_hz >= RACE_RATE or large:
         return []
     detail = (
-        f"At {recording.rate_hz:.0f} samples a second nothing above {recording.rate_hz / 2000:.3g} kHz is seen, and races of small bearings ring higher: "
-        "their damage may stay hidden. Record with 20 kHz or more to judge them."
+        f"At {recording.rate_hz:.0f} samples a second nothing above {recording.rate_hz / 2000:.3g} kHz is seen, "
+        "and races of small bearings ring higher: their damage may stay hidden. Record with 20 kHz or more to judge them."
     )
     return [Problem("no-race-band", "note", detail)]

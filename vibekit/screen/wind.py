@@ -25,8 +25,8 @@ def check_wind(look: Look) -> list[Problem]:
         share = view.slow.variance / max(float(view.kept.var()), 1e-30) * _rumble(view.slow)
         if share > SHARE:
             detail = (
-                f"{100 * share:.0f} % of the sound's power{view.where} lies below {BAND_HZ[1]:.0f} Hz without a line: wind, or the rotor's own wash, "
-                "blows on the microphone and hides low orders. Move it out of the stream or put a foam cap on it."
+                f"{100 * share:.0f} % of the sound's power{view.where} lies below {BAND_HZ[1]:.0f} Hz without a line: wind or the rotor's "
+                "wash blows on the microphone and hides low orders. Move it out of the stream or put a foam cap on it."
             )
             found.append(Problem("wind", "warning", detail))
     return found
