@@ -1,10 +1,10 @@
 """The machine-readable result: what `--json` prints. Its fields may grow; those that are there keep their name and meaning."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from vibekit.finding import Diagnosis
+from vibekit.finding import Conclusion, Diagnosis
 from vibekit.reading import Reading
 
 
@@ -46,9 +46,19 @@ def set_json(readings: Sequence[tuple[Reading, Diagnosis]], diagnosis: Diagnosis
     }
 
 
+def craft_json(
+    craft: str, readings: Mapping[str, Sequence[Reading]], verdicts: Mapping[str, Diagnosis], conclusion: Conclusion
+) -> dict[str, Any]:
+    """Give the object "vibekit.craft/1": each motor of a craft with its readings and verdict, and the one conclusion."""
+    motors = [
+        {"position": position, "readings": [reading_json(r, verdict) for r in readings[position]], **diagnosis_json(verdict)}
+        for position, verdict in verdicts.items()
+    ]
+    return {"schema": "vibekit.craft/1", "craft": craft, "motors": motors, "conclusion": _conclusion(conclusion)}
+
+
 def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:
     """Give the two fields "findings" and "conclusion"."""
-    end = diagnosis.conclusion
     return {
         "findings": [
             {
@@ -62,13 +72,17 @@ def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:
             }
             for f in diagnosis.findings
         ],
-        "conclusion": {
-            "condition": end.condition,
-            "probability": finite(end.probability),
-            "position": end.position,
-            "part": end.part,
-            "action": end.action,
-        },
+        "conclusion": _conclusion(diagnosis.conclusion),
+    }
+
+
+def _conclusion(end: Conclusion) -> dict[str, Any]:
+    return {
+        "condition": end.condition,
+        "probability": finite(end.probability),
+        "position": end.position,
+        "part": end.part,
+        "action": end.action,
     }
 
 
