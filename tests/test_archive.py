@@ -35,7 +35,7 @@ NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 @pytest.fixture(scope="session")
 def postgres_address():
     if postgres.binaries() is None:
-        pytest.skip("no PostgreSQL server is installed here")
+        pytest.skip("no PostgreSQL server can be run here")
     with postgres.server() as address:
         yield address
 

@@ -85,6 +85,7 @@ def test_what_is_not_allowed_is_named(option, value):
 
 
 def test_roles_and_units_not_known_are_refused():
+    assert options.roles_from(parse("--roles", "tacho, ignore")) == ("tacho", "ignore")
     with pytest.raises(UsageError, match="'sound'"):
         options.roles_from(parse("--roles", "vibration,sound"))
     with pytest.raises(UsageError, match="'dB'"):

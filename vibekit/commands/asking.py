@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
-from vibekit.archive import Archive
 from vibekit.craft import Craft
 from vibekit.craft_file import craft_from, read_text
 from vibekit.errors import UsageError
@@ -50,6 +49,8 @@ def find_craft(word: str) -> tuple[str | None, Craft]:
     if word.lower().endswith(".toml") or Path(word).is_file():
         text = read_text(word)
         return text, craft_from(text, word)
+    from vibekit.archive import Archive
+
     with Archive(find_place(), create=False) as archive:
         return None, archive.craft(word)
 

@@ -28,7 +28,7 @@ def add_settings_options(parser: argparse.ArgumentParser) -> None:
     about.add_argument("--bearing", metavar="N,d,D[,angle]", action="append", default=[],
                        help="balls, ball and pitch diameter in mm, contact angle in degrees; again for another bearing")  # fmt: skip
     about.add_argument("--sensor", metavar="|".join(SENSORS), help="what was listened with")
-    about.add_argument("--roles", metavar="vibration,tacho", help=f"what each channel holds: {', '.join(ROLES)}")
+    about.add_argument("--roles", metavar="vibration,tacho", help=f"what each channel holds: {', '.join(ROLES)}, or ignore to leave it out")
     about.add_argument("--unit", metavar="|".join(UNITS[:5]), help="unit of the vibration channels, where the file does not say")
 
 
@@ -65,7 +65,7 @@ def roles_from(args: argparse.Namespace) -> tuple[Role, ...] | None:
         return None
     roles = [role.strip() for role in args.roles.split(",")]
     for role in roles:
-        check_choice("role", role, ROLES)
+        check_choice("role", role, (*ROLES, "ignore"))
     return cast("tuple[Role, ...]", tuple(roles))
 
 
