@@ -1,8 +1,9 @@
 """The catalogue of conditions: what each looks like, what to do about it, and where that knowledge is from.
 
-One TOML file a condition in `reference_spectra/`. Beside it may lie `<condition>.csv`, the order spectrum that the rig gives for it.
+One TOML file a condition in `reference_spectra/`. Beside it lies `<condition>.csv`, what the rig's spectra look like under it.
 """
 
+import csv
 import math
 import tomllib
 from collections.abc import Collection
@@ -10,7 +11,7 @@ from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import numpy as np
 
@@ -168,15 +169,24 @@ def read_catalogue(folder: Traversable) -> Catalogue:
     return Catalogue(tuple(_read_condition(path) for path in paths))
 
 
-def reference_spectrum(condition: str) -> "Curve | None":
-    """Give the order spectrum that the rig gives for a condition, None when none is kept. Raises UsageError for an unknown condition."""
+def reference_spectrum(
+    condition: str, test: Literal["bare", "prop"] = "prop", kind: Literal["order", "envelope"] = "order"
+) -> "Curve | None":
+    """Give the spectrum that the rig gives for a condition at severity 8, as `vibekit.rig.spectra` made it; None when none is kept.
+
+    order: dB re the same motor's 1x when healthy; envelope: squared envelope of the high band, dB re its mean
+    Raises UsageError for an unknown condition.
+    """
     from vibekit.reading import Curve
 
     path = files("vibekit.reference_spectra") / f"{load_catalogue()[condition].condition}.csv"
     if not path.is_file():
         return None
-    order, level = np.loadtxt(path.read_text(encoding="utf-8").splitlines(), delimiter=",", skiprows=1, unpack=True)
-    return Curve("order", order, level, "1", "1", float(order[1] - order[0]))
+    column = f"{test}_db" if kind == "order" else f"{test}_envelope_db"
+    with path.open(encoding="utf-8", newline="") as lines:
+        rows = [(float(row["order"]), float(row[column])) for row in csv.DictReader(lines) if row[column]]
+    order, level = np.array(rows).T
+    return Curve(kind, order, level, "order", "dB re healthy 1x" if kind == "order" else "dB re mean", float(order[1] - order[0]))
 
 
 def _read_condition(path: Traversable) -> Condition:
