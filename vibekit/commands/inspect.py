@@ -70,7 +70,7 @@ def _converse(craft: Craft, out: TextIO) -> Inspection:
                 if asked[number].question.stage == "bench":
                     say(f"! {BENCH_CAUTION}", out, 2)
             number = _one(asked, number, given, craft, out)
-    except EndedError:
+    except (EndedError, KeyboardInterrupt):
         print(f"Stopped at question {number + 1} of {len(asked)}.", file=out)
     return Inspection(craft.name or "", datetime.now(UTC), tuple(given[n] for n in sorted(given)))
 
