@@ -1,0 +1,35 @@
+"""One inverter-fed induction motor with known faults, sound and phone log: MRecio, Acoustic and Vibration Fault Detection in Rotating
+Machines: Test Results (Apache-2.0). A 4-pole motor turns at half the inverter's frequency, less slip."""
+
+import pytest
+
+from tests.open_data import analyzed, manifest, needs_open_data, path
+
+pytestmark = needs_open_data
+
+
+def sound(fault):
+    return [path(row["file"]) for row in manifest("motors") if row["fault"] == fault and row["file"].endswith(".wav")]
+
+
+def judged(capsys, fault, *words):
+    files = sound(fault)
+    assert files
+    return analyzed(capsys, *files, "--same-motor", *words, "--baseline", *sound("New_Bearing"))["conclusion"]
+
+
+@pytest.mark.parametrize("words", [(), ("--test", "bare"), ("--sensor", "microphone")], ids=["nothing said", "bare", "microphone"])
+def test_four_weights_are_an_imbalance(capsys, words):
+    assert judged(capsys, "Unbalanced_Rotor_4", *words)["condition"] in ("rotor-imbalance", "prop-imbalance")
+
+
+@pytest.mark.parametrize("words", [(), ("--test", "bare"), ("--sensor", "microphone")], ids=["nothing said", "bare", "microphone"])
+def test_severe_damage_is_a_bearing_fault(capsys, words):
+    end = judged(capsys, "Severe_Bearing_Damage", *words)
+    assert end["condition"].startswith("bearing")
+    assert end["part"] == "bearing"
+
+
+def test_minor_damage_and_two_weights_are_right_or_open(capsys):
+    assert judged(capsys, "Minor_Bearing_Damage")["condition"].startswith(("bearing", "undecided"))
+    assert judged(capsys, "Unbalanced_Rotor_2")["condition"] in ("rotor-imbalance", "prop-imbalance", "undecided", "healthy")
