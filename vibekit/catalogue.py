@@ -183,9 +183,8 @@ def reference_spectrum(
     if not path.is_file():
         return None
     column = f"{test}_db" if kind == "order" else f"{test}_envelope_db"
-    with path.open(encoding="utf-8", newline="") as lines:
-        rows = [(float(row["order"]), float(row[column])) for row in csv.DictReader(lines) if row[column]]
-    order, level = np.array(rows).T
+    rows = csv.DictReader(path.read_text(encoding="utf-8").splitlines())
+    order, level = np.array([(float(row["order"]), float(row[column])) for row in rows if row[column]]).T
     return Curve(kind, order, level, "order", "dB re healthy 1x" if kind == "order" else "dB re mean", float(order[1] - order[0]))
 
 
