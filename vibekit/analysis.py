@@ -1,24 +1,28 @@
 """One recording in, one reading out: the whole measuring chain in order."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
 import vibekit
-from vibekit.levels import level_of, line, octave_levels, unsteadiness
-from vibekit.orders import RANGES, OrderSpectrum, order_spectrum
+from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
+from vibekit.orders import AngularSignal, OrderSpectrum, angular_signal
 from vibekit.pulses import Pulses, find_pulses
 from vibekit.reading import Curve, OrderLine, Quantity, Reading, SpeedResult
-from vibekit.recording import Recording
-from vibekit.screening import Screening
+from vibekit.recording import Recording, Samples
+from vibekit.screening import Screening, leave_out, screen, screen_speed, steady_part
 from vibekit.settings import Settings
 from vibekit.speed import SpeedTrack, find_speed
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 HARMONICS = 10
-TOP_ORDER = 32.0
+TOP_ORDER = 48.0
+RUN_UP_BLOCK = 32
+FADE = 64
+KEPT_WHOLE = 0.98
 FLIGHT_REACH = 0.15  # the rotors of a craft in flight turn up to this far from their mean speed
 USED = 0.45  # part of the sampling rate below which a band is used
 
@@ -28,28 +32,42 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
 
     A recording that screening stops is returned with its problems and no numbers.
     """
-    screening = Screening()
+    screening = screen(recording, settings)
     if not screening.usable:
         return _reading(recording, settings, screening, SpeedResult("none"), (), (), ())
-    part, leave_out = slice(None), ()
+    part = steady_part(recording, settings)
+    holes = tuple((max(a - part.start, 0), b - part.start) for a, b in leave_out(recording, settings) if a < part.stop and b > part.start)
+    apart = tuple((a / recording.rate_hz, b / recording.rate_hz) for a, b in holes)
     track = find_speed(recording, settings, part)
-    transforms = [Transform.of(recording.samples[row, part], recording.rate_hz) for row in recording.rows("vibration")]
+    result = track.result if track else SpeedResult("none")
+    screening = Screening((*screening.problems, *screen_speed(recording, settings, result, track)))
+    if not screening.usable:
+        return _reading(recording, settings, screening, result, (), (), ())
+    recording = _noted(recording, part, holes)
+    transforms = [Transform.of(_without(recording.samples[row, part], holes), recording.rate_hz) for row in recording.rows("vibration")]
     turns = _turns(track, transforms[0]) if track else None
     top_hz = USED * recording.rate_hz
-    spectra = [s for s in (_orders(t, turns, recording, leave_out) for t in transforms) if s] if turns else []
+    unit = recording.channels[recording.rows("vibration")[0]].unit
+    angular = [a for t in transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=unit))]
+    block = RUN_UP_BLOCK if settings.test == "run-up" else None
+    spectra = [a.spectrum(leave_out_s=apart, block_turns=block) for a in angular]
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
     pulses = [
-        find_pulses(t, turns, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=leave_out) for t in transforms
+        find_pulses(
+            t, None if settings.test == "run-up" else turns, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=apart
+        )
+        for t in transforms
     ]
-    loudest = int(np.argmax([s.line_power(1.0)[0].mean() for s in spectra])) if spectra else 0
-    lines = _lines(spectra, loudest, recording, settings) if spectra else ()
+    first = [_best_lines(a, s, [(1.0, "1x")], settings)[0].amplitude for a, s in zip(angular, spectra, strict=True)]
+    loudest = int(np.argmax(first)) if first else 0
+    lines = _lines(angular, spectra, loudest, recording, settings) if spectra else ()
     quantities = (
         *(_order_levels(_together(spectra), settings) if spectra else ()),
         *octave_levels(transforms, top_hz),
         *_pulse_quantities(pulses),
     )
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], transforms[loudest], recording)
-    return _reading(recording, settings, screening, track.result if track else SpeedResult("none"), lines, quantities, curves)
+    return _reading(recording, settings, screening, result, lines, quantities, curves)
 
 
 def _reading(
@@ -78,17 +96,38 @@ def _reading(
     )
 
 
+def _noted(recording: Recording, part: slice, holes: tuple[tuple[int, int], ...]) -> Recording:
+    """The recording with a line in its log for what is not looked at."""
+    rate = recording.rate_hz
+    if part.start > 0 or part.stop < recording.samples.shape[1]:
+        recording = recording.with_log(f"looked at from {part.start / rate:.2f} s to {part.stop / rate:.2f} s: the ends are not steady")
+    if holes:
+        spans = ", ".join(f"{(a + part.start) / rate:.2f} to {(b + part.start) / rate:.2f} s" for a, b in holes[:5])
+        more = f" and {len(holes) - 5} more" if len(holes) > 5 else ""
+        recording = recording.with_log(f"left out: {spans}{more}")
+    return recording
+
+
+def _without(x: Samples, holes: tuple[tuple[int, int], ...]) -> Samples:
+    """Samples (n,) with those in the holes put to the mean, edges faded over FADE samples so that no click is made."""
+    if not holes:
+        return x
+    gate = np.ones(len(x), dtype=x.dtype)
+    ramp = np.linspace(1, 0, FADE, dtype=x.dtype)
+    for a, b in holes:
+        gate[a:b] = 0
+        before, after = gate[max(a - FADE, 0) : a], gate[b : b + FADE]
+        before[:] = np.minimum(before, ramp[FADE - len(before) :])
+        after[:] = np.minimum(after, ramp[::-1][: len(after)])
+    return (x - x.mean()) * gate
+
+
 def _turns(track: SpeedTrack, transform: Transform) -> tuple[Array, Array]:
     """Times and turns through the part looked at, a point every few turns."""
     end = (transform.n - 1) / transform.rate_hz
     count = int(min(max(end * track.mean_hz * 2, 16), transform.n))
     time = np.linspace(0.0, end, count)
     return time, track.turns(time)
-
-
-def _orders(transform: Transform, turns: tuple[Array, Array], recording: Recording, leave_out: RANGES) -> OrderSpectrum | None:
-    unit = recording.channels[recording.rows("vibration")[0]].unit
-    return order_spectrum(transform, turns, max_order=TOP_ORDER, unit=unit, leave_out_s=leave_out)
 
 
 def _together(spectra: list[OrderSpectrum]) -> OrderSpectrum:
@@ -115,22 +154,43 @@ def named_orders(settings: Settings) -> dict[float, str]:
     return dict(sorted(names.items()))
 
 
-def _lines(spectra: list[OrderSpectrum], loudest: int, recording: Recording, settings: Settings) -> tuple[OrderLine, ...]:
+def _lines(
+    angular: list[AngularSignal], spectra: list[OrderSpectrum], loudest: int, recording: Recording, settings: Settings
+) -> tuple[OrderLine, ...]:
     """Lines of the channel with the strongest 1x; with several channels, then 1x of each under the channel's name."""
-    spectrum = spectra[loudest]
-    top = spectrum.order[-1] - 3 * spectrum.resolution
-    lines = [line(spectrum, order, name, _reach(settings, order)) for order, name in named_orders(settings).items() if order < top]
+    orders = [(order, name) for order, name in named_orders(settings).items() if order < spectra[loudest].order[-1] - 0.3]
+    lines = _best_lines(angular[loudest], spectra[loudest], orders, settings)
     if len(spectra) > 1:
-        rows = recording.rows("vibration")
-        lines += [line(s, 1.0, f"1x {recording.channels[r].name}", _reach(settings, 1.0)) for s, r in zip(spectra, rows, strict=True)]
+        for a, s, row in zip(angular, spectra, recording.rows("vibration"), strict=True):
+            lines += _best_lines(a, s, [(1.0, f"1x {recording.channels[row].name}")], settings)
     return tuple(lines)
+
+
+def _best_lines(angular: AngularSignal, spectrum: OrderSpectrum, orders: list[tuple[float, str]], settings: Settings) -> list[OrderLine]:
+    """Each line over the blocks, or over half the record at a time where that is less blurred by noise and keeps the line whole."""
+    short = [line(spectrum, order, name, _reach(settings, order)) for order, name in orders]
+    if settings.test in ("run-up", "flight", "hand-spin"):
+        return short
+    long_spectrum = angular.spectrum(block_turns=max(int(angular.turns / 2), 4))
+    long = [line(long_spectrum, order, name) for order, name in orders]
+    return [b if b.u95 < a.u95 and b.amplitude > KEPT_WHOLE * (a.amplitude - a.u95) else a for a, b in zip(short, long, strict=True)]
+
+
+def electrical_orders(poles: int | None) -> set[int]:
+    """Orders at which the electrical side shows: pole pairs, twice and four times, and about six times (commutation, six-step control:
+    Hanselman, Brushless Permanent Magnet Motor Design (2003)). Poles not known: every order from 11 up, past the harmonics of 1x.
+    """
+    if not poles:
+        return set(range(11, int(TOP_ORDER) - 1))
+    pairs = poles // 2
+    return {pairs, 2 * pairs, 4 * pairs, *range(6 * pairs - 2, 6 * pairs + 3)}
 
 
 def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity, ...]:
     """Levels of the groups of orders that conditions are told apart by."""
     top = spectrum.order[-1] - 1.0
     blades = settings.blades if settings.blades and settings.test != "bare" else 0
-    electrical = {settings.poles // 2 * k for k in (1, 2, 6)} if settings.poles else set()
+    electrical = {o for o in electrical_orders(settings.poles) if not (blades and o % blades == 0)}
     whole = [k for k in range(3, HARMONICS + 1) if k not in electrical and not (blades and k % blades == 0)]
     groups: dict[str, list[float]] = {
         "1x": [1.0],
@@ -149,8 +209,8 @@ def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity
         fits = tuple(order for order in orders if order < top)
         if fits:
             found.append(level_of(spectrum, fits, name, tuple(_reach(settings, order) for order in fits)))
-    steady = unsteadiness(spectrum)
-    return (*found, steady) if steady and settings.test != "flight" else tuple(found)
+    wander = peak_of_run_up(spectrum) if settings.test == "run-up" else unsteadiness(spectrum) if settings.test != "flight" else None
+    return (*found, wander) if wander else tuple(found)
 
 
 def _pulse_quantities(pulses: list[Pulses]) -> tuple[Quantity, ...]:
@@ -185,7 +245,7 @@ def _noise_curve(transform: Transform, unit: str) -> Curve:
     count = max(int(12 * math.log2(max(USED * transform.rate_hz / 50.0, 2.0))), 2)
     edges = np.geomspace(50.0, USED * transform.rate_hz, count + 1)
     at = np.minimum((edges / transform.resolution_hz).astype(int), len(transform.bins) - 2)
-    power = np.array([np.median(np.abs(transform.bins[a : max(b, a + 1)]) ** 2) for a, b in zip(at[:-1], at[1:], strict=True)])
+    power = np.array([np.median(np.abs(transform.bins[a : max(b, a + 1)]) ** 2) for a, b in pairwise(at)])
     density = power / np.log(2) * 2 / (transform.n * transform.rate_hz)
     level = 10 * np.log10(np.maximum(density, 1e-30))
     return Curve("noise", np.sqrt(edges[:-1] * edges[1:]), level, "Hz", f"dB re 1 {unit}^2/Hz", float(edges[1] - edges[0]))

@@ -64,6 +64,22 @@ def unsteadiness(spectrum: OrderSpectrum, order: float = 1.0) -> Quantity | None
     return Quantity("unsteadiness", float(DB * np.log(variation)), float(u95), "dB")
 
 
+def peak_of_run_up(spectrum: OrderSpectrum) -> Quantity | None:
+    """How far 1x rises above its own middle somewhere in a run-up, dB, after the rise with speed squared is taken out.
+
+    A force of unbalance alone gives a flat line (power over speed to the fourth); a resonance gives a peak where a mode is passed.
+    None when the speed changes by less than a fifth or fewer than eight blocks are there.
+    """
+    power, under = spectrum.line_power(1.0)
+    speed = spectrum.speed_hz
+    if len(power) < 8 or speed.max() < 1.2 * speed.min():
+        return None
+    level = DB * np.log(np.maximum(power, np.maximum(under, 1e-300)) / speed**4)[np.argsort(speed)]
+    smooth = np.convolve(level, np.full(3, 1 / 3), mode="valid")
+    scatter = 1.4826 * float(np.median(np.abs(level[1:-1] - smooth)))
+    return Quantity("resonance", float(smooth.max() - np.median(smooth)), float(1.96 * scatter / np.sqrt(3)), "dB")
+
+
 def octave_levels(transforms: list[Transform], top_hz: float) -> tuple[Quantity, ...]:
     """Broadband level of each octave band below `top_hz`, dB re (one unit)^2 per Hz, lines left out.
 

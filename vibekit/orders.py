@@ -57,24 +57,52 @@ class OrderSpectrum:
         return gathered - under, under
 
 
-def order_spectrum(
-    transform: Transform,
-    turns_at_s: tuple[Array, Array],
-    *,
-    max_order: float,
-    unit: str,
-    leave_out_s: RANGES = (),
-    block_turns: int | None = None,
-) -> OrderSpectrum | None:
-    """Order spectrum of a record over blocks of whole turns, half overlapping.
+@dataclass(frozen=True, slots=True)
+class AngularSignal:
+    """A signal read at equal shaft angles.
+
+    samples: (n,) `per_turn` of them a turn; at_s: (n,) when each was taken, seconds from the start of the part looked at
+    max_order: highest order that is in it undisturbed
+    """
+
+    samples: Array
+    at_s: Array
+    per_turn: int
+    max_order: float
+    unit: str
+
+    @property
+    def turns(self) -> float:
+        """Length in turns."""
+        return len(self.samples) / self.per_turn
+
+    def spectrum(self, *, leave_out_s: RANGES = (), block_turns: int | None = None) -> OrderSpectrum:
+        """Order spectrum over blocks of whole turns, half overlapping.
+
+        leave_out_s: blocks that touch these times are dropped, unless none would be left
+        block_turns: turns a block; by default an eighth of the record, 16 to 128
+        """
+        block = min(block_turns or int(np.clip(self.turns // 8, 16, 128)), int(self.turns))
+        n = block * self.per_turn
+        every = range(0, len(self.samples) - n + 1, max(n // 2, 1))
+        starts = [s for s in every if not any(a < self.at_s[s + n - 1] and self.at_s[s] < b for a, b in leave_out_s)] or list(every)
+        window = np.hanning(n + 1)[:n]
+        frames = np.stack([self.samples[s : s + n] - self.samples[s : s + n].mean() for s in starts]) * window
+        bins = sfft.rfft(frames, axis=1)[:, : int(self.max_order * block) + 1]
+        power = 2 * np.abs(bins) ** 2 / window.sum() ** 2
+        centre = np.array([self.at_s[s + n // 2] for s in starts])
+        speed = np.array([block / max(self.at_s[s + n - 1] - self.at_s[s], 1e-12) for s in starts])
+        return OrderSpectrum(np.arange(power.shape[1]) / block, power, centre, speed, 1 / block, self.unit)
+
+
+def angular_signal(transform: Transform, turns_at_s: tuple[Array, Array], *, max_order: float, unit: str) -> AngularSignal | None:
+    """Read a record at equal shaft angles; None when fewer than four turns fit.
 
     turns_at_s: times (k,) in seconds from the start of the record and turns (k,) of the shaft at those times, ascending
     max_order: highest order wanted; held below 0.45 of the sampling rate
-    leave_out_s: blocks that touch these times are dropped
-    block_turns: turns a block; by default an eighth of the record, 16 to 128
 
-    The record is low-passed to the order band, then read at equal angles with a cubic spline (computed order tracking: Fyfe & Munck,
-    Mech. Syst. Signal Process. 11 (1997) 187-205). None when fewer than four turns fit.
+    The record is low-passed to the order band, then read with a cubic spline (computed order tracking: Fyfe & Munck, Mech. Syst.
+    Signal Process. 11 (1997) 187-205).
     """
     time, turns = turns_at_s
     total = turns[-1] - turns[0]
@@ -84,20 +112,6 @@ def order_spectrum(
     max_order = min(max_order, 0.45 * transform.rate_hz / top_hz)
     x, rate = transform.low_band(min(max_order * top_hz * 1.05, transform.rate_hz / 2))
     per_turn = sfft.next_fast_len(int(np.ceil(2.6 * max_order)))
-    block = block_turns or int(np.clip(total // 8, 16, 128))
-    block = min(block, int(total))
-    angle = turns[0] + np.arange(int(total * per_turn)) / per_turn
-    at_s = np.interp(angle, turns, time)
-    y = map_coordinates(x, [at_s * rate], order=3, mode="nearest", output=np.float64)
-    n = block * per_turn
-    starts = range(0, len(y) - n + 1, max(n // 2, 1))
-    keep = [s for s in starts if not any(a < at_s[s + n - 1] and at_s[s] < b for a, b in leave_out_s)]
-    if not keep:
-        return None
-    window = np.hanning(n + 1)[:n]
-    frames = np.stack([y[s : s + n] - y[s : s + n].mean() for s in keep]) * window
-    bins = sfft.rfft(frames, axis=1)[:, : int(max_order * block) + 1]
-    power = 2 * np.abs(bins) ** 2 / window.sum() ** 2
-    centre = np.array([at_s[s + n // 2] for s in keep])
-    speed = np.array([block / max(at_s[s + n - 1] - at_s[s], 1e-12) for s in keep])
-    return OrderSpectrum(np.arange(power.shape[1]) / block, power, centre, speed, 1 / block, unit)
+    at_s = np.interp(turns[0] + np.arange(int(total * per_turn)) / per_turn, turns, time)
+    samples = map_coordinates(x, [at_s * rate], order=3, mode="nearest", output=np.float64)
+    return AngularSignal(samples, at_s, per_turn, max_order, unit)

@@ -116,13 +116,15 @@ def _race_combs(spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], 
     return tuple(best.items())
 
 
+NEAR_WHOLE = 0.05  # an order this close to a whole or half one may be an electrical line beside it, or the speed's error
 LEADS = 8.0  # a comb this strong may explain lines that fall on another race's orders
 
 
 def _unknown_comb(spectra: list[EnvelopeSpectrum]) -> tuple[tuple[str, Comb], ...]:
     """Strongest comb at an order that is no whole or half number, geometry not known; the score pays for the orders tried."""
     best: Comb | None = None
-    known = np.arange(0.5, TOP_ORDER + 1, 0.5)
+    whole = np.arange(0.5, TOP_ORDER + 1, 0.5)
+    known = np.concatenate([whole + shift for shift in np.arange(-NEAR_WHOLE, NEAR_WHOLE, spectra[0].resolution * 2)])
     low, high = UNKNOWN_ORDERS
     middle = (low + high) / 2
     for spectrum in spectra:
