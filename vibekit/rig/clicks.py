@@ -90,3 +90,9 @@ def cage_factor(craft: RigCraft, depth: float, turns: Array) -> Array:
     """(n,) what a worn cage does to the bearing's noise: it swells and fades with the cage's turns."""
     factor: Array = 1 + depth * np.cos(2 * np.pi * craft.bearing.cage * turns)
     return factor
+
+
+def cage_pull(craft: RigCraft, rotor: int) -> float:
+    """N at the cage's order for full modulation: the bell follows its worn cage with 10 to 50 % of its own unbalance (no source)."""
+    share = stream(craft, "cage", rotor).uniform(0.1, 0.5)
+    return share * abs(craft.motors[rotor].bell_gmm) * 1e-6 * (2 * math.pi * craft.test_hz) ** 2

@@ -23,7 +23,7 @@ Condition = Literal[
     "electrical",
     "resonance",
 ]
-CONDITIONS: tuple[str, ...] = get_args(Condition)
+CONDITIONS: tuple[Condition, ...] = get_args(Condition)
 ON_THE_PROPELLER = ("prop-imbalance", "blade-damage", "loose-propeller")  # gone when the propeller is off
 
 

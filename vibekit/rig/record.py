@@ -24,7 +24,7 @@ Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
 
 DURATION_S: dict[Test, float] = {"bare": 2.5, "prop": 2.5, "run-up": 8.0, "flight": 5.0, "hand-spin": 6.0}
-LEAD_S = 0.35  # made before the recording begins and thrown away: the frame has settled by then
+LEAD_S = 0.5  # made before the recording begins and thrown away: the frame has settled by then
 APART_HZ = (0.3, 2.5)  # from one rotor to the next when all turn
 RUN_UP = (0.4, 1.3)  # from and to, share of the test speed
 

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from vibekit.recording import Sensor
-from vibekit.rig.clicks import cage_factor, defect, rub_window, strikes
+from vibekit.rig.clicks import cage_factor, cage_pull, defect, rub_window, strikes
 from vibekit.rig.craft import Mode, RigCraft
 from vibekit.rig.fault import Fault
 from vibekit.rig.forces import CURRENT, Lines, fault_lines, has_propeller, healthy_lines, switching_level
@@ -85,7 +85,10 @@ def one_rotor(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, m
     square = (motion.speed_hz / craft.test_hz) ** 2
     top = min(0.47 * setup.rate_hz / max(float(motion.speed_hz.max()), 1.0), lines.casing.size / 2)
 
-    spectrum = _through(way.force, fft.rfft(play(lines.force, motion.turns, top) * square))
+    force = play(lines.force, motion.turns, top)
+    if fault is not None and fault.condition == "bearing-cage":
+        force[0] += size * cage_pull(craft, rotor) * np.cos(2 * np.pi * craft.bearing.cage * motion.turns)
+    spectrum = _through(way.force, fft.rfft(force * square))
     casing = play(lines.casing[None], motion.turns, top)[0] + _hiss(setup, rotor, fault, size, scatter, motion, rng)
     if craft.switching_hz < 0.47 * setup.rate_hz:
         weak = 0.5 * size if fault is not None and fault.condition == "electrical" else 0.0
