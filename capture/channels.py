@@ -64,8 +64,8 @@ def calibrate(
     if sensitivity is None:
         return samples, stated, ()
     factor = np.ones((len(channels), 1), dtype=samples.dtype)
-    factor[vibration] = sensitivity
-    with np.errstate(over="ignore"):
+    with np.errstate(over="ignore", invalid="ignore"):
+        factor[vibration] = sensitivity
         scaled = samples * factor
     if not np.isfinite(scaled).all():
         raise UnreadableError(f"a sample times the sensitivity {sensitivity:g} is too large; check the sensitivity")

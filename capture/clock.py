@@ -17,10 +17,12 @@ SLOWEST_HZ = 10.0  # where nothing else tells the unit, it is the longest one th
 EPOCH_S = (6.3e8, 4.2e9)  # 1990 to 2103, seconds since 1970
 LARGEST_S = 1e11  # 3 000 years; no clock counts further
 
-STAMP = re.compile(r"\d{4}[-/.]\d\d?[-/.]\d\d?([T ]\d|$)|\d\d?\.\d\d?\.\d{4}([T ,]|$)|\d\d?:\d\d")
+STAMP = re.compile(r"\d{4}[-/.]\d\d?[-/.]\d\d?([T ]\d|$)|\d\d?\.\d\d?\.\d{4}([T ,]|$)|\d\d?:\d\d", re.ASCII)
+_ISO = re.compile(r"(?P<day>(19|20)\d\d-\d\d-\d\d)[T ]\d\d:\d\d:\d\d(\.\d{1,9})?(?P<zone>Z|[+-]\d\d:?\d\d)?", re.ASCII)
 _DATED = re.compile(
     r"(?:(?:(?P<y>(?:19|20)\d\d)[-/.](?P<m>\d\d?)[-/.](?P<d>\d\d?)|(?P<d2>\d\d?)\.(?P<m2>\d\d?)\.(?P<y2>(?:19|20)\d\d))[T ,]*)?"
-    r"(?P<hour>[0-2]?\d):(?P<minute>\d\d)(?::(?P<second>\d\d?)(?:[.,:](?P<part>\d+))?)? ?(?P<zone>Z|UTC|GMT|[+-]\d\d:?\d\d)?"
+    r"(?P<hour>[0-2]?\d):(?P<minute>\d\d)(?::(?P<second>\d\d?)(?:[.,:](?P<part>\d+))?)? ?(?P<zone>Z|UTC|GMT|[+-]\d\d:?\d\d)?",
+    re.ASCII,
 )
 
 
@@ -81,18 +83,17 @@ def read_dates(cells: Sequence[str]) -> Clock:
 
 def _iso(cells: Sequence[str]) -> tuple[Array, datetime | None] | None:
     """Seconds and the date they count from, all at once; None when the cells are not ISO 8601 of one zone."""
-    form = re.fullmatch(r"((?:19|20)\d\d-\d\d-\d\d)[T ]\d\d:\d\d:\d\d(?:\.\d+)?(Z|[+-]\d\d:?\d\d)?", cells[0])
-    if not form:
+    forms = [_ISO.fullmatch(cell) for cell in cells]
+    first = forms[0]
+    if first is None or any(form is None or form["zone"] != first["zone"] for form in forms):
         return None
-    zone = form[2] or ""
-    if not all(cell.endswith(zone) and cell[:2] in ("19", "20") for cell in cells):
-        return None
+    day, zone = first["day"], first["zone"] or ""
     try:
         stamps = np.array([cell[: len(cell) - len(zone)] for cell in cells], dtype="datetime64[us]")
-        origin = datetime.fromisoformat(form[1]).replace(tzinfo=_zone(zone) if zone else None)
+        origin = datetime.fromisoformat(day).replace(tzinfo=_zone(zone) if zone else None)
     except ValueError:
         return None
-    return (stamps - np.datetime64(form[1], "us")).astype(np.float64) * 1e-6, origin
+    return (stamps - np.datetime64(day, "us")).astype(np.float64) * 1e-6, origin
 
 
 def _any_date(cells: Sequence[str]) -> tuple[Array, datetime | None]:
@@ -112,7 +113,7 @@ def _any_date(cells: Sequence[str]) -> tuple[Array, datetime | None]:
         at += 60 * int(found["minute"]) + int(found["second"] or 0) + float(f"0.{found['part'] or 0}")
         if i == 0:
             origin = day
-        if (day is None, day and day.tzinfo is None) != (origin is None, origin and origin.tzinfo is None):
+        if (day is None or day.tzinfo is None, day is None) != (origin is None or origin.tzinfo is None, origin is None):
             raise UnreadableError(f"time stamp {i + 1}, {cell[:40]!r}, has not the form of the first, {cells[0][:40]!r}")
         if day is not None and origin is not None:
             seconds[i] = at + (day - origin).total_seconds()

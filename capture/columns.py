@@ -25,6 +25,7 @@ UNIT_NAMES: dict[str, tuple[Unit, float]] = {  # as written, without blanks, ^ a
     "hz": ("Hz", 1), "1/s": ("Hz", 1), "rps": ("Hz", 1), "rev/s": ("Hz", 1),
     "pulse": ("pulse", 1), "pulses": ("pulse", 1),
 }  # fmt: skip
+LONGEST = 80  # characters of a name that are looked at
 MOTION: tuple[Unit, ...] = ("g", "m/s2", "mm/s", "Pa")
 
 _TIME = re.compile(r"time|t|ts|timestamp|time ?stamp|date ?time|date|clock|elapsed|uptime|epoch|unix|zeit|zeitstempel|tiempo|temps")
@@ -75,7 +76,7 @@ class Column:
 
 def describe(header: str) -> Column:
     """What a column of this name holds; `unknown` when the name does not tell."""
-    name, written = _split_unit(header)
+    name, written = _split_unit(header[:LONGEST])
     words = _plain(name)
     tidy = _tidy(written)
     said = UNIT_NAMES.get(tidy)

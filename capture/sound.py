@@ -1,4 +1,4 @@
-"""Sound files: wav, flac, ogg, mp3 through libsndfile; m4a, mp4 and what else phones write through FFmpeg."""
+"""Sound files: wav, flac, ogg and their like through libsndfile; m4a, mp4, mp3 and what else phones write through FFmpeg."""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -12,12 +12,12 @@ from vibekit.errors import UnreadableError
 
 Samples = npt.NDArray[np.float32]
 
-SOUND = (".wav", ".wave", ".w64", ".rf64", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".aifc", ".au", ".caf")
+SOUND = (".wav", ".wave", ".w64", ".rf64", ".flac", ".ogg", ".oga", ".opus", ".aif", ".aiff", ".aifc", ".au", ".caf")
 _MP4 = "mov,mp4,m4a,3gp,3g2,mj2"
 CONTAINERS = {  # FFmpeg's formats each may hold: naming them keeps a file from being taken as a playlist of other files
     ".m4a": (_MP4,), ".mp4": (_MP4,), ".mov": (_MP4,), ".3gp": (_MP4,), ".3g2": (_MP4,), ".m4b": (_MP4,), ".qt": (_MP4,),
-    ".aac": ("aac", _MP4), ".amr": ("amr",), ".webm": ("matroska,webm",), ".weba": ("matroska,webm",), ".mka": ("matroska,webm",),
-    ".mkv": ("matroska,webm",),
+    ".mp3": ("mp3",), ".aac": ("aac", _MP4), ".amr": ("amr",),
+    ".webm": ("matroska,webm",), ".weba": ("matroska,webm",), ".mka": ("matroska,webm",), ".mkv": ("matroska,webm",),
 }  # fmt: skip
 BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "ALAC_16": 16, "ALAC_20": 20, "ALAC_24": 24, "ALAC_32": 32}
 COMPANDED = {"ULAW": 32124 / 32768, "ALAW": 32256 / 32768}  # largest decoded value of ITU-T G.711, 16 bit
@@ -74,9 +74,11 @@ def _read_container(path: Path) -> Sound:
             if not box.streams.audio:
                 raise UnreadableError("it holds no sound")
             stream = box.streams.audio[0]
+            if stream.codec_context is None:
+                raise UnreadableError("its sound is coded in a way that cannot be read; export it again as wav or flac")
             codec = stream.codec_context.codec
-            raw = box.format.name == "aac"  # states no length
-            known = stream.duration and stream.time_base and stream.rate and not raw
+            raw = box.format.name == "aac"
+            known = box.format.name == _MP4 and stream.duration and stream.time_base and stream.rate  # elsewhere it is a guess
             length = round(stream.duration * stream.time_base * stream.rate) if known else 0
             heard: dict[str, Any] = {}  # format and rate of the decoded frames, which may differ from what the file says above them
             samples = _collect(_frames(box, stream, heard), length + BLOCK, path)
@@ -93,7 +95,7 @@ def _read_container(path: Path) -> Sound:
     form = heard["format"]
     full_scale = 1 - 2.0 ** (1 - min(form.bits, 24)) if codec.lossless and form.name[:3] not in ("flt", "dbl") else None
     lossy = "" if codec.lossless or codec.name.startswith("pcm_") else str(codec.canonical_name)
-    return Sound(samples, heard["rate"], str(codec.name), lossy, full_scale, tuple(log))
+    return Sound(samples, heard["rate"], str(codec.canonical_name), lossy, full_scale, tuple(log))
 
 
 def _open(path: Path) -> Any:

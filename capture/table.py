@@ -21,7 +21,7 @@ COMMENT = ("#", "%", "//")
 DAMAGED = 0.01  # share of rows that may be damaged
 REJOINED = "\x1f"  # delimiter of rows that had quoted cells
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1e\x7f]")
-_NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?|[-+]?(nan|inf(inity)?)", re.IGNORECASE)
+_NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?|[-+]?(nan|inf(inity)?)", re.IGNORECASE | re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +96,9 @@ def read_cells(table: Table, samples: Sequence[int], stamps: Sequence[int], word
     delimiter = None if table.delimiter == " " else table.delimiter
     try:
         values = np.loadtxt(table.lines, delimiter=delimiter, usecols=columns, comments=None, ndmin=2).T
-        text = _pick(_split(table.lines, table.delimiter, quoted=False, pad=max((0, *words)) + 1), words) if words else ()
+        text = tuple(tuple(line.split(delimiter, i + 1)[i].strip() for line in table.lines) for i in words)
         return Cells(np.arange(values.shape[1]), values, text, ())
-    except ValueError:
+    except (ValueError, IndexError):
         return _read_singly(table, columns, words, len(samples), timed=bool(stamps or words))
 
 

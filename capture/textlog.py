@@ -59,6 +59,8 @@ def read_log(
         return Recording(samples, rate, channels, Source(encoding="text"), log=(*log, line))
     if rate_hz is not None:
         raise UsageError(f"rate {rate_hz:g} Hz is given, but column {described[clock[0]].name} tells the time; leave the rate out")
+    if dated and time_unit is not None:
+        raise UsageError(f"time unit {time_unit} is given, but column {described[clock[0]].name} holds dates or times of day; leave it out")
     if dated:
         time = read_dates([" ".join(parts) for parts in zip(*cells.words, strict=True)])
     else:

@@ -10,8 +10,9 @@ Point = tuple[int, float]
 
 
 def least_bent(low: Array, high: Array, slope: float) -> Array:
-    """The shortest line with low <= line <= high at each index, (n,) all: a string pulled tight in the tube.
+    """The shortest line with low <= line <= high at each index: a string pulled tight in the tube.
 
+    low, high: (n,) bounds, neither falling, so that of equal ones only the first low and the last high one bind
     slope: that of the line where the tube leaves it free at its ends
 
     Two chains run from the last fixed point to the newest one, one resting on `low`, one hanging under `high`; where
@@ -23,14 +24,19 @@ def least_bent(low: Array, high: Array, slope: float) -> Array:
     reach = np.flatnonzero(floor <= ceiling)[-1]  # the start from which a straight string reaches farthest
     fixed: list[Point] = [(0, float(floor[reach] + ceiling[reach]) / 2)]
     below, above = deque(fixed), deque(fixed)
-    for i, (lowest, highest) in enumerate(zip(low.tolist(), high.tolist(), strict=True)):
-        if i:
-            _stretch(below, above, (i, lowest), 1, fixed)
-            _stretch(above, below, (i, highest), -1, fixed)
+    last = len(low) - 1
+    binds_below = np.append(False, np.diff(low) > 0)
+    binds_above = np.append(np.diff(high) > 0, True)
+    binds_below[last:] = True
+    for i in (np.flatnonzero((binds_below | binds_above)[1:]) + 1).tolist():
+        if binds_below[i]:
+            _stretch(below, above, (i, float(low[i])), 1, fixed)
+        if binds_above[i]:
+            _stretch(above, below, (i, float(high[i])), -1, fixed)
     row, time = fixed[-1]
-    if row < count[-1]:
+    if row < last:
         end = min(max(slope, _steepness(below[0], below[1])), _steepness(above[0], above[1]))
-        fixed.append((int(count[-1]), time + end * (count[-1] - row)))
+        fixed.append((last, time + end * (last - row)))
     corner, height = np.array(fixed, dtype=np.float64).T
     line: Array = np.interp(count, corner, height)
     return line

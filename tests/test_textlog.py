@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 import soundfile
 from scipy.optimize import minimize
-from scipy.stats import theilslopes
 
 from tests.open_data import manifest, needs_open_data, path
 from vibekit.capture.columns import describe
@@ -115,8 +114,8 @@ def test_speed_and_pulse_columns_get_their_role(read, head, role, unit):
 @pytest.mark.parametrize(
     "head",
     [
-        "gx", "gyro_z (deg/s)", "temp", "Temperature (°C)", "battery", "mag", "mz (uT)", "absolute acceleration", "magnitude", "eRPM", "lat",
-        "roll", "speed (m/s)",
+        "gx", "gyro_z (deg/s)", "temp", "Temperature (°C)", "battery", "mag", "mz (uT)", "absolute acceleration", "magnitude", "eRPM",
+        "lat", "roll", "speed (m/s)",
     ],
 )  # fmt: skip
 def test_other_sensors_are_left_out_and_named(read, head):
@@ -145,6 +144,8 @@ def test_a_stated_time_unit_goes_before_the_guess(read):
     assert recording.rate_hz == pytest.approx(10_000)
     with pytest.raises(UsageError, match=r"'min'.*'s', 'ms', 'us', 'ns'"):
         read("time,x\n" + table(T, X), time_unit="min")
+    with pytest.raises(UsageError, match="holds dates or times of day"):
+        read("time,x\n10:00:00.0,1\n10:00:00.1,2\n", time_unit="ms")
 
 
 def clock(start, form, count=400, step=timedelta(milliseconds=10)):
@@ -312,8 +313,8 @@ def test_the_line_through_the_tube_is_the_shortest():
     rng = np.random.default_rng(2)
     for _ in range(40):
         n = int(rng.integers(3, 30))
-        middle = np.cumsum(rng.uniform(-1, 1, n))
-        low, high = middle - rng.uniform(0.05, 1, n), middle + rng.uniform(0.05, 1, n)
+        middle = np.cumsum(rng.uniform(0, 1, n))
+        low, high = np.maximum.accumulate(middle - rng.uniform(0.05, 1, n)), np.maximum.accumulate(middle + rng.uniform(0.05, 1, n))
         low[[0, -1]] = high[[0, -1]] = middle[[0, -1]]  # ends fixed, so that the shortest is unique
         np.testing.assert_allclose(least_bent(low, high, 0.0), tube_by_optimiser(low, high), atol=2e-4)
 
@@ -457,16 +458,6 @@ def test_a_steady_clock_with_rows_missing_gives_the_same_rate(name):
     _, times, clock_hz = steady_clock(stamp, np.median(rise[rise > 0]))
     assert clock_hz == pytest.approx(100, abs=0.09)
     assert read_recording(path(name)).rate_hz == pytest.approx((len(times) - 1) / (times[-1] - times[0]), rel=0.003)
-
-
-@needs_open_data
-@pytest.mark.parametrize("name", PHONE[::5])
-def test_a_robust_line_through_the_stamps_gives_the_same_rate_where_no_start_is_missing(name):
-    stamp, _ = stamps_of(name)
-    if stamp[10] - stamp[0] > 0.15:
-        pytest.skip("rows are missing at the start, which a robust line passes over")
-    line = 1 / theilslopes(stamp[::6], np.arange(len(stamp))[::6])[0]
-    assert read_recording(path(name)).rate_hz == pytest.approx(line, rel=0.003)
 
 
 @needs_open_data

@@ -66,7 +66,8 @@ class Recording:
     rate_hz: samples a second, of the file or estimated from time stamps
     rate_u95_hz: half width of the 95 % interval of the rate; 0 when the file states it
     channels: one Channel a row
-    stamp_s: (n,) time stamps as written, seconds, or None when the file has none; kept for fits on true time
+    stamp_s: (n,) time stamps as written, seconds, or None when the file has none; kept for fits on true time. Of a log put on
+        an even grid: the times of that grid, on the clock of the stamps
     start: when the recording began, None when not known
     log: what was done to the samples since the file ("resampled from irregular stamps to 99.3 Hz" ...)
 
@@ -96,7 +97,7 @@ class Recording:
     @property
     def duration_s(self) -> float:
         """Length in seconds."""
-        return self.samples.shape[1] / self.rate_hz
+        return float(self.samples.shape[1] / self.rate_hz)
 
     def rows(self, role: Role) -> list[int]:
         """Indices of the channels with this role, in file order."""
