@@ -358,6 +358,7 @@ def test_neighbours_bring_their_own_1x():
     "wrong",
     [
         {"rotor": 4},
+        {"take": -1},
         {"test": "hover"},
         {"sensor": "laser"},
         {"axes": 3},

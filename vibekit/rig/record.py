@@ -85,9 +85,12 @@ def record(
     speed_rpm: mean speed wanted, the craft's test speed when left out; each take hits it within 1 %
     tacho: add a channel with one pulse a turn
 
-    Raises UsageError for a rotor, test, sensor, number of axes, rate, duration or speed that is not allowed.
+    Raises UsageError for a rotor, test, take, refit, sensor, number of axes, rate, duration or speed that is not allowed.
     """
     _check(rotor, test, sensor, axes, rate_hz, duration_s, speed_rpm)
+    for name, number in (("take", take), ("refit", refit or 0)):
+        if number < 0:
+            raise UsageError(f"{name} is {number}; it must be 0 or above")
     disturbance = disturbance or Disturbance()
     if sensor == "phone-motion":
         axes, rate_hz = 3, PHONE_OVERSAMPLING * PHONE_RATE_HZ
@@ -153,6 +156,7 @@ def _own_noise(setup: SetUp, rng: np.random.Generator) -> Complex:
 def _turn(
     setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, wanted_hz: float, rng: np.random.Generator
 ) -> tuple[Motion, float | None]:
+    """How this rotor turns; by hand, grit and a rub raise dry friction by 30 % a repeatability limit and make it uneven."""
     craft = setup.craft
     if setup.test == "hand-spin":
         rough = fault.severity if fault is not None and fault.condition in ("bearing-grit", "rub") else 0.0

@@ -110,7 +110,7 @@ def one_rotor(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, m
 def play(lines: Complex, turns: Array, top: float) -> Array:
     """(rows, n) waveform of complex amplitudes at half orders, (rows, m), against turns; orders above `top` are left out.
 
-    Read from a table of two turns by straight lines between its points: exact to 2e-4 of a line at order 84.
+    Read from a table of two turns by straight lines between its points: exact to 5e-4 of a line at order 84.
     """
     rows, size = lines.shape
     kept = min(size, int(2 * top) + 1, TABLE // 2)
