@@ -200,7 +200,7 @@ def test_the_spectra_show_their_fault():
 
 def write(folder, edit=lambda text: text, name="prop-imbalance"):
     text = (FOLDER / "prop-imbalance.toml").read_text(encoding="utf-8")
-    text = re.sub(r"look_alikes = .*", "look_alikes = []", text)
+    text = re.sub(r"look_alikes = .*", "look_alikes = []", re.sub(r"prior = .*", "prior = 0.12", text))
     (folder / f"{name}.toml").write_text(edit(text), encoding="utf-8")
     return folder
 
