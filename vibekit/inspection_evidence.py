@@ -1,7 +1,7 @@
 """What the answers of an eye-and-hand check speak for, and what they ask to be done."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from vibekit.bench_reading import (
@@ -28,6 +28,7 @@ class InspectionEvidence:
     """What one answer says of the conditions.
 
     text: in words; strength: log10 of the likelihood ratio with which it speaks for `for_conditions` and against `against_conditions`
+    decides: damage that was seen or felt: it is there whatever the recordings say, and the part is not to be run before it is put right
     """
 
     position: str
@@ -37,6 +38,7 @@ class InspectionEvidence:
     for_conditions: tuple[str, ...]
     against_conditions: tuple[str, ...]
     strength: float
+    decides: bool = False
 
     @property
     def odds(self) -> dict[str, float]:
@@ -100,7 +102,8 @@ def _evidence(answer: GivenAnswer, inspection: Inspection) -> Iterator[Inspectio
     if question.choices:
         choice = question.choice(answer.answer)
         if choice.strength:
-            yield _made(answer, choice.text, choice.speaks_for, choice.speaks_against, choice.strength)
+            made = _made(answer, choice.text, choice.speaks_for, choice.speaks_against, choice.strength)
+            yield replace(made, decides=choice.stop and bool(choice.speaks_for))
     elif question.id == "no-load-current":
         yield from _drag(answer, read_current(answer.answer), _others(answer, inspection, read_current))
     elif question.id == "case-temperature":

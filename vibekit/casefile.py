@@ -1,0 +1,111 @@
+"""What the archive holds of a craft, sorted for a verdict: each motor's newest readings, its own sound past, what was seen and done."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+from vibekit.archive import Archive
+from vibekit.craft import Craft
+from vibekit.diagnosis import Hint, conclude_craft, diagnose
+from vibekit.finding import Conclusion, Diagnosis
+from vibekit.inspection import GivenAnswer, Inspection
+from vibekit.inspection_evidence import InspectionEvidence, answers_as_evidence
+from vibekit.kept import KeptReading, PartAction
+from vibekit.reading import Reading
+
+VISIT = timedelta(hours=12)  # readings of one motor closer than this belong together, unless something was done to it in between
+FRESH = ("replaced", "balanced", "swapped")  # what was measured before says nothing of the part that is there now
+SOUND = ("healthy", "undecided")  # a past reading in which nothing was claimed may serve as reference
+
+
+@dataclass(frozen=True, slots=True)
+class MotorFile:
+    """One motor of a craft.
+
+    now: readings of the newest visit; past: earlier ones in which no fault was claimed, since a part was last changed
+    actions: everything done to it, oldest first; answers: of the newest eye-and-hand check since; seen: what these say
+    """
+
+    position: str
+    now: tuple[KeptReading, ...]
+    past: tuple[KeptReading, ...]
+    actions: tuple[PartAction, ...]
+    answers: tuple[GivenAnswer, ...]
+    seen: tuple[InspectionEvidence, ...]
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Readings of the newest visit."""
+        return tuple(k.reading for k in self.now)
+
+    @property
+    def references(self) -> tuple[Reading, ...]:
+        """Readings of its own sound past."""
+        return tuple(k.reading for k in self.past)
+
+
+@dataclass(frozen=True, slots=True)
+class CaseFile:
+    """A craft and its motors in running order."""
+
+    craft: Craft
+    motors: tuple[MotorFile, ...]
+
+    def judge(self) -> dict[str, Diagnosis]:
+        """Diagnose each motor that has readings or was looked at, against its own past and against the others.
+
+        Either comparison may find a fault, and the surer is given; without a past the others are all there is.
+        """
+        return {m.position: self._judge(m) for m in self.motors if m.now or m.seen}
+
+    def conclude(self) -> Conclusion:
+        """One conclusion for the craft. Raises UsageError when no motor has a reading or was looked at."""
+        return conclude_craft(self.judge())
+
+    def _judge(self, motor: MotorFile) -> Diagnosis:
+        hints = [Hint(e.text, e.odds, e.decides) for e in motor.seen if e.strength]
+        others = [r for m in self.motors if m.position != motor.position for r in m.readings]
+        beside = diagnose(motor.readings, references=others, peers=True, hints=hints, position=motor.position)
+        if not motor.past:
+            return beside
+        before = diagnose(motor.readings, references=motor.references, hints=hints, position=motor.position)
+        return max((before, beside), key=lambda d: _rank(d.conclusion))
+
+
+def _rank(end: Conclusion) -> tuple[int, float]:
+    return {"undecided": 0, "healthy": 1}.get(end.condition, 2), end.probability
+
+
+def open_case(archive: Archive, name: str) -> CaseFile:
+    """Sort what is kept of the craft `name`. Raises UsageError when there is none of that name."""
+    craft = archive.craft(name)
+    kept, checks = archive.readings(name), archive.inspections(name)
+    motors = []
+    for position in dict.fromkeys([*craft.positions, *(k.position for k in kept)]):
+        actions = tuple(archive.actions(name, position))
+        now, past = _visits(sorted((k for k in kept if k.position == position), key=lambda k: k.when), actions)
+        check = _newest([c for c in checks if not actions or c.at >= actions[-1].done_at])
+        answers = tuple(a for a in check.answers if a.position == position) if check else ()
+        seen = tuple(e for e in answers_as_evidence(check) if e.position == position) if check else ()
+        motors.append(MotorFile(position, now, past, actions, answers, seen))
+    return CaseFile(craft, tuple(motors))
+
+
+def _newest(checks: Sequence[Inspection]) -> Inspection | None:
+    return max(checks, key=lambda c: c.at, default=None)
+
+
+def _visits(kept: Sequence[KeptReading], actions: Sequence[PartAction]) -> tuple[tuple[KeptReading, ...], tuple[KeptReading, ...]]:
+    """(newest visit, sound past) of readings in order of time."""
+    if not kept:
+        return (), ()
+    newest = kept[-1].when
+    done = [a for a in actions if a.done_at <= newest]
+    began = max([newest - VISIT, *(a.done_at for a in done)])
+    fresh = max((a.done_at for a in done if a.did in FRESH), default=None)
+    past = [k for k in kept if k.when < began and (fresh is None or k.when >= fresh)]
+    return tuple(k for k in kept if k.when >= began), tuple(k for k in past if _sound(k))
+
+
+def _sound(kept: KeptReading) -> bool:
+    return kept.diagnosis is None or kept.diagnosis.conclusion.condition in SOUND

@@ -1,0 +1,167 @@
+"""Readings to findings and a conclusion, or to an honest "cannot tell"."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from vibekit.catalogue import Catalogue, Condition, load_catalogue
+from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
+from vibekit.likelihood import Likelihoods, load_likelihoods
+from vibekit.observation import Observation, observe
+from vibekit.reading import Reading
+from vibekit.repeatability import load_repeatability
+
+SURE = 0.80  # probability from which a condition is concluded
+SAME_WORK = 0.90  # probability from which conditions that call for work on the same part are concluded together
+HEALTHY = 0.80
+SHOWN = 0.02  # findings below this probability are not listed
+NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x
+LEAST_WEIGHT = 0.1  # evidence that shifts the odds by less is not worth a sentence
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """Evidence from outside the recordings: an answer of the eye-and-hand check or a typed bench reading.
+
+    text: in words; odds: {condition: log10 of how much more likely the answer is under it}, conditions left out are 0
+    decides: damage that was seen; readings in which it does not show do not undo it
+    """
+
+    text: str
+    odds: Mapping[str, float]
+    decides: bool = False
+
+
+def diagnose(
+    readings: Sequence[Reading],
+    *,
+    references: Sequence[Reading] = (),
+    peers: bool = False,
+    hints: Sequence[Hint] = (),
+    position: str | None = None,
+    catalogue: Catalogue | None = None,
+    likelihoods: Likelihoods | None = None,
+) -> Diagnosis:
+    """Judge the readings of one motor together.
+
+    references: healthy readings of the same set-up, or (peers) the readings of the other motors of the craft
+    hints: what eye, hand and bench said
+    Probabilities come from Bayes' rule over the catalogue's conditions with frequencies from the rig; the conclusion is "undecided"
+    unless one condition, or the conditions of one part, stand clear of the rest.
+    """
+    catalogue = catalogue or load_catalogue()
+    likelihoods = likelihoods or load_likelihoods()
+    usable = [r for r in readings if r.screening.usable]
+    seen = observe(usable, [r for r in references if r.screening.usable], load_repeatability(), peers=peers) if usable else ()
+    prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
+    prior = _with_hints(prior, hints)
+    chance = likelihoods.posterior(seen, prior)
+    findings = tuple(
+        _finding(catalogue[name], chance[name], seen, hints, likelihoods, prior, position)
+        for name in sorted(chance, key=lambda name: -chance[name])
+        if chance[name] >= SHOWN
+    )
+    if not usable and not hints:
+        return Diagnosis((), _undecided(catalogue, position, _unfit(readings), "Record again as the screening says."))
+    compared = any(o.name == "1x" or o.name == "roughness" for o in seen)
+    return Diagnosis(findings, _conclude(catalogue, chance, usable, hints, compared=compared, position=position))
+
+
+def _with_hints(prior: dict[str, float], hints: Sequence[Hint]) -> dict[str, float]:
+    weighted = {c: p * 10 ** sum(h.odds.get(c, 0.0) for h in hints) for c, p in prior.items()}
+    total = sum(weighted.values())
+    return {c: w / total for c, w in weighted.items()}
+
+
+def _unfit(readings: Sequence[Reading]) -> str:
+    stops = [p.detail for r in readings for p in r.screening.problems if p.severity == "stop"]
+    return stops[0] if stops else "There is no recording to judge."
+
+
+def _finding(
+    condition: Condition,
+    probability: float,
+    seen: Sequence[Observation],
+    hints: Sequence[Hint],
+    likelihoods: Likelihoods,
+    prior: Mapping[str, float],
+    position: str | None,
+) -> Finding:
+    weighed = [(o.text, likelihoods.weight(o, condition.condition, prior)) for o in seen]
+    weighed += [(h.text, h.odds.get(condition.condition, 0.0)) for h in hints]
+    told = sorted((pair for pair in weighed if abs(pair[1]) >= LEAST_WEIGHT), key=lambda pair: -abs(pair[1]))
+    evidence = tuple(Evidence(text, weight > 0, round(weight, 3)) for text, weight in told)
+    return Finding(condition.condition, probability, evidence, position, condition.part, condition.action, condition.next_step)
+
+
+def _conclude(
+    catalogue: Catalogue,
+    chance: Mapping[str, float],
+    usable: Sequence[Reading],
+    hints: Sequence[Hint],
+    *,
+    compared: bool,
+    position: str | None,
+) -> Conclusion:
+    ranked = sorted(chance, key=lambda name: -chance[name])
+    best = catalogue[ranked[0]]
+    rival = catalogue[ranked[1]]
+    damage = [hint for hint in hints if hint.decides]
+    if damage and (best.condition == "healthy" or chance[best.condition] < SURE):
+        may_be = {c for hint in damage for c, odds in hint.odds.items() if odds > 0}
+        found = catalogue[max(may_be, key=lambda c: chance[c])]
+        share = chance[found.condition] / sum(chance[c] for c in may_be)  # given that the damage seen is there
+        reason = f"By eye and hand: {'; '.join(h.text for h in damage)}. That stands whatever the recordings say."
+        return Conclusion(found.condition, share, position, found.part, found.action, reason, found.next_step)
+    if usable and all(r.rate_hz < NARROW_HZ for r in usable) and not hints:
+        return _undecided(
+            catalogue, position,
+            "This sensor samples too slowly to see more than the lowest orders; a 1x that rises may be imbalance, a bearing or the "
+            "electrical side.",
+            "Record the sound of the same motor, or use an accelerometer of 10 kHz or more.",
+        )  # fmt: skip
+    if best.condition == "healthy":
+        if not compared:
+            return _undecided(
+                catalogue, position, "Nothing stands out, but there is nothing to compare with: one recording alone cannot show health.",
+                "Record the other motors under the same test, or give a healthy recording with --baseline.",
+            )  # fmt: skip
+        if chance["healthy"] >= HEALTHY:
+            return Conclusion("healthy", chance["healthy"], position, best.part, best.action, best.why, best.next_step)
+        return _undecided(catalogue, position, f"{_open(best, rival)}: the difference is within what repeating does.", rival.next_step)
+    if chance[best.condition] >= SURE:
+        return Conclusion(best.condition, chance[best.condition], position, best.part, best.action, best.why, best.next_step)
+    together = sum(p for name, p in chance.items() if catalogue[name].group == best.group)
+    if together >= SAME_WORK and best.group != "none" and not _race_matters(best, usable):
+        kin = [catalogue[n].words for n in ranked if catalogue[n].group == best.group and chance[n] > SHOWN]
+        return Conclusion(
+            best.condition, together, position, best.part, best.action, f"The part is clear, its fault less so: {' or '.join(kin)}.",
+            best.next_step,
+        )  # fmt: skip
+    return _undecided(catalogue, position, f"{_open(best, rival)} both explain what was measured.", best.next_step)
+
+
+def _race_matters(best: Condition, usable: Sequence[Reading]) -> bool:
+    """With the bearing's geometry given, a race is named only when it is the clear one."""
+    return best.group == "bearing" and any(r.settings.bearings for r in usable)
+
+
+def _open(best: Condition, rival: Condition) -> str:
+    return f"{best.words[0].upper()}{best.words[1:]} and {rival.words}"
+
+
+def _undecided(catalogue: Catalogue, position: str | None, reason: str, next_step: str) -> Conclusion:
+    words = catalogue["undecided"]
+    return Conclusion("undecided", 0.0, position, words.part, words.action, reason, next_step)
+
+
+def conclude_craft(motors: Mapping[str, Diagnosis]) -> Conclusion:
+    """One conclusion for a craft from the diagnosis of each position: the surest fault first, then what is open, then health."""
+    ends = {position: d.conclusion for position, d in motors.items()}
+    faults = [e for e in ends.values() if e.condition not in ("healthy", "undecided")]
+    if faults:
+        return max(faults, key=lambda e: e.probability)
+    opened = [e for e in ends.values() if e.condition == "undecided"]
+    if opened:
+        return opened[0]
+    return Conclusion("healthy", math.prod(e.probability for e in ends.values()), None, "none", "none", next(iter(ends.values())).reason)

@@ -1,0 +1,45 @@
+"""Several recordings judged together: one motor over its tests and speeds, or the motors of a craft beside each other."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from vibekit.diagnosis import Hint, conclude_craft, diagnose
+from vibekit.finding import Diagnosis
+from vibekit.reading import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What each recording says alone, and what all say together.
+
+    each: (reading, its own diagnosis), in the order given; together: the diagnosis of all
+    """
+
+    each: tuple[tuple[Reading, Diagnosis], ...]
+    together: Diagnosis
+
+    @property
+    def usable(self) -> bool:
+        """At least one recording could be judged."""
+        return any(reading.screening.usable for reading, _ in self.each)
+
+
+def judge_motor(
+    readings: Sequence[Reading], *, references: Sequence[Reading] = (), hints: Sequence[Hint] = (), position: str | None = None
+) -> Judgement:
+    """One motor at several speeds, tests or repeats. references: healthy recordings of the same set-up."""
+    each = tuple((r, diagnose([r], references=references, position=position)) for r in readings)
+    together = each[0][1] if len(each) == 1 and not hints else diagnose(readings, references=references, hints=hints, position=position)
+    return Judgement(each, together)
+
+
+def judge_craft(readings: Sequence[Reading], positions: Sequence[str], *, references: Sequence[Reading] = ()) -> Judgement:
+    """The motors of one craft, a reading each. Without references each is compared with the others."""
+    each = []
+    for i, (reading, position) in enumerate(zip(readings, positions, strict=True)):
+        others = [r for k, r in enumerate(readings) if k != i]
+        diagnosis = diagnose([reading], references=references or others, peers=not references, position=position)
+        each.append((reading, diagnosis))
+    by_position = {position: d for position, (_, d) in zip(positions, each, strict=True)}
+    findings = sorted((f for d in by_position.values() for f in d.findings), key=lambda f: (f.condition == "healthy", -f.probability))
+    return Judgement(tuple(each), Diagnosis(tuple(findings), conclude_craft(by_position)))

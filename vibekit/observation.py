@@ -1,0 +1,93 @@
+"""Observations: named clues put on a scale of few steps, so that each can be weighed by how often a condition gives it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from vibekit.change import CHANGES, Change, change
+from vibekit.reading import Reading
+from vibekit.repeatability import Repeatability
+
+STEPS = ("falls", "unchanged", "faint", "slight", "clear", "strong")
+UNCHANGED = 1
+CHANGE_EDGES = (-2.0, 1.0, 2.0, 3.0, 4.5)  # in standard deviations of repeating
+COMB = (3.5, 5.5, 9.0, 14.0)
+SCORES = {  # quantities that need no reference, with the edges of faint, slight, clear and strong
+    "impulsiveness": (0.4, 1.0, 2.0, 4.0),
+    "outer race": COMB,
+    "inner race": COMB,
+    "ball": COMB,
+    "cage": COMB,
+    "defect comb": COMB,
+}
+WORDS = {
+    "1x": "once-a-turn line (1x)",
+    "2x": "2x line",
+    "half orders": "half orders (0.5x, 1.5x ...)",
+    "harmonics": "harmonics of 1x above 2x",
+    "blade pass": "blade pass line",
+    "other orders": "low orders that are no multiple of the blades",
+    "electrical lines": "lines at the electrical orders",
+    "unsteadiness": "wander of the 1x line",
+    "wash": "broadband noise below 2 kHz",
+    "roughness": "broadband noise from 2 kHz up",
+    "once a turn": "pulsing of the high band once a turn",
+    "resonance": "peak of 1x at one speed of the run-up",
+    "impulsiveness": "clicks in the high band",
+    "outer race": "pulses at the outer race's order",
+    "inner race": "pulses at the inner race's order",
+    "ball": "pulses at twice the ball's spin",
+    "cage": "pulses at the cage's order",
+    "defect comb": "pulses at an order that is no whole number",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """One measurement on the scale of STEPS.
+
+    test: the test it was seen in, None when not said; step: index into STEPS; text: in words, with the number
+    """
+
+    name: str
+    test: str | None
+    step: int
+    text: str
+
+
+def observe(
+    readings: Sequence[Reading], references: Sequence[Reading], repeatability: Repeatability, *, peers: bool = False
+) -> tuple[Observation, ...]:
+    """All observations about one motor, test by test. references: its own healthy past, or (peers) the other motors of the craft."""
+    found: list[Observation] = []
+    for test in dict.fromkeys(r.settings.test for r in readings):
+        group = [r for r in readings if r.settings.test == test]
+        for name in CHANGES:
+            moved = change(name, group, references, repeatability, peers=peers)
+            if moved is not None:
+                found.append(_from_change(moved, test, peers=peers))
+        found += [clue for name in SCORES if (clue := _from_score(name, group, test)) is not None]
+    return tuple(found)
+
+
+def _step(value: float, edges: tuple[float, ...]) -> int:
+    return sum(value >= edge for edge in edges)
+
+
+def _from_change(moved: Change, test: str | None, *, peers: bool) -> Observation:
+    step = _step(moved.z, CHANGE_EDGES)
+    others = "the other motors" if peers else "its healthy recordings"
+    where = f" ({test} test)" if test else ""
+    number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {others}"
+    return Observation(moved.name, test, step, f"{WORDS[moved.name]}{where}: {STEPS[step]}, {number}")
+
+
+def _from_score(name: str, readings: Sequence[Reading], test: str | None) -> Observation | None:
+    values = [q.value for r in readings if (q := r.quantity(name)) is not None]
+    if not values:
+        return None
+    value = sum(values) / len(values)
+    step = UNCHANGED + _step(value, SCORES[name])
+    unit = "dB above steady noise" if name == "impulsiveness" else "(-log10 of the chance that noise does it)"
+    where = f" ({test} test)" if test else ""
+    said = "none" if step == UNCHANGED else STEPS[step]
+    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {value:.1f} {unit}")
