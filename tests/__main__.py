@@ -6,7 +6,7 @@ import sys
 ROOT = os.path.dirname(os.path.dirname(os.path.realpath(__file__)))
 sys.path[0] = ROOT  # not tests/: nothing there may shadow a library
 
-from vibekit import _setup
+from vibekit import _setup  # noqa: E402
 
 if __name__ == "__main__":
     os.chdir(ROOT)  # pytest's testpaths counts only from here

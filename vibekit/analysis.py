@@ -119,7 +119,8 @@ def _without(x: Samples, holes: tuple[tuple[int, int], ...]) -> Samples:
         before, after = gate[max(a - FADE, 0) : a], gate[b : b + FADE]
         before[:] = np.minimum(before, ramp[FADE - len(before) :])
         after[:] = np.minimum(after, ramp[::-1][: len(after)])
-    return (x - x.mean()) * gate
+    faded: Samples = (x - x.mean()) * gate
+    return faded
 
 
 def _turns(track: SpeedTrack, transform: Transform) -> tuple[Array, Array]:

@@ -94,7 +94,7 @@ def every_fault() -> list[Fault]:
 
 def _steps(job: tuple[int, Repeatability]) -> list[tuple[str, str, str, str, int]]:
     seed, repeatability = job
-    found = []
+    found: list[tuple[str, str, str, str, int]] = []
     for case in craft_cases(seed, every_fault(), HEALTHY):
         condition, severity = (case.fault.condition, f"{case.fault.severity:g}") if case.fault else ("healthy", "0")
         found += [(condition, severity, o.name, o.test or "", o.step) for o in observe(case.now, case.baseline, repeatability)]
@@ -104,7 +104,7 @@ def _steps(job: tuple[int, Repeatability]) -> list[tuple[str, str, str, str, int
 def _takes(seed: int) -> list[tuple[str, str, str, float, float]]:
     """(quantity, test, sensor, variance of takes, difference of two good motors) on one craft, for each sensor."""
     craft = draw_craft(seed)
-    rows = []
+    rows: list[tuple[str, str, str, float, float]] = []
     for sensor in SENSORS:
         for test in TAKES:
             readings = [rig_reading(craft, test, sensor, take) for take in range(4)]

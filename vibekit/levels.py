@@ -1,5 +1,7 @@
 """Levels in decibels: of lines at orders, and of the broadband noise between them."""
 
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
@@ -95,7 +97,7 @@ def octave_levels(transforms: list[Transform], top_hz: float) -> tuple[Quantity,
             break
         thirds = []
         count = 0
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
+        for low, high in pairwise(edges):
             band = slice(first.index(low), max(first.index(high), first.index(low) + 4))
             power = sum(np.abs(t.bins[band]) ** 2 for t in transforms)
             thirds.append(float(np.median(power)) / np.log(2) * scale)

@@ -77,7 +77,7 @@ def _from_change(moved: Change, test: str | None, *, peers: bool) -> Observation
     step = _step(moved.z, CHANGE_EDGES)
     others = "the other motors" if peers else "its healthy recordings"
     where = f" ({test} test)" if test else ""
-    number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {others}"
+    number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {others}".replace("-", "−")
     return Observation(moved.name, test, step, f"{WORDS[moved.name]}{where}: {STEPS[step]}, {number}")
 
 
@@ -87,7 +87,8 @@ def _from_score(name: str, readings: Sequence[Reading], test: str | None) -> Obs
         return None
     value = sum(values) / len(values)
     step = UNCHANGED + _step(value, SCORES[name])
-    unit = "dB above steady noise" if name == "impulsiveness" else "(-log10 of the chance that noise does it)"
+    rare = SCORES[name][1]
     where = f" ({test} test)" if test else ""
     said = "none" if step == UNCHANGED else STEPS[step]
-    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {value:.1f} {unit}")
+    number = f"{value:.1f} dB above steady noise" if name == "impulsiveness" else f"score {value:.1f} (noise alone rarely passes {rare:g})"
+    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number.replace('-', '−')}")

@@ -33,7 +33,7 @@ class OrderSpectrum:
     @property
     def amplitude(self) -> Array:
         """Peak amplitude a steady line on each bin would have, (m,): root of the mean power over blocks."""
-        return np.sqrt(2 * self.power.mean(axis=0))
+        return np.asarray(np.sqrt(2 * self.power.mean(axis=0)))
 
     @property
     def floor(self) -> Array:

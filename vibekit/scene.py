@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from vibekit.craft import Craft, Motor, MotorBearing, Propeller, Rotor
+from vibekit.craft import Craft, Hand, Motor, MotorBearing, Propeller, Rotor
 from vibekit.rig import Fault, RigCraft, draw_craft, record
 from vibekit.settings import Test
 
@@ -60,14 +60,14 @@ def described() -> Craft:
     bearing = MotorBearing(balls=rig.bearing.balls, ball_mm=rig.bearing.ball_mm, pitch_mm=rig.bearing.pitch_mm)
     motor = Motor(poles=rig.poles, slots=rig.slots, bearings=(bearing, bearing))
     propeller = Propeller(blades=rig.blades, diameter_mm=round(1000 * rig.diameter_m), mass_g=round(rig.prop_g, 1))
-    hands = ("clockwise", "counter-clockwise")
+    hands: tuple[Hand, Hand] = ("clockwise", "counter-clockwise")
     rotors = tuple(Rotor(position, hand=hands[i % 2], motor=motor, propeller=propeller) for i, position in enumerate(POSITIONS))
     return Craft(name="Wren-4", owner="J. Amsler", job="LRB-118", turned="bench-controller", rotors=rotors)
 
 
 def speed_rpm() -> int:
     """What the bench controller shows."""
-    return round(bench_craft().test_rpm, -1)
+    return 10 * round(bench_craft().test_rpm / 10)
 
 
 def make_recordings(folder: Path) -> Iterator[Take]:

@@ -16,26 +16,28 @@ LIKELY_ENOUGH = 0.05  # other explanations at least this probable are named
 EVIDENCE = 8  # lines shown; the report has them all
 
 
-def describe(readings: Sequence[Reading], diagnosis: Diagnosis, *, width: int = 80, encoding: str = "utf-8") -> "list[Text]":
+def describe(
+    readings: Sequence[Reading], diagnosis: Diagnosis, *, width: int = 80, encoding: str = "utf-8", numbers: bool = True
+) -> "list[Text]":
     """Give what the readings of one motor say: verdict, evidence, other explanations, numbers, remarks, next step, caution.
 
     Each line is at most `width` characters long; marks that `encoding` cannot write become letters. To be printed by a rich console,
-    which leaves the colours out where there is no terminal.
+    which leaves the colours out where there is no terminal. numbers: what was measured, too
     """
     end = diagnosis.conclusion
     page = _Page(width)
     page.verdict(end, wording.not_recorded(r.settings.test for r in readings if r.screening.usable), encoding)
     if diagnosis.findings:
-        first = diagnosis.findings[0]
+        first = next((f for f in diagnosis.findings if f.condition == end.condition), diagnosis.findings[0])
         page.heading(f"For and against: {wording.condition_words(first.condition)}")
         for item in sorted(first.evidence, key=lambda e: -abs(e.weight))[:EVIDENCE]:
             page.entry("for" if item.supports else "against", f"{item.text} ({wording.factor(item)})", 8)
-    open_ones = [f for f in diagnosis.findings[end.condition != "undecided" :] if f.probability >= LIKELY_ENOUGH]
+    open_ones = [f for f in diagnosis.findings if f.condition != end.condition and f.probability >= LIKELY_ENOUGH]
     if open_ones:
         page.heading("Not ruled out")
     for finding in open_ones:
         page.entry("", f"{wording.condition_words(finding.condition)}: {wording.likelihood(finding.probability)}")
-    for reading in readings:
+    for reading in readings if numbers else ():
         page.reading(reading)
     if end.next_step:
         page.heading("Next")

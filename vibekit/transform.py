@@ -7,6 +7,7 @@ import numpy.typing as npt
 import scipy.fft as sfft
 
 Complex = npt.NDArray[np.complex64] | npt.NDArray[np.complex128]
+Array = npt.NDArray[np.float64]
 Real = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 
 
@@ -49,10 +50,6 @@ class Transform:
         kept[:top] = self.bins[:top]
         return sfft.irfft(kept, m) * np.float32(m / self.n), self.rate_hz * m / self.n
 
-    def level_floor(self, block_hz: float) -> Real:
-        """Typical magnitude around each bin: medians over blocks, joined by straight lines (robust to single lines)."""
-        return running_floor(np.abs(self.bins), max(int(block_hz / self.resolution_hz), 8))
-
     def analytic(self, low_hz: float, high_hz: float, *, whiten: bool = False) -> tuple[Complex, float]:
         """Complex envelope of a band and its rate.
 
@@ -68,11 +65,11 @@ class Transform:
         return sfft.ifft(band, m) * np.float32(2 * m / self.n), self.rate_hz * m / self.n
 
 
-def running_floor(values: Real, block: int) -> Real:
+def running_floor(values: Real, block: int) -> Array:
     """Median over blocks of `block` values, joined by straight lines at the block centres. values: (n,); result (n,)."""
     count = len(values) // block
     if count < 2:
-        return np.full_like(values, np.median(values) if len(values) else 0)
+        return np.full(len(values), np.median(values) if len(values) else 0.0)
     middle = np.median(values[: count * block].reshape(count, block), axis=1)
     centre = (np.arange(count) + 0.5) * block
-    return np.interp(np.arange(len(values)), centre, middle).astype(values.dtype)
+    return np.asarray(np.interp(np.arange(len(values)), centre, middle))

@@ -22,12 +22,14 @@ def show(judgement: Judgement, *, positions: Sequence[str] = ()) -> None:
         _print({"": judgement.together}, {"": [reading for reading, _ in judgement.each]}, None)
 
 
-def show_craft(diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[Reading]], end: Conclusion) -> None:
-    """Print the motors of a craft: the strip, what to do first, then each motor."""
-    _print(diagnoses, readings, end)
+def show_craft(
+    diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[Reading]], end: Conclusion, *, numbers: bool = True
+) -> None:
+    """Print the motors of a craft: the strip, what to do first, then each motor. numbers: what was measured, too."""
+    _print(diagnoses, readings, end, numbers=numbers)
 
 
-def _print(diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[Reading]], end: Conclusion | None) -> None:
+def _print(diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[Reading]], end: Conclusion | None, *, numbers: bool = True) -> None:
     from rich.console import Console
 
     from vibekit.terminal import closing, describe, first, strip
@@ -38,7 +40,7 @@ def _print(diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[R
     if end is not None:
         ends = [(position, diagnosis.conclusion) for position, diagnosis in diagnoses.items()]
         pages += [strip(ends, encoding=encoding), first(end, width=width)]
-    pages += [describe(readings[position], diagnosis, width=width, encoding=encoding) for position, diagnosis in diagnoses.items()]
+    pages += [describe(readings[position], diagnosis, width=width, encoding=encoding, numbers=numbers) for position, diagnosis in diagnoses.items()]
     for page in [*pages, closing(width)]:
         for line in page:
             console.print(line, soft_wrap=True)

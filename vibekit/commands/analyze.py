@@ -1,0 +1,46 @@
+"""`vibekit analyze`: judge recordings."""
+
+import argparse
+import json
+from dataclasses import replace
+from pathlib import Path
+
+from vibekit.commands.options import add_settings_options, roles_from, settings_each, speeds_each, unit_from
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `analyze`."""
+    parser.add_argument("files", metavar="FILE", nargs="+", help="a recording; several are the motors of one craft under the same test")
+    parser.add_argument("--same-motor", action="store_true", help="the files are one motor at several speeds or repeats, judged together")
+    parser.add_argument("--baseline", metavar="FILE", action="extend", nargs="+", default=[],
+                        help="healthy recordings of the same set-up; each file is compared with those nearest in speed")  # fmt: skip
+    parser.add_argument("--baseline-speed", metavar="SPEED", action="append", default=[],
+                        help="shaft speed of the baselines, as for --speed; estimated when not given")  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="print one machine-readable object instead of words")
+    add_settings_options(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Analyse and print; 1 when nothing could be judged."""
+    from vibekit.commands.measuring import measure
+    from vibekit.judging import judge_craft, judge_motor
+    from vibekit.result import reading_json, set_json
+
+    settings = settings_each(args, len(args.files))
+    healthy = [replace(settings[0], speed_rpm=rpm) for rpm in speeds_each(args.baseline_speed, len(args.baseline))]
+    roles, unit = roles_from(args), unit_from(args)
+    readings = measure(args.files, settings, roles=roles, unit=unit)
+    references = measure(args.baseline, healthy, roles=roles, unit=unit)
+    if args.same_motor or len(readings) == 1:
+        judgement = judge_motor(readings, references=references)
+    else:
+        judgement = judge_craft(readings, [Path(f).stem for f in args.files], references=references)
+    if args.json:
+        (first, _), *more = judgement.each
+        found = set_json(judgement.each, judgement.together) if more else reading_json(first, judgement.together)
+        print(json.dumps(found, indent=1, allow_nan=False, ensure_ascii=False))
+    else:
+        from vibekit.commands.show import show
+
+        show(judgement, positions=[Path(f).stem for f in args.files] if len(readings) > 1 and not args.same_motor else ())
+    return 0 if judgement.usable else 1

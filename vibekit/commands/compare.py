@@ -1,0 +1,37 @@
+"""`vibekit compare`: the motors of a craft with each other and with their own past."""
+
+import argparse
+import json
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `compare`."""
+    parser.add_argument("craft", metavar="CRAFT", help="the craft's name in the archive, or its TOML file")
+    parser.add_argument("--numbers", action="store_true", help="print what was measured, too")
+    parser.add_argument("--json", action="store_true", help="print one machine-readable object instead of words")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Judge and print; 1 when nothing could be judged."""
+    from vibekit.archive import Archive
+    from vibekit.casefile import open_case
+    from vibekit.commands.asking import find_craft
+    from vibekit.commands.show import show_craft
+    from vibekit.diagnosis import conclude_craft
+    from vibekit.errors import UsageError
+    from vibekit.place import find_place
+    from vibekit.result import craft_json
+
+    _, craft = find_craft(args.craft)
+    with Archive(find_place(), create=False) as archive:
+        case = open_case(archive, craft.name or args.craft)
+    verdicts = case.judge()
+    if not verdicts:
+        raise UsageError(f"the archive holds nothing about the motors of {craft.name}; add recordings with `vibekit add` first")
+    end = conclude_craft(verdicts)
+    readings = {m.position: m.readings for m in case.motors}
+    if args.json:
+        print(json.dumps(craft_json(craft.name or args.craft, readings, verdicts, end), indent=1, allow_nan=False, ensure_ascii=False))
+    else:
+        show_craft(verdicts, readings, end, numbers=args.numbers)
+    return 0 if any(r.screening.usable for listed in readings.values() for r in listed) else 1

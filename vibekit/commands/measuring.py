@@ -1,0 +1,48 @@
+"""Files to readings, with progress on the terminal when it takes more than a second."""
+
+import sys
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import TypeVar
+
+from vibekit.reading import Reading
+from vibekit.recording import Role, Unit
+from vibekit.settings import Settings
+
+T = TypeVar("T")
+PATIENCE_S = 1.0
+
+
+def measure(
+    paths: Sequence[str], settings: Sequence[Settings], *, roles: Sequence[Role] | None = None, unit: Unit | None = None
+) -> list[Reading]:
+    """Read and analyse each file with its settings. Raises UnreadableError or UsageError at the first file that does not read."""
+    from vibekit.analysis import analyze
+    from vibekit.capture.files import read_recording
+
+    for path in paths:
+        if not Path(path).exists():  # said before any long work begins
+            read_recording(path)
+    jobs = list(zip(paths, settings, strict=True))
+    return [analyze(read_recording(path, roles=roles, unit=unit), given) for path, given in progress(jobs, "analysing")]
+
+
+def progress(jobs: Sequence[T], what: str) -> Iterator[T]:
+    """Give the jobs one by one; a bar appears on a terminal once they have taken a second."""
+    began = time.monotonic()
+    done = 0
+    for job in jobs:
+        if time.monotonic() - began > PATIENCE_S and sys.stderr.isatty():
+            break
+        yield job
+        done += 1
+    if done < len(jobs):
+        yield from _bar(jobs[done:], what, done, len(jobs))
+
+
+def _bar(jobs: Iterable[T], what: str, done: int, total: int) -> Iterator[T]:
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(jobs, what, total=total, completed=done, console=Console(stderr=True), transient=True)
