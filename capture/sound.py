@@ -117,16 +117,22 @@ def _frames(box: Any, stream: Any, heard: dict[str, Any]) -> Iterator[Samples]:
     """Decoded frames (channels, n) as float32, at their own rate."""
     import av
 
-    planar = av.AudioResampler(format="fltp")  # the format only: rate and channels stay
+    packed = av.AudioResampler(format="flt")  # the format only: rate and channels stay. Planes past the seventh cannot be read (PyAV 18)
     for frame in box.decode(stream):
         if frame.sample_rate != heard.setdefault("rate", _checked_rate(frame.sample_rate)):
             raise UnreadableError(f"its rate changes from {heard['rate']:g} to {frame.sample_rate} Hz; cut it there")
         heard.setdefault("format", frame.format)
-        for out in planar.resample(frame):
-            yield np.asarray(out.to_ndarray(), dtype=np.float32)
+        for out in packed.resample(frame):
+            yield _parted(out)
     if heard:
-        for out in planar.resample(None):
-            yield np.asarray(out.to_ndarray(), dtype=np.float32)
+        for out in packed.resample(None):
+            yield _parted(out)
+
+
+def _parted(frame: Any) -> Samples:
+    """Samples (channels, n) of a frame that holds them in turn."""
+    samples: Samples = np.asarray(frame.to_ndarray(), dtype=np.float32).reshape(-1, frame.layout.nb_channels).T
+    return samples
 
 
 def _collect(blocks: Iterable[Samples], expected: int, path: Path) -> Samples:

@@ -134,6 +134,16 @@ def test_phone_containers_keep_tone_phase_and_length(tmp_path, name, codec, rate
     assert recording.channels[0].unit == "FS"
 
 
+def test_eight_channels_come_in_order(tmp_path):
+    samples = np.arange(1, 9)[:, None] * sine(8000, 0.5, 50, 0.1)
+    with av.open(str(tmp_path / "a.mka"), "w") as box:
+        stream = box.add_stream("pcm_f32le", rate=8000, layout="7.1")
+        frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(samples.T).reshape(1, -1), format="flt", layout="7.1")
+        frame.rate, frame.pts = 8000, 0
+        box.mux([*stream.encode(frame), *stream.encode(None)])
+    np.testing.assert_array_equal(read_recording(tmp_path / "a.mka").samples, samples)
+
+
 def test_a_raw_aac_stream_warns_of_its_lead_in(tmp_path):
     encode(tmp_path / "a.aac", "aac", 48_000, sine(48_000, 1))
     recording = read_recording(tmp_path / "a.aac")

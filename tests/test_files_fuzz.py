@@ -144,6 +144,7 @@ def main(folder: Path, files: int | None, seconds: float | None) -> int:
     from vibekit.errors import VibekitError
     from vibekit.recording import Recording
 
+    faulthandler.enable()
     warnings.simplefilter("error")
     good = seeds(folder)
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
