@@ -4,6 +4,7 @@ import pytest
 
 from vibekit.bearing import Bearing
 from vibekit.commands import options
+from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.errors import UsageError
 from vibekit.settings import Settings
 
@@ -12,14 +13,13 @@ def parse(*words):
     parser = argparse.ArgumentParser()
     parser.add_argument("files", nargs="*")
     options.add_settings_options(parser)
+    add_reader_options(parser)
     return parser.parse_args(words)
 
 
 def test_nothing_given_is_nothing_known():
     args = parse("a.wav")
     assert options.settings_from(args) == Settings()
-    assert options.roles_from(args) is None
-    assert options.unit_from(args) is None
 
 
 def test_everything_given_arrives():
@@ -30,8 +30,8 @@ def test_everything_given_arrives():
     # CWRU Bearing Data Center, drive end 6205-2RS: BPFO 3.585, BPFI 5.415 (Smith & Randall, MSSP 64-65 (2015) 100-131, table 2)
     assert settings.bearings[0].outer == pytest.approx(3.585, abs=5e-4)
     assert settings.bearings[0].inner == pytest.approx(5.415, abs=5e-4)
-    assert options.roles_from(args) == ("vibration", "tacho")
-    assert options.unit_from(args) == "m/s2"
+    reader = reader_from(args)
+    assert (reader.roles, reader.unit) == (("vibration", "tacho"), "m/s2")
 
 
 @pytest.mark.parametrize(
@@ -82,11 +82,3 @@ def test_speeds_that_do_not_fit_the_files_are_refused(count):
 def test_what_is_not_allowed_is_named(option, value):
     with pytest.raises(UsageError, match=value):
         options.settings_from(parse("a.wav", option, value))
-
-
-def test_roles_and_units_not_known_are_refused():
-    assert options.roles_from(parse("--roles", "tacho, ignore")) == ("tacho", "ignore")
-    with pytest.raises(UsageError, match="'sound'"):
-        options.roles_from(parse("--roles", "vibration,sound"))
-    with pytest.raises(UsageError, match="'dB'"):
-        options.unit_from(parse("--unit", "dB"))

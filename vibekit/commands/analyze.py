@@ -5,7 +5,8 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-from vibekit.commands.options import add_settings_options, roles_from, settings_each, speeds_each, unit_from
+from vibekit.commands.options import add_settings_options, settings_each, speeds_each
+from vibekit.commands.reader import add_reader_options, reader_from
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -18,6 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
                         help="shaft speed of the baselines, as for --speed; estimated when not given")  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print one machine-readable object instead of words")
     add_settings_options(parser)
+    add_reader_options(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -28,9 +30,9 @@ def run(args: argparse.Namespace) -> int:
 
     settings = settings_each(args, len(args.files))
     healthy = [replace(settings[0], speed_rpm=rpm) for rpm in speeds_each(args.baseline_speed, len(args.baseline))]
-    roles, unit = roles_from(args), unit_from(args)
-    readings = measure(args.files, settings, roles=roles, unit=unit)
-    references = measure(args.baseline, healthy, roles=roles, unit=unit)
+    reader = reader_from(args)
+    readings = measure(args.files, settings, reader)
+    references = measure(args.baseline, healthy, reader)
     if args.same_motor or len(readings) == 1:
         judgement = judge_motor(readings, references=references)
     else:

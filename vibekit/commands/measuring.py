@@ -6,26 +6,23 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TypeVar
 
+from vibekit.commands.reader import Reader
 from vibekit.reading import Reading
-from vibekit.recording import Role, Unit
 from vibekit.settings import Settings
 
 T = TypeVar("T")
 PATIENCE_S = 1.0
 
 
-def measure(
-    paths: Sequence[str], settings: Sequence[Settings], *, roles: Sequence[Role] | None = None, unit: Unit | None = None
-) -> list[Reading]:
+def measure(paths: Sequence[str], settings: Sequence[Settings], reader: Reader) -> list[Reading]:
     """Read and analyse each file with its settings. Raises UnreadableError or UsageError at the first file that does not read."""
     from vibekit.analysis import analyze
-    from vibekit.capture.files import read_recording
 
     for path in paths:
         if not Path(path).exists():  # said before any long work begins
-            read_recording(path)
+            reader.read(path)
     jobs = list(zip(paths, settings, strict=True))
-    return [analyze(read_recording(path, roles=roles, unit=unit), given) for path, given in progress(jobs, "analysing")]
+    return [analyze(reader.read(path), given) for path, given in progress(jobs, "analysing")]
 
 
 def progress(jobs: Sequence[T], what: str) -> Iterator[T]:

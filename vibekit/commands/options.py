@@ -5,11 +5,10 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import cast
 
 from vibekit.bearing import Bearing
-from vibekit.errors import UsageError, check_choice
-from vibekit.recording import ROLES, SENSORS, UNITS, Role, Unit
+from vibekit.errors import UsageError
+from vibekit.recording import ROLES, SENSORS, UNITS
 from vibekit.settings import TESTS, Settings
 
 _SPEED = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)\s*(rpm|hz)", re.IGNORECASE)
@@ -57,23 +56,6 @@ def speeds_each(given: Sequence[str], count: int) -> list[float | None]:
     if len(speeds) not in (0, 1, count):
         raise UsageError(f"{len(speeds)} speeds for {count} file{'s' * (count > 1)}; give one for all, or one a file")
     return speeds if len(speeds) > 1 else (speeds or [None]) * count
-
-
-def roles_from(args: argparse.Namespace) -> tuple[Role, ...] | None:
-    """Give the channel roles in file order, None when not given. Raises UsageError."""
-    if args.roles is None:
-        return None
-    roles = [role.strip() for role in args.roles.split(",")]
-    for role in roles:
-        check_choice("role", role, (*ROLES, "ignore"))
-    return cast("tuple[Role, ...]", tuple(roles))
-
-
-def unit_from(args: argparse.Namespace) -> Unit | None:
-    """Give the unit of the vibration channels, None when not given. Raises UsageError."""
-    if args.unit is not None:
-        check_choice("unit", args.unit, UNITS)
-    return args.unit  # type: ignore[no-any-return]
 
 
 def parse_speed(text: str) -> float:

@@ -1,10 +1,12 @@
 """`vibekit report`: write the report of a craft, or of recordings, as one HTML file."""
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vibekit.commands.options import add_settings_options, roles_from, settings_each, unit_from
+from vibekit.commands.options import add_settings_options, settings_each
+from vibekit.commands.reader import add_reader_options, reader_from
 
 if TYPE_CHECKING:
     from vibekit.report import ReportContents
@@ -19,6 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--baseline", metavar="FILE", action="extend", nargs="+", default=[],
                         help="healthy recordings of the same set-up, to compare with")  # fmt: skip
     add_settings_options(parser)
+    add_reader_options(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -50,9 +53,9 @@ def _from_files(args: argparse.Namespace) -> "ReportContents":
     from vibekit.judging import judge_craft, judge_motor
 
     settings = settings_each(args, len(args.what))
-    roles, unit = roles_from(args), unit_from(args)
-    readings = measure(args.what, settings, roles=roles, unit=unit)
-    references = measure(args.baseline, [settings[0]] * len(args.baseline), roles=roles, unit=unit)
+    reader = reader_from(args)
+    readings = measure(args.what, settings, reader)
+    references = measure(args.baseline, [replace(settings[0], speed_rpm=None)] * len(args.baseline), reader)
     names = [Path(word).stem for word in args.what]
     title = args.title or Path(args.output).stem
     if args.same_motor or len(readings) == 1:

@@ -29,7 +29,9 @@ def show_craft(
     _print(diagnoses, readings, end, numbers=numbers)
 
 
-def _print(diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[Reading]], end: Conclusion | None, *, numbers: bool = True) -> None:
+def _print(
+    diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[Reading]], end: Conclusion | None, *, numbers: bool = True
+) -> None:
     from rich.console import Console
 
     from vibekit.terminal import closing, describe, first, strip
@@ -40,7 +42,10 @@ def _print(diagnoses: Mapping[str, Diagnosis], readings: Mapping[str, Sequence[R
     if end is not None:
         ends = [(position, diagnosis.conclusion) for position, diagnosis in diagnoses.items()]
         pages += [strip(ends, encoding=encoding), first(end, width=width)]
-    pages += [describe(readings[position], diagnosis, width=width, encoding=encoding, numbers=numbers) for position, diagnosis in diagnoses.items()]
+    pages += [
+        describe(readings[position], diagnosis, width=width, encoding=encoding, numbers=numbers)
+        for position, diagnosis in diagnoses.items()
+    ]
     for page in [*pages, closing(width)]:
         for line in page:
             console.print(line, soft_wrap=True)
