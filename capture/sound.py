@@ -83,7 +83,7 @@ def _read_container(path: Path) -> Sound:
             heard: dict[str, Any] = {}  # format and rate of the decoded frames, which may differ from what the file says above them
             samples = _collect(_frames(box, stream, heard), length + BLOCK, path)
             log = [f"it holds {len(box.streams.audio)} sound tracks; the first is read"] if len(box.streams.audio) > 1 else []
-    except (av.FFmpegError, ValueError) as error:
+    except av.FFmpegError as error:
         raise _no_sound(path, error) from None
     if 0 < length < samples.shape[1]:
         log.append(f"{samples.shape[1] - length} samples with which the codec filled its last frame left out")
@@ -118,15 +118,18 @@ def _frames(box: Any, stream: Any, heard: dict[str, Any]) -> Iterator[Samples]:
     import av
 
     packed = av.AudioResampler(format="flt")  # the format only: rate and channels stay. Planes past the seventh cannot be read (PyAV 18)
-    for frame in box.decode(stream):
-        if frame.sample_rate != heard.setdefault("rate", _checked_rate(frame.sample_rate)):
-            raise UnreadableError(f"its rate changes from {heard['rate']:g} to {frame.sample_rate} Hz; cut it there")
-        heard.setdefault("format", frame.format)
-        for out in packed.resample(frame):
-            yield _parted(out)
-    if heard:
-        for out in packed.resample(None):
-            yield _parted(out)
+    try:
+        for frame in box.decode(stream):
+            if frame.sample_rate != heard.setdefault("rate", _checked_rate(frame.sample_rate)):
+                raise UnreadableError(f"its rate changes from {heard['rate']:g} to {frame.sample_rate} Hz; cut it there")
+            heard.setdefault("format", frame.format)
+            for out in packed.resample(frame):
+                yield _parted(out)
+        if heard:
+            for out in packed.resample(None):
+                yield _parted(out)
+    except ValueError as error:  # what PyAV says of frames that do not fit together
+        raise UnreadableError(f"its sound is damaged ({error}); cut it or record again") from None
 
 
 def _parted(frame: Any) -> Samples:

@@ -135,7 +135,7 @@ def test_phone_containers_keep_tone_phase_and_length(tmp_path, name, codec, rate
 
 
 def test_eight_channels_come_in_order(tmp_path):
-    samples = np.arange(1, 9)[:, None] * sine(8000, 0.5, 50, 0.1)
+    samples = np.arange(1, 9, dtype=np.float32)[:, None] * sine(8000, 0.5, 50, 0.1)
     with av.open(str(tmp_path / "a.mka"), "w") as box:
         stream = box.add_stream("pcm_f32le", rate=8000, layout="7.1")
         frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(samples.T).reshape(1, -1), format="flt", layout="7.1")
