@@ -11,10 +11,10 @@ from vibekit.screen.basics import check_channels, check_ends, check_level, check
 from vibekit.screen.clipping import check_clipping
 from vibekit.screen.continuity import check_continuity
 from vibekit.screen.gain import check_gain
+from vibekit.screen.gaps import check_gaps
 from vibekit.screen.hum import check_hum
 from vibekit.screen.look import Look, overviews
 from vibekit.screen.pulses import check_speed_channels
-from vibekit.screen.stamps import check_stamps
 from vibekit.screen.steady import find_steady
 from vibekit.screen.turns import check_race_band, check_sensor_speed, check_steadiness, check_turns
 from vibekit.screen.wind import check_wind
@@ -49,7 +49,7 @@ def screen(recording: Recording, settings: Settings, look: Look | None = None) -
 
     look: what `look_at` gave for the same recording and settings; made here when left out
     """
-    found = check_present(recording) + check_source(recording) + check_speed_channels(recording) + check_stamps(recording)
+    found = check_present(recording) + check_source(recording) + check_speed_channels(recording) + check_gaps(recording)
     look = look or look_at(recording, settings)
     if look:
         found += [problem for check in CHECKS for problem in check(look)]

@@ -12,7 +12,7 @@ WIDTH = 0.025  # of the frequency, half the width of the cliff: 20 dB in it is 2
 SEARCH = (1 / 16, 0.9)  # parts of half the rate: above lie the converter's own filters
 FIRST = 20  # bin: below, the few bins say nothing
 BELOW = 0.7  # of the frequency: from there up to the cliff the spectrum must stand above all that follows
-VOICE_HZ = 9000.0  # wide-band speech ends at 7 to 8 kHz (ITU-T G.722), telephone speech at 3.4 (ITU-T G.712)
+VOICE_HZ = (2500.0, 9000.0)  # telephone speech ends at 3.4 kHz (ITU-T G.712), wide-band speech at 7 to 8 (ITU-T G.722)
 LEAST_RATE = 8000.0  # below, there is no codec; sensors have filters of their own
 
 
@@ -40,10 +40,10 @@ def check_band(look: Look) -> list[Problem]:
         return found
     for view in look.views:
         cliff = find_cliff(view.frames, look.steady.part)
-        if cliff is None:
+        if cliff is None or cliff < VOICE_HZ[0]:
             continue
         where = f"Above {cliff / 1000:.1f} kHz nothing is left{view.where}"
-        if cliff < VOICE_HZ and look.settings.sensor in ("microphone", "contact", None):
+        if cliff < VOICE_HZ[1] and look.settings.sensor in ("microphone", "contact", None):
             detail = (
                 f"{where}: a speech codec, a telephone or headset microphone, or the sound was made at a lower rate. Orders below stand, "
                 "levels may not, and bearings that ring above cannot be judged; record as WAV or FLAC with the built-in microphone."

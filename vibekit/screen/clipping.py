@@ -16,7 +16,7 @@ def check_clipping(look: Look) -> list[Problem]:
         o = view.overview
         if sum(view.flat) > 0:
             found.append(_cut(view))
-        elif view.breaks.corners or view.dead.crests:
+        elif (view.breaks.corners or view.dead.crests) and not look.recording.source.lossy:
             detail = (
                 f"Crests{view.where} have corners that no converter lets through: the signal was cut flat and filtered afterwards. "
                 f"Amplitudes read low and harmonics appear that are not in the motor; {REMEDY}."

@@ -26,12 +26,12 @@ def flat_shares(x: Floats, overview: Overview, full_scale: float | None) -> tupl
 
 
 def at_full_scale(x: Floats, step: float, full_scale: float) -> int:
-    """Samples that lie at full scale, RUN or more in a row."""
+    """Samples that lie at full scale, 0 when there are nowhere RUN of them in a row: a free signal may touch it."""
     at = np.flatnonzero(x >= full_scale - 1.5 * step)
     if at.size < RUN:
         return 0
     length = np.diff(np.flatnonzero(np.concatenate(([True], np.diff(at) != 1, [True]))))
-    return int(length[length >= RUN].sum())
+    return int(at.size) if length.max() >= RUN else 0
 
 
 def _flat_share(x: Floats, overview: Overview, full_scale: float | None) -> float:

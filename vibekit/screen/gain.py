@@ -8,10 +8,11 @@ where they are, which a slowing motor's do not.
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
+from scipy.ndimage import median_filter
 
 from vibekit.problem import Problem
 from vibekit.screen.frames import Frames
-from vibekit.screen.look import Look
+from vibekit.screen.look import Look, View
 from vibekit.screen.overview import Floats, Overview
 
 Array = npt.NDArray[np.float64]
@@ -26,7 +27,8 @@ EXEMPT = 1  # bands that may differ: one may hold noise added after the gain
 LEARN_S = 15.0
 LINES = 3  # lines that must fall together
 PROMINENT = 10.0  # power of a line over its surroundings
-DRIFT = 0.005  # of a line's frequency
+AROUND, APART = 41, 8  # bins
+DRIFT = 0.01  # of a line's frequency: so much speed changes the level by half a decibel
 LINE_RATE = 8000.0
 SOUND = ("FS", "Pa")
 UNTESTED = ("run-up", "hand-spin", "flight")  # level changes there for good reasons
@@ -48,7 +50,7 @@ def check_gain(look: Look) -> list[Problem]:
             )
             found.append(Problem("noise-suppression", "warning", detail))
             continue
-        swing = common_swing(view.frames, look)
+        swing = common_swing(view, look)
         if swing > CHANGE_DB:
             detail = (
                 f"All bands{view.where} rise and fall together by {swing:.0f} dB: gain control is at work, or the microphone moved. "
@@ -58,11 +60,10 @@ def check_gain(look: Look) -> list[Problem]:
     return found
 
 
-def common_swing(frames: Frames, look: Look) -> float:
-    """Range (5 to 95 %) in dB by which all bands move together, 0 when they do not move alike."""
-    join = max(round(PIECE_S * frames.rate_hz / frames.hop), 1)
-    power = _leave_out(frames.inside(look.steady.part), frames, look)
-    rows = power[: len(power) // join * join].reshape(-1, join, power.shape[1]).mean(axis=1)
+def common_swing(view: View, look: Look) -> float:
+    """Range (5 to 95 %) in dB by which all bands move together, 0 when they do not move alike or the pitch moves too."""
+    frames = view.frames
+    first, rows = _pieces(frames, look)
     if len(rows) < LEAST_PIECES:
         return 0.0
     edges = np.searchsorted(frames.frequency, np.geomspace(LOWEST_HZ, HIGHEST * frames.rate_hz / 2, BANDS + 1))
@@ -75,32 +76,55 @@ def common_swing(frames: Frames, look: Look) -> float:
     follow = (level * common[:, None]).sum(axis=0) / (common**2).sum()
     apart = np.sqrt(((level - common[:, None]) ** 2).mean(axis=0) / (common**2).mean())
     alike = (np.abs(follow - 1) < ALIKE) & (apart < UNLIKE)
-    return swing if np.count_nonzero(~alike) <= EXEMPT else 0.0
+    if np.count_nonzero(~alike) > EXEMPT:
+        return 0.0
+    loud, quiet = int(first[common.argmax()]), int(first[common.argmin()])
+    kept, _ = _lines(view.overview, [loud], quiet)
+    return swing if kept.all() else 0.0
 
 
 def lines_fall(overview: Overview, stop: int) -> float:
     """Median fall in dB of the strongest lines from the first second to later than LEARN_S / 3, 0 when they do not all fall."""
+    second = int(overview.rate_hz)
+    if stop < 4 * second:
+        return 0.0
+    late = np.linspace(max(second, min(int(LEARN_S / 3 * second), stop - 2 * second)), stop - second, 4).astype(int).tolist()
+    kept, rise = _lines(overview, late, 0)
+    if len(kept) < LINES or not kept.all() or rise.min() < CHANGE_DB / 2:
+        return 0.0
+    return float(np.median(rise))
+
+
+def _pieces(frames: Frames, look: Look) -> tuple[npt.NDArray[np.intp], Floats]:
+    """First sample and mean power of stretches of PIECE_S in the steady part that hold no knock."""
+    join = max(round(PIECE_S * frames.rate_hz / frames.hop), 1)
+    start = -(-look.steady.part[0] // frames.hop)
+    count = (look.steady.part[1] // frames.hop - start) // join
+    first = (start + np.arange(count) * join) * frames.hop
+    calm = np.ones(count, bool)
+    for a, b in look.steady.knocks:
+        calm &= (first >= b) | (first + join * frames.hop <= a)
+    rows = frames.power[start : start + count * join].reshape(count, join, frames.power.shape[1]).mean(axis=1)
+    return first[calm], rows[calm]
+
+
+def _lines(overview: Overview, here: list[int], there: int) -> tuple[npt.NDArray[np.bool_], Floats]:
+    """Of the strongest lines in the seconds that start at `here`: which stand in the second at `there` too, and by how much higher, dB."""
     rate = overview.rate_hz
     n = sfft.prev_fast_len(int(rate), real=True)
-    late = slice(max(n, min(int(LEARN_S / 3 * rate), stop - 2 * n)), stop)
-    if stop < 4 * n:
-        return 0.0
     window = np.hanning(n + 1)[:-1].astype(overview.x.dtype)
     cut = int(0.4 * LINE_RATE * n / rate)
-    starts = np.linspace(late.start, late.stop - n, 4).astype(int)
-    after = np.mean([_power(overview.x[a : a + n], window, cut) for a in starts], axis=0)
-    before = _power(overview.x[:n], window, cut)
-    falls = []
-    for k in _strongest(after):
+    last = overview.x.size - n
+    power = np.mean([_power(overview.x[min(a, last) :][:n], window, cut) for a in here], axis=0)
+    other = _power(overview.x[min(there, last) :][:n], window, cut)
+    kept, rise = [], []
+    for k in _strongest(power):
         reach = max(int(DRIFT * k), 1)
-        near = before[k - reach : k + reach + 1]
-        around = before[max(k - 8 * reach - 12, 0) : k + 8 * reach + 13]
-        if near.max() < PROMINENT * np.median(around):
-            return 0.0
-        falls.append(10 * np.log10(near.max() / after[k - reach : k + reach + 1].max()))
-    if len(falls) < LINES or min(falls) < CHANGE_DB / 2:
-        return 0.0
-    return float(np.median(falls))
+        near = slice(k - reach, k + reach + 1)
+        around = other[max(k - 8 * reach - 12, 0) : k + 8 * reach + 13]
+        kept.append(other[near].max() > PROMINENT * np.median(around))
+        rise.append(10 * np.log10(other[near].max() / power[near].max()))
+    return np.array(kept, bool), np.array(rise)
 
 
 def _power(x: Floats, window: Floats, cut: int) -> Floats:
@@ -109,22 +133,13 @@ def _power(x: Floats, window: Floats, cut: int) -> Floats:
 
 
 def _strongest(power: Floats) -> list[int]:
-    """Up to 2 LINES lines that stand above their surroundings, strongest first."""
-    lowest = 40
-    order = np.argsort(power[lowest:-lowest])[::-1][:400] + lowest
+    """Bins of up to 2 LINES lines that stand above their surroundings, strongest first."""
+    standing = np.flatnonzero(power > PROMINENT * median_filter(power, AROUND, mode="nearest"))
+    standing = standing[(standing >= AROUND) & (standing < power.size - AROUND)]
     chosen: list[int] = []
-    for k in order:
-        if all(abs(int(k) - c) > 8 for c in chosen) and power[k] > PROMINENT * np.median(power[k - 20 : k + 21]):
-            chosen.append(int(k))
+    for k in standing[np.argsort(power[standing])[::-1]].tolist():
+        if all(abs(k - other) > APART for other in chosen):
+            chosen.append(k)
         if len(chosen) == 2 * LINES:
             break
     return chosen
-
-
-def _leave_out(power: Floats, frames: Frames, look: Look) -> Floats:
-    """Rows without knocks."""
-    first = -(-look.steady.part[0] // frames.hop)
-    keep = np.ones(len(power), bool)
-    for a, b in look.steady.knocks:
-        keep[max(a // frames.hop - first, 0) : max(b // frames.hop - first + 1, 0)] = False
-    return power[keep] if keep.sum() >= 4 else power

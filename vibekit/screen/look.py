@@ -9,11 +9,11 @@ from vibekit.screen.breaks import Breaks
 from vibekit.screen.dropout import DeadRuns
 from vibekit.screen.flat import flat_shares
 from vibekit.screen.frames import Frames
+from vibekit.screen.gaps import find_bridges
 from vibekit.screen.held import times_held
 from vibekit.screen.overview import LEAST, Floats, Overview
 from vibekit.screen.repetition import find_repeats
 from vibekit.screen.slow import SlowSpectrum
-from vibekit.screen.stamps import stamp_spans
 from vibekit.screen.steady import Span, Steady, find_steady
 from vibekit.settings import Settings
 
@@ -83,7 +83,7 @@ class Look:
     @property
     def holes(self) -> list[Span]:
         """Spans that belong to no machine: knocks, drop-outs, jumps, repeated blocks, gaps of a log; sorted, they may overlap."""
-        spans = [*self.steady.knocks, *stamp_spans(self.recording)]
+        spans = [*self.steady.knocks, *find_bridges(self.recording)]
         for view in self.views:
             spans += [*view.dead.gaps, *view.repeats, *self.jumps(view)]
         return sorted(spans)

@@ -9,7 +9,7 @@ from vibekit.screen.steady import Span
 WINDOW = 8  # samples hashed together
 SPARSE = 6  # bits: one place in 64 is compared
 LEAST = 64  # equal samples in a row that make a repeated block
-LEAST_STEPS = 8.0  # quantisation steps a block must span: quiet pieces are alike by chance
+NOISY = 3.0  # quantisation steps, third differences: rounding alone makes 1.3, and what is as smooth as that is alike by chance
 LOOPED = 0.2  # share of places seen again above which all of it repeats
 
 
@@ -31,7 +31,7 @@ def find_repeats(overview: Overview) -> tuple[list[Span], bool]:
         if not np.array_equal(x[first : first + WINDOW], x[second : second + WINDOW]):
             continue
         start, stop = _extend(x, first, second)
-        if stop - start >= LEAST and float(np.ptp(x[start:stop])) > LEAST_STEPS * overview.step:
+        if stop - start >= LEAST and float(np.diff(x[start:stop], 3).std()) > NOISY * overview.step:
             spans.append((start, stop))
             seen += 1
         if len(spans) >= 100:

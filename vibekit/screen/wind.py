@@ -11,13 +11,14 @@ SHARE = 0.5  # of the whole power
 LINE, LINES_SHARE = 20.0, 0.3  # power over that around it, and the share of the band in such lines: then something turns
 AROUND_HZ = 3.0
 FALL = 3.0  # power of frequency that roughly levels the spectrum of turbulence, so that its foot is no line
+LEAST_S = 5.0  # gusts last seconds, and a slow shaft needs some to show as a line
 LEAST_RATE = 8000.0
 
 
 def check_wind(look: Look) -> list[Problem]:
     """Rumble in sound recordings."""
     found: list[Problem] = []
-    if look.settings.sensor not in ("microphone", None) or look.recording.rate_hz < LEAST_RATE:
+    if look.settings.sensor not in ("microphone", None) or look.recording.rate_hz < LEAST_RATE or look.recording.duration_s < LEAST_S:
         return found
     for view in look.views:
         if look.recording.channels[view.overview.row].unit not in ("FS", "Pa") or view.slow is None:
