@@ -69,13 +69,13 @@ def time_line(stamp_s: Array, resolution_s: float = 0.0) -> Timeline:
         times, slope, error = even
         turn = np.min(np.minimum(high - times, times - low) / np.maximum(0.5, np.abs(count - np.mean(index))))
         free = max(0.0, float(turn)) if step else resolution_s / len(stamps)  # how far the line may turn inside the tube
-        return Timeline(rows, stamps, times, 1 / slope, np.hypot(1.96 * error, free) / slope**2, True, tuple(log))
-    mean = (times[-1] - times[0]) / (len(times) - 1)
+        return Timeline(rows, stamps, times, 1 / slope, float(np.hypot(1.96 * error, free)) / slope**2, True, tuple(log))
+    mean = float(times[-1] - times[0]) / (len(times) - 1)
     if not mean > 0:
         raise UnreadableError(NEVER_RISE)
     rough = np.median(np.abs(np.diff(times, 2))) / 0.6745 / np.sqrt(6) if len(times) > 2 else 0.0  # of a single stamp
-    end = 1.96 * np.hypot(max(step, resolution_s) / np.sqrt(12), rough)  # 95 % interval of either end
-    return Timeline(rows, stamps, times, 1 / mean, np.sqrt(2) * end / (times[-1] - times[0]) / mean, False, tuple(log))
+    ends = 1.96 * float(np.hypot(max(step, resolution_s) / np.sqrt(12), rough)) * np.sqrt(2)  # 95 % interval of the time between them
+    return Timeline(rows, stamps, times, 1 / mean, float(ends / (times[-1] - times[0]) / mean), False, tuple(log))
 
 
 def _even(low: Array, high: Array, index: Array, knot: Array, interval: float) -> tuple[Array, float, float] | None:
