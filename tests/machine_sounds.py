@@ -11,7 +11,6 @@ from scipy.signal import resample_poly
 
 from vibekit.recording import Channel, Recording, Source
 
-RATES = (48_000, 44_100, 16_000, 8_000, 3_200, 1_000, 400, 99.3)
 SOUND_RATE = 2_000  # from here up the rates are those of sound
 
 
@@ -77,11 +76,10 @@ def recorded(x, rate, *, bits=16, unit="FS", **source):
     return Recording(x.astype(np.float32), float(rate), channels, Source(encoding=f"PCM_{bits}", full_scale=full, **source))
 
 
-def clean(seed):
-    """One honest recording: any of RATES, any depth, any loudness, with sensor noise; a low rate gives m/s2 without a full scale."""
+def clean(seed, rate, seconds):
+    """One honest recording: any depth, any loudness, with sensor noise; a low rate gives m/s2 without a full scale."""
     rng = np.random.default_rng(seed)
-    rate = RATES[seed % len(RATES)]
-    x = machine(rng, rate, rng.uniform(0.6, 1.1) if rate > SOUND_RATE else rng.uniform(5, 15))
+    x = machine(rng, rate, seconds)
     if rate > SOUND_RATE and rng.random() < 0.7:
         x = converted(x, rng.uniform(0.9, 0.97))
     x = x * 10 ** rng.uniform(-1.5, -0.1) + rng.standard_normal(x.size) * 10 ** rng.uniform(-5, -3.5)

@@ -39,10 +39,12 @@ def places(rng, x, count):
 
 @pytest.fixture(scope="module")
 def false_alarms():
-    """Codes found in 520 honest recordings: bearing damage, grit, wandering speed, eight rates, all depths among them."""
+    """Codes found in 520 recordings long enough for every detector and 120 at other rates; bearing damage and grit are among them."""
+    takes = [clean(seed, 8_000, 6.0) for seed in range(520)]
+    takes += [clean(seed, rate, 12.0 if rate < 2_000 else 0.8) for rate in (48_000, 44_100, 3_200, 1_000, 400, 99.3) for seed in range(20)]
     alarms = Counter()
-    for seed in range(520):
-        for problem in screen(clean(seed), ANY).problems:
+    for take in takes:
+        for problem in screen(take, ANY).problems:
             alarms[problem.code, problem.severity] += 1
     return alarms
 
@@ -234,13 +236,13 @@ def test_held_and_interpolated_samples_name_the_true_rate(rate):
 # ---- level
 
 
-@pytest.mark.parametrize("fall", [4, 8, 15])
+@pytest.mark.parametrize("fall", [5, 8, 15])
 def test_noise_suppression_that_learns_the_motor_away_is_found(fall):
     def suppressed(seed):
         _, x = bench(seed, 8, SLOWER, wander=0.003)
         return recorded(x * 10 ** (-fall / 20 * (1 - np.exp(-np.arange(x.size) / SLOWER / 1.5))), SLOWER)
 
-    assert share(suppressed, "noise-suppression", severity="warning") >= 0.6
+    assert share(suppressed, "noise-suppression", severity="warning") >= 0.85
 
 
 @pytest.mark.parametrize("swing", [5, 10])

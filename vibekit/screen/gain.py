@@ -24,8 +24,9 @@ LEAST_PIECES = 8
 ALIKE = 0.25  # each band follows the common change by 1 +- this
 UNLIKE = 0.4  # scatter of a usual band about the common change, as a part of that change
 EXEMPT = 1  # bands that may differ: one may hold noise added after the gain
+HALF = 0.5  # part of the common change that the lines must show too
 LEARN_S = 15.0
-LINES = 3  # lines that must fall together
+LINES, MOST = 3, 0.7  # lines that must fall together, and the share of them that must stand in both places
 PROMINENT = 10.0  # power of a line over its surroundings
 AROUND, APART = 41, 8  # bins
 DRIFT = 0.01  # of a line's frequency: so much speed changes the level by half a decibel
@@ -79,8 +80,10 @@ def common_swing(view: View, look: Look) -> float:
     if np.count_nonzero(~alike) > EXEMPT:
         return 0.0
     loud, quiet = int(first[common.argmax()]), int(first[common.argmin()])
-    kept, _ = _lines(view.overview, [loud], quiet)
-    return swing if kept.all() else 0.0
+    kept, rise = _lines(view.overview, [loud], quiet)
+    if len(kept) < LINES or kept.mean() < MOST or np.median(-rise) < HALF * np.ptp(common):
+        return 0.0  # clicks that come and go fill all bands alike, but leave the lines where they are
+    return swing
 
 
 def lines_fall(overview: Overview, stop: int) -> float:
@@ -90,7 +93,7 @@ def lines_fall(overview: Overview, stop: int) -> float:
         return 0.0
     late = np.linspace(max(second, min(int(LEARN_S / 3 * second), stop - 2 * second)), stop - second, 4).astype(int).tolist()
     kept, rise = _lines(overview, late, 0)
-    if len(kept) < LINES or not kept.all() or rise.min() < CHANGE_DB / 2:
+    if len(kept) < LINES or kept.mean() < MOST or rise.min() < CHANGE_DB / 2:
         return 0.0
     return float(np.median(rise))
 
@@ -123,7 +126,7 @@ def _lines(overview: Overview, here: list[int], there: int) -> tuple[npt.NDArray
         near = slice(k - reach, k + reach + 1)
         around = other[max(k - 8 * reach - 12, 0) : k + 8 * reach + 13]
         kept.append(other[near].max() > PROMINENT * np.median(around))
-        rise.append(10 * np.log10(other[near].max() / power[near].max()))
+        rise.append(10 * np.log10(other[near].sum() / power[near].sum()))  # a wandering line is as strong, but not as high
     return np.array(kept, bool), np.array(rise)
 
 

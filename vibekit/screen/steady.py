@@ -6,15 +6,17 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import binary_closing, binary_dilation, find_objects, label, median_filter
 
-from vibekit.screen.overview import Overview
+from vibekit.screen.overview import Floats, Overview
 from vibekit.settings import Settings
 
 Span = tuple[int, int]
 SLOT_S, SLOT_SAMPLES = 0.05, 16
 SETTLED = 11  # slots: a level counts when it holds this long
+EDGE = 3  # slots: a lull this short at an end is nothing, and so much more is cut with what is something
 REACH_DB = 6.0  # level at the ends that still belongs to the steady part
 TILT = 6.0  # robust standard deviations by which the mean moves when somebody moves the sensor
 KNOCK = 2.5  # times the peak that one block in fifty exceeds: machines in the open recordings, bearing damage too, stay below 2
+ALOOF = 1.4  # times the highest peak below it
 KNOCK_EVERY_S = 3.0  # what knocks more often is the machine
 LEAST_BLOCKS = 200  # for a rank of one in fifty
 TOGETHER_S = 0.1  # knocks this near are one event
@@ -67,9 +69,24 @@ def find_knocks(overview: Overview) -> list[Span]:
     groups, _ = label(binary_dilation(around | hot, np.ones(3)))
     spans = [span[0] for k, span in enumerate(find_objects(groups), 1) if hot[span[0]][groups[span[0]] == k].any()]
     events = _merge([(s.start, s.stop + 1) for s in spans], near)
-    if len(events) > max(2.0, overview.seconds / KNOCK_EVERY_S):
+    aloof = _aloof(peak, events)
+    if len(aloof) > max(2.0, overview.seconds / KNOCK_EVERY_S):
         return []
-    return [(a * overview.block, min(b * overview.block, overview.x.size)) for a, b in events]
+    return sorted((a * overview.block, min(b * overview.block, overview.x.size)) for a, b in aloof)
+
+
+def _aloof(peak: Floats, events: list[Span]) -> list[Span]:
+    """Events that stand clear of everything below them: the loudest of many clicks of one machine do not."""
+    outside = np.ones(peak.size, bool)
+    for a, b in events:
+        outside[a:b] = False
+    tail = float(peak[outside].max())
+    rising = sorted((float(peak[a:b].max()), (a, b)) for a, b in events)
+    for k, (height, _) in enumerate(rising):
+        if height >= ALOOF * tail:
+            return [event for _, event in rising[k:]]
+        tail = height
+    return []
 
 
 def _live(overview: Overview) -> Span:
@@ -98,7 +115,9 @@ def _settled(overview: Overview, *, tilts: bool) -> Span:
     if not long:
         return 0, overview.x.size
     start, stop = long[0].start, long[-1].stop
-    return (start + 2) * size if start else 0, (stop - 2) * size if stop < good.size else overview.x.size
+    first = (start + EDGE) * size if start > EDGE else 0
+    last = (stop - EDGE) * size if stop < good.size - EDGE else overview.x.size
+    return first, last
 
 
 def _deviation(values: npt.NDArray[np.floating]) -> float:
