@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.analysis import analyze
-from vibekit.change import CHANGES, value_of
+from vibekit.change import CHANGES, parts_of
 from vibekit.observation import STEPS, observe
 from vibekit.reading import Reading
 from vibekit.recording import Sensor
@@ -25,13 +25,15 @@ from vibekit.rig import CONDITIONS, Fault, RigCraft, draw_craft, record
 from vibekit.rig.fault import ON_THE_PROPELLER
 from vibekit.settings import Settings, Test
 
-TAKES: dict[Test, tuple[int, int]] = {"bare": (3, 2), "prop": (3, 2), "run-up": (2, 1)}  # recordings of the baseline, and later
+Plan = dict[Test, tuple[int, int]]  # recordings of the baseline, and later, under each test
+BENCH: Plan = {"bare": (3, 2), "prop": (3, 2), "run-up": (2, 1)}
+EVERY: Plan = {**BENCH, "flight": (2, 1)}
 Array = npt.NDArray[np.float64]
 SEVERITIES = (2, 4, 8, 20)
 HEALTHY = 3
 SENSORS: tuple[Sensor, ...] = ("contact", "microphone", "accelerometer")
-SMOOTH = 0.5  # counts added to each step of a clue over all states together (Jeffreys' prior of a multinomial)
-POOLED = 2.0  # cases that the clue's shares over all states count for in each state: a rare step is as rare as it is anywhere
+PRIOR_CASES = 2.0  # cases that a typical state's shares count for in each state
+RAREST = 2e-3  # share added to each step of the typical state
 RUN_UP_S = 5.0
 FIRST_SEED = 1_000_000  # tests draw their craft from other seeds
 
@@ -63,7 +65,7 @@ def rig_reading(
     return analyze(recording, rig_settings(craft, test, sensor, known=known))
 
 
-def craft_cases(seed: int, faults: Sequence[Fault], healthy: int) -> list[RigCase]:
+def craft_cases(seed: int, faults: Sequence[Fault], healthy: int, plan: Plan = BENCH) -> list[RigCase]:
     """Cases on one craft: `healthy` without a fault, then one for each of `faults`; all against the same baseline.
 
     A third of the craft are heard by each kind of sensor, and half of them by somebody who knows blades, magnets and bearing.
@@ -74,13 +76,13 @@ def craft_cases(seed: int, faults: Sequence[Fault], healthy: int) -> list[RigCas
     def takes(test: Test, count: int, fault: Fault | None = None) -> list[Reading]:
         return [rig_reading(craft, test, sensor, next(take), fault, known=known) for _ in range(count)]
 
-    baseline = tuple(r for test, (before, _) in TAKES.items() for r in takes(test, before))
-    cases = [RigCase(None, baseline, tuple(r for test, (_, later) in TAKES.items() for r in takes(test, later))) for _ in range(healthy)]
-    untouched = takes("bare", TAKES["bare"][1])
+    baseline = tuple(r for test, (before, _) in plan.items() for r in takes(test, before))
+    cases = [RigCase(None, baseline, tuple(r for test, (_, later) in plan.items() for r in takes(test, later))) for _ in range(healthy)]
+    untouched = takes("bare", plan["bare"][1])
     for fault in faults:
         now = [
             r
-            for test, (_, later) in TAKES.items()
+            for test, (_, later) in plan.items()
             for r in (untouched if test == "bare" and fault.condition in ON_THE_PROPELLER else takes(test, later, fault))
         ]
         cases.append(RigCase(fault, baseline, tuple(now)))
@@ -95,7 +97,7 @@ def every_fault() -> list[Fault]:
 def _steps(job: tuple[int, Repeatability]) -> list[tuple[str, str, str, str, int]]:
     seed, repeatability = job
     found: list[tuple[str, str, str, str, int]] = []
-    for case in craft_cases(seed, every_fault(), HEALTHY):
+    for case in craft_cases(seed, every_fault(), HEALTHY, EVERY):
         condition, severity = (case.fault.condition, f"{case.fault.severity:g}") if case.fault else ("healthy", "0")
         found += [(condition, severity, o.name, o.test or "", o.step) for o in observe(case.now, case.baseline, repeatability)]
     return found
@@ -106,7 +108,7 @@ def _takes(seed: int) -> list[tuple[str, str, str, float, float]]:
     craft = draw_craft(seed)
     rows: list[tuple[str, str, str, float, float]] = []
     for sensor in SENSORS:
-        for test in TAKES:
+        for test in EVERY:
             readings = [rig_reading(craft, test, sensor, take) for take in range(4)]
             other = rig_reading(craft, test, sensor, 9, rotor=1)
             for name in CHANGES:
@@ -119,8 +121,8 @@ def _takes(seed: int) -> list[tuple[str, str, str, float, float]]:
 
 
 def _mean(reading: Reading, name: str) -> float | None:
-    parts = value_of(reading, name)
-    return float(np.mean(list(parts.values()))) if parts else None
+    parts = parts_of(reading, name)
+    return float(np.mean([q.value for q in parts.values()])) if parts else None
 
 
 def make_repeatability(seeds: Iterable[int], pool: ProcessPoolExecutor) -> str:
@@ -144,15 +146,24 @@ def make_likelihoods(seeds: Iterable[int], repeatability: Repeatability, pool: P
     counts: Counter[tuple[str, str, str, str, int]] = Counter()
     for steps in pool.map(_steps, [(seed, repeatability) for seed in seeds]):
         counts.update(steps)
+    return likelihood_table(counts)
+
+
+def likelihood_table(counts: Counter[tuple[str, str, str, str, int]]) -> str:
+    """Text of likelihoods.csv from how often (condition, severity, clue, test, step) was seen.
+
+    Each state's shares are drawn towards those of a typical state by PRIOR_CASES cases, so that a step that few states give is as rare
+    in a state with few cases as it is anywhere else.
+    """
     lines = ["# made by python -m vibekit.calibration; do not edit", f"condition,severity,clue,test,{','.join(STEPS)},cases"]
     rows = {key: np.array([counts[*key, step] for step in range(len(STEPS))], float) for key in sorted({key[:4] for key in counts})}
-    whole: defaultdict[tuple[str, str], Array] = defaultdict(lambda: np.full(len(STEPS), SMOOTH))
+    gathered: defaultdict[tuple[str, str], list[Array]] = defaultdict(list)
     for (_, _, clue, test), row in rows.items():
-        whole[clue, test] += row
+        gathered[clue, test].append(row / row.sum())
+    typical = {key: np.median(shares, axis=0) + RAREST for key, shares in gathered.items()}
     for key, row in rows.items():
-        pooled = whole[key[2:]] / whole[key[2:]].sum()
-        shares = (row + POOLED * pooled) / (row.sum() + POOLED)
-        lines.append(",".join([*key, *(f"{s:.5f}" for s in shares), f"{row.sum():.0f}"]))
+        shares = row + PRIOR_CASES * typical[key[2:]] / typical[key[2:]].sum()
+        lines.append(",".join([*key, *(f"{s:.5f}" for s in shares / shares.sum()), f"{row.sum():.0f}"]))
     return "\n".join(lines) + "\n"
 
 

@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri, stdtr
 
-from vibekit.reading import Reading
+from vibekit.reading import Quantity, Reading
 from vibekit.repeatability import Repeatability
 
 Array = npt.NDArray[np.float64]
 NEAR = 0.03  # references within this relative distance of the nearest speed count alike
+ROBUST = 4
 FAR = 0.15  # beyond this relative difference of speed, levels are not compared
 PRIOR_WORTH = 6.0  # observations that the prior repeatability counts for
 OCTAVES = "octave "
@@ -54,14 +55,14 @@ class Change:
     unit: str = "dB"
 
 
-def value_of(reading: Reading, name: str) -> dict[str, float]:
+def parts_of(reading: Reading, name: str) -> dict[str, Quantity]:
     """The parts of a quantity to compare: one number, or one for each octave of a broadband quantity."""
     if name in BROADBAND:
         low, high = BROADBAND[name]
-        octaves = {q.name: q.value for q in reading.quantities if q.name.startswith(OCTAVES)}
-        return {k: v for k, v in octaves.items() if low < float(k.split()[1]) < high}
+        octaves = {q.name: q for q in reading.quantities if q.name.startswith(OCTAVES)}
+        return {k: q for k, q in octaves.items() if low < float(k.split()[1]) < high}
     found = reading.quantity(name)
-    return {name: found.value} if found else {}
+    return {name: found} if found else {}
 
 
 def _apart(reading: Reading, reference: Reading) -> float:
@@ -83,15 +84,16 @@ def nearest(reading: Reading, references: Sequence[Reading]) -> list[Reading]:
     return [r for r in same if _apart(reading, r) <= closest + NEAR] if closest <= FAR else []
 
 
-def _difference(reading: Reading, reference: Reading, name: str) -> float | None:
-    ours, theirs = value_of(reading, name), value_of(reference, name)
+def _difference(reading: Reading, reference: Reading, name: str) -> tuple[float, float] | None:
+    """(difference in dB at equal speed, variance of one such value from the measurement itself), None when there is nothing in common."""
+    ours, theirs = parts_of(reading, name), parts_of(reference, name)
     common = ours.keys() & theirs.keys()
     if not common:
         return None
-    delta = float(np.mean([ours[k] - theirs[k] for k in common]))
+    delta = float(np.mean([ours[k].value - theirs[k].value for k in common]))
     if reading.speed.rpm and reference.speed.rpm:
         delta -= PER_DECADE.get(name, 0.0) * math.log10(reading.speed.rpm / reference.speed.rpm)
-    return delta
+    return delta, float(np.mean([ours[k].u95 ** 2 + theirs[k].u95 ** 2 for k in common])) / (2 * 1.96**2)
 
 
 def _power_mean(decibels: Array) -> float:
@@ -107,17 +109,21 @@ def change(
     peers: the references are other motors, not this one's past: the median is taken, and motors differ among themselves
     The spread of one recording is learned from repeats among the references and from the scatter of the differences, starting from
     `repeatability` as a prior worth PRIOR_WORTH observations (conjugate prior of a normal variance: Gelman et al., Bayesian Data
-    Analysis (2013), section 2.6). None when nothing can be compared.
+    Analysis (2013), section 2.6); it is never taken below the interval of the readings themselves. With four differences and more
+    their median and median deviation count, so that one speed at which a mode answers does not drown the rest. None when nothing can
+    be compared.
     """
     differences: list[float] = []
     worth: list[float] = []
+    noise: list[float] = []
     used: set[int] = set()
     squares, freedom = 0.0, 0.0
     for reading in readings:
         pairs = [(r, d) for r in nearest(reading, references) if (d := _difference(reading, r, name)) is not None]
         if not pairs:
             continue
-        group = np.array([d for _, d in pairs])
+        group = np.array([d for _, (d, _) in pairs])
+        noise += [n for _, (_, n) in pairs]
         differences.append(float(np.median(group) if peers else -_power_mean(-group)))
         worth.append(1 + 1 / len(group))
         fresh = {id(r) for r, _ in pairs} - used
@@ -127,13 +133,15 @@ def change(
         used |= {id(r) for r, _ in pairs}
     if not differences:
         return None
-    delta = float(np.mean(differences))
-    if len(differences) > 1:
-        squares += float(((np.array(differences) - delta) ** 2 / np.array(worth)).sum())
-        freedom += len(differences) - 1
+    values = np.array(differences)
+    delta = float(np.median(values) if len(values) >= ROBUST else values.mean())
+    if len(values) > 1:
+        scatter = (values - delta) ** 2 / np.array(worth)
+        squares += float((len(values) - 1) * 1.4826**2 * np.median(scatter) if len(values) >= ROBUST else scatter.sum())
+        freedom += len(values) - 1
     first = readings[0].settings
     prior = repeatability.deviation(name, first.test, first.sensor)
-    variance = (PRIOR_WORTH * prior**2 + squares) / (PRIOR_WORTH + freedom)
+    variance = max((PRIOR_WORTH * prior**2 + squares) / (PRIOR_WORTH + freedom), float(np.mean(noise)))
     between = repeatability.spread(name, first.test, first.sensor) ** 2 * (1 + 1 / max(len(used), 1)) if peers else 0.0
     error = math.sqrt(variance * (1 / len(differences) + 1 / len(used)) + between)
     score = delta / error

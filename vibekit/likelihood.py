@@ -9,10 +9,10 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.observation import STEPS, Observation
+from vibekit.observation import COMBS, STEPS, Observation
 
 Array = npt.NDArray[np.float64]
-LIKE = {"flight": "prop"}
+UNFORESEEN_COMB = 0.002  # a comb's score is a chance reckoned beforehand, whatever the machine
 UNFORESEEN = 0.02  # share of cases taken to be unlike anything on the rig: any step is then equally likely
 
 
@@ -35,14 +35,15 @@ class Likelihoods:
     def chances(self, clue: Observation) -> Array | None:
         """Chance of this clue's step under each state, (states,); None when the clue is not in the tables.
 
-        Without a test that is known, bare and with-propeller are equally likely; a flight is weighed as a run with the propeller.
+        Without a test that is known, bare and with-propeller are equally likely.
         """
-        kinds = [LIKE.get(clue.test, clue.test)] if clue.test else ["bare", "prop"]
+        kinds = [clue.test] if clue.test else ["bare", "prop"]
         known = [self.tables[clue.name, kind] for kind in kinds if (clue.name, kind) in self.tables]
         if not known:
             return None
         table = np.mean(known, axis=0)[:, clue.step]
-        return np.asarray((1 - UNFORESEEN) * table + UNFORESEEN / len(STEPS))
+        strange = UNFORESEEN_COMB if clue.name in COMBS else UNFORESEEN
+        return np.asarray((1 - strange) * table + strange / len(STEPS))
 
     def posterior(self, clues: Sequence[Observation], prior: Mapping[str, float]) -> dict[str, float]:
         """Probability of each condition, clues taken as independent given condition and severity (Bayes)."""

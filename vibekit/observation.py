@@ -8,7 +8,7 @@ from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
 
 STEPS = ("falls", "unchanged", "faint", "slight", "clear", "strong")
-UNCHANGED = 1
+UNCHANGED, CLEAR = 1, 4
 CHANGE_EDGES = (-2.0, 1.0, 2.0, 3.0, 4.5)  # in standard deviations of repeating
 COMB = (3.5, 5.5, 9.0, 14.0)
 SCORES = {  # quantities that need no reference, with the edges of faint, slight, clear and strong
@@ -19,6 +19,8 @@ SCORES = {  # quantities that need no reference, with the edges of faint, slight
     "cage": COMB,
     "defect comb": COMB,
 }
+COMBS = ("outer race", "inner race", "ball", "cage", "defect comb")
+PULSES = ("impulsiveness", "once a turn", "roughness")
 WORDS = {
     "1x": "once-a-turn line (1x)",
     "2x": "2x line",
@@ -46,12 +48,14 @@ class Observation:
     """One measurement on the scale of STEPS.
 
     test: the test it was seen in, None when not said; step: index into STEPS; text: in words, with the number
+    value: in standard deviations of repeating, or the score itself
     """
 
     name: str
     test: str | None
     step: int
     text: str
+    value: float
 
 
 def observe(
@@ -65,8 +69,24 @@ def observe(
             moved = change(name, group, references, repeatability, peers=peers)
             if moved is not None:
                 found.append(_from_change(moved, test, peers=peers))
-        found += [clue for name in SCORES if (clue := _from_score(name, group, test)) is not None]
-    return tuple(found)
+        found += [seen for name in SCORES if (seen := _from_score(name, group, test)) is not None]
+    return tuple(_explained(found))
+
+
+def _explained(seen: list[Observation]) -> list[Observation]:
+    """Leave out what a bearing's comb accounts for: where pulses at a defect order stand clear of chance, the clicks, the roughness and
+    the weaker combs are the same pulses again, and say nothing more of what is wrong.
+
+    The strongest race leads; a cage leads only where no race or ball stands out, since each of these wakes its order too (Randall &
+    Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520, section 2).
+    """
+    combs = [o for o in seen if o.name in COMBS and o.step >= CLEAR]
+    if not combs:
+        return seen
+    races = [o for o in combs if o.name != "cage"] or combs
+    leader = max(races, key=lambda o: o.value)
+    same = (*COMBS, *PULSES)
+    return [o for o in seen if o.name == leader.name or o.name not in same]
 
 
 def _step(value: float, edges: tuple[float, ...]) -> int:
@@ -78,7 +98,7 @@ def _from_change(moved: Change, test: str | None, *, peers: bool) -> Observation
     others = "the other motors" if peers else "its healthy recordings"
     where = f" ({test} test)" if test else ""
     number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {others}".replace("-", "−")
-    return Observation(moved.name, test, step, f"{WORDS[moved.name]}{where}: {STEPS[step]}, {number}")
+    return Observation(moved.name, test, step, f"{WORDS[moved.name]}{where}: {STEPS[step]}, {number}", moved.z)
 
 
 def _from_score(name: str, readings: Sequence[Reading], test: str | None) -> Observation | None:
@@ -91,4 +111,4 @@ def _from_score(name: str, readings: Sequence[Reading], test: str | None) -> Obs
     where = f" ({test} test)" if test else ""
     said = "none" if step == UNCHANGED else STEPS[step]
     number = f"{value:.1f} dB above steady noise" if name == "impulsiveness" else f"score {value:.1f} (noise alone rarely passes {rare:g})"
-    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number.replace('-', '−')}")
+    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number.replace('-', '−')}", value)
