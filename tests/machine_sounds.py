@@ -22,9 +22,12 @@ def machine(rng, rate, seconds, *, shaft=None, wander=None, struck=None):
     wander = rng.uniform(0, 0.01) if wander is None else wander
     turns = np.cumsum(shaft * (1 + wander * np.sin(2 * np.pi * rng.uniform(0.05, 0.6) * time + rng.uniform(0, 6)))) / rate
     x = np.zeros(n)
+    once = np.exp(2j * np.pi * turns)
+    turned = np.ones(n, complex)
     for order in range(1, 13):
+        turned *= once
         if order * shaft < 0.45 * rate:
-            x += rng.lognormal(-1 - 0.3 * order, 1) * np.cos(2 * np.pi * order * turns + rng.uniform(0, 6))
+            x += (rng.lognormal(-1 - 0.3 * order, 1) * np.exp(1j * rng.uniform(0, 6)) * turned).real
     noise = coloured(rng, n)
     x += noise / noise.std() * rng.lognormal(-1, 1) * x.std()
     if rng.random() < 0.35 if struck is None else struck:

@@ -102,6 +102,43 @@ def test_half_a_second_is_short_but_can_be_used():
     assert found(recorded(bench(0, 0.5)[1], RATE)) == {"short": "note"}
 
 
+@pytest.mark.parametrize("factor", [1e14, 1e-14])
+def test_values_that_no_sensor_delivers_stop(factor):
+    assert found(recorded(bench(0)[1] * factor, RATE, bits=0)) == {"scale": "stop"}
+
+
+STRANGE = {
+    "one sample": lambda rng, t: (t == t.size // 3) * 1.0,
+    "last sample": lambda rng, t: (t == t.size - 1) * 1.0,
+    "step": lambda rng, t: (t > t.size // 2) * 1.0,
+    "ramp": lambda rng, t: t / t.size,
+    "square": lambda rng, t: np.sign(np.sin(0.1 * t + 0.05)),
+    "sine": lambda rng, t: np.sin(0.01 * t),
+    "two values": lambda rng, t: (rng.random(t.size) < 0.01) * 1.0,
+    "three steps": lambda rng, t: np.round(0.7 * rng.standard_normal(t.size)),
+    "dying away": lambda rng, t: rng.standard_normal(t.size) * np.exp(-60 * t / t.size),
+    "held": lambda rng, t: np.repeat(rng.standard_normal(t.size // 7 + 1), 7)[: t.size],
+    "looped": lambda rng, t: np.resize(rng.standard_normal(50), t.size),
+    "heavy tails": lambda rng, t: rng.standard_cauchy(t.size),
+    "walk far from zero": lambda rng, t: np.cumsum(rng.standard_normal(t.size)) + 1e6,
+}
+
+
+@pytest.mark.parametrize("kind", STRANGE)
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_whatever_comes_is_screened_without_a_complaint(kind, dtype):
+    """No error and no numerical warning, and the part to look at lies in the record."""
+    rng = np.random.default_rng(0)
+    for rate, n in ((99.3, 64), (99.3, 2_000), (8_000, 1_003), (RATE, 20_011), (192_000, 64)):
+        x = STRANGE[kind](rng, np.arange(n)).astype(dtype)
+        for test in (None, "hand-spin"):
+            recording, settings = Recording(x[None], float(rate), (Channel(),)), Settings(test=test)
+            assert all(p.detail for p in screen(recording, settings).problems)
+            part = steady_part(recording, settings)
+            assert 0 <= part.start < part.stop <= n
+            assert all(0 <= a < b <= n + 300 for a, b in leave_out(recording, settings))
+
+
 # ---- clipping
 
 
@@ -342,6 +379,15 @@ def test_a_sensors_slope_is_no_cliff(corner):
         return recorded(np.fft.irfft(np.fft.rfft(x) / np.sqrt(1 + (f / corner) ** 8), x.size), RATE)
 
     assert share(dulled, "voice-band") == share(dulled, "band-limit") == 0
+
+
+def test_a_sensor_without_a_filter_is_told_and_one_with_it_is_not():
+    for seed in range(6):
+        _, x = bench(seed, rate=3_200, converter=False)
+        rough = 0.3 * x + 0.05 * np.random.default_rng(seed).standard_normal(x.size)
+        assert found(recorded(rough, 3_200, bits=0, unit="g"))["no-filter"] == "note"
+        assert "no-filter" not in found(recorded(converted(rough, 0.8), 3_200, bits=0, unit="g"))
+        assert "no-filter" not in found(recorded(rough, 3_200))
 
 
 # ---- hum, wind

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Severity = Literal["note", "warning", "stop"]
-CHANGES_LEVELS = frozenset({"clipping", "gain-control", "noise-suppression", "processed", "voice-band"})
+CHANGES_LEVELS = frozenset({"clipping", "gain-control", "held-samples", "noise-suppression", "processed", "upsampled", "voice-band"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from vibekit.screen.band import check_band
 from vibekit.screen.basics import check_channels, check_ends, check_level, check_present, check_source
 from vibekit.screen.clipping import check_clipping
 from vibekit.screen.continuity import check_continuity
+from vibekit.screen.fold import check_fold
 from vibekit.screen.gain import check_gain
 from vibekit.screen.gaps import check_gaps
 from vibekit.screen.hum import check_hum
@@ -32,6 +33,7 @@ CHECKS = (
     check_continuity,
     check_gain,
     check_band,
+    check_fold,
     check_wind,
     check_hum,
     check_channels,

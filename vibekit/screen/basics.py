@@ -9,7 +9,8 @@ from vibekit.screen.overview import LEAST
 
 LEAST_S = 0.1  # ten turns at 6 000 rpm
 SHORT_S = 2.0
-FEW_STEPS = 4.0  # standard deviation in quantisation steps: rounding noise is then 17 dB under the signal
+LEAST_VALUE, MOST_VALUE = 1e-12, 1e12
+FEW_STEPS = 4.0  # standard deviation in quantisation steps: rounding noise is then 23 dB under the signal
 OFFSET = 0.05  # of full scale
 MOST_GRAVITY = 1.3  # what a sensor at rest may read, poor scale and zero allowed for
 GRAVITY = {"g": 1.0, "m/s2": 9.80665}
@@ -38,6 +39,10 @@ def check_present(recording: Recording) -> list[Problem]:
             "Allow it for this program in the system's privacy settings, or choose another device, and record again."
         )
         return [Problem("silent", "stop", detail)]
+    largest = max(float(np.abs(recording.samples[row]).max()) for row in rows)
+    if not LEAST_VALUE < largest < MOST_VALUE:
+        detail = f"The largest value is {largest:.1g}: no sensor delivers that. Check the column, the unit and the sensitivity."
+        return [Problem("scale", "stop", detail)]
     found = []
     if dead:
         names = ", ".join(recording.channels[row].name for row in dead)

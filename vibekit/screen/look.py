@@ -71,7 +71,7 @@ class Look:
     def jumps(self, view: View) -> list[Span]:
         """Jumps inside the steady part that no drop-out or repeated block explains.
 
-        Cut tops have corners, and a lossy codec leaves noise that look like jumps; a recorder's own start and stop are none.
+        Corners of cut tops look like jumps, and so does what a lossy codec leaves; a recorder's own start and stop are none.
         """
         if self.recording.source.lossy or sum(view.flat) > 0 or view.looped:
             return []
@@ -97,7 +97,17 @@ def _view(overview: Overview, kept: Floats, full_scale: float | None, where: str
     slow = SlowSpectrum.of(kept, rate)
     dead = DeadRuns() if held > 1 else DeadRuns.of(overview)
     return View(
-        overview, Frames.of(x, rate), kept, slow, held, flat, dead, Breaks.of(overview), () if looped else tuple(repeats), looped, where
+        overview=overview,
+        frames=Frames.of(x, rate),
+        kept=kept,
+        slow=slow,
+        held=held,
+        flat=flat,
+        dead=dead,
+        breaks=Breaks.of(overview),
+        repeats=() if looped else tuple(repeats),
+        looped=looped,
+        where=where,
     )
 
 

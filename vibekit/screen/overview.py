@@ -35,7 +35,7 @@ class Overview:
     @classmethod
     def of(cls, x: Floats, rate_hz: float, row: int = 0) -> "Overview":
         """Look at `x` (n,) once; n at least LEAST."""
-        block = max(round(BLOCK_S * rate_hz), 4)
+        block = max(min(round(BLOCK_S * rate_hz), x.size // 16), 4)
         rows = x[: x.size // block * block].reshape(-1, block)
         level = rows.mean(axis=1)
         top, bottom = rows.max(axis=1), rows.min(axis=1)

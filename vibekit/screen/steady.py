@@ -92,6 +92,8 @@ def _aloof(peak: Floats, events: list[Span]) -> list[Span]:
 def _live(overview: Overview) -> Span:
     """Without digital silence at the ends."""
     moving = np.flatnonzero(overview.peak > 0)
+    if not moving.size:
+        return 0, overview.x.size
     return int(moving[0]) * overview.block, min(int(moving[-1] + 2) * overview.block, overview.x.size)
 
 
