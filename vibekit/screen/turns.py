@@ -110,8 +110,10 @@ def check_race_band(recording: Recording, settings: Settings) -> list[Problem]:
     large = settings.bearings and all(bearing.ball_mm >= SMALL_BALL_MM for bearing in settings.bearings)
     if recording.rate_hz >= RACE_RATE or large:
         return []
+    half = recording.rate_hz / 2
+    seen = f"{half / 1000:.3g} kHz" if half >= 1000 else f"{half:.0f} Hz"
     detail = (
-        f"At {recording.rate_hz:.0f} samples a second nothing above {recording.rate_hz / 2000:.3g} kHz is seen, "
+        f"At {recording.rate_hz:.0f} samples a second nothing above {seen} is seen, "
         "and races of small bearings ring higher: their damage may stay hidden. Record with 20 kHz or more to judge them."
     )
     return [Problem("no-race-band", "note", detail)]
