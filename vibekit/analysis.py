@@ -1,6 +1,8 @@
 """One recording in, one reading out: the whole measuring chain in order."""
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -8,11 +10,11 @@ import numpy.typing as npt
 
 import vibekit
 from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
-from vibekit.orders import AngularSignal, OrderSpectrum, angular_signal
+from vibekit.orders import RANGES, AngularSignal, OrderSpectrum, angular_signal
 from vibekit.pulses import Pulses, find_pulses
 from vibekit.reading import Curve, OrderLine, Quantity, Reading, SpeedResult
 from vibekit.recording import Recording, Samples
-from vibekit.screening import Screening, leave_out, screen, screen_speed, steady_part
+from vibekit.screening import Screening, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
 from vibekit.speed import SpeedTrack, find_speed
 from vibekit.transform import Transform
@@ -32,42 +34,75 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
 
     A recording that screening stops is returned with its problems and no numbers.
     """
-    screening = screen(recording, settings)
-    if not screening.usable:
-        return _reading(recording, settings, screening, SpeedResult("none"), (), (), ())
-    part = steady_part(recording, settings)
-    holes = tuple((max(a - part.start, 0), b - part.start) for a, b in leave_out(recording, settings) if a < part.stop and b > part.start)
-    apart = tuple((a / recording.rate_hz, b / recording.rate_hz) for a, b in holes)
+    look = look_at(recording, settings)
+    screening = screen(recording, settings, look)
+    if look is None or not screening.usable:
+        return _reading(recording, settings, screening, SpeedResult("none"))
+    part = slice(*look.steady.part)
     track = find_speed(recording, settings, part)
-    result = track.result if track else SpeedResult("none")
-    screening = Screening((*screening.problems, *screen_speed(recording, settings, result, track)))
+    speed = track.result if track else SpeedResult("none")
+    screening = Screening((*screening.problems, *screen_speed(recording, settings, speed, track)))
     if not screening.usable:
-        return _reading(recording, settings, screening, result, (), (), ())
-    recording = _noted(recording, part, holes)
-    transforms = [Transform.of(_without(recording.samples[row, part], holes), recording.rate_hz) for row in recording.rows("vibration")]
-    turns = _turns(track, transforms[0]) if track else None
-    top_hz = USED * recording.rate_hz
-    unit = recording.channels[recording.rows("vibration")[0]].unit
-    angular = [a for t in transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=unit))]
-    block = RUN_UP_BLOCK if settings.test == "run-up" else None
-    spectra = [a.spectrum(leave_out_s=apart, block_turns=block) for a in angular]
+        return _reading(recording, settings, screening, speed)
+    seen = Seen.of(recording, part, leave_out(recording, settings, look))
+    lines, quantities, curves = _measured(seen, track, settings)
+    return _reading(seen.recording, settings, screening, speed, lines, quantities, curves)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The part of a recording that is looked at.
+
+    recording: the whole, its log saying what is left out; transforms: of each vibration channel's part
+    apart_s: (from, to) seconds of the part that belong to no machine
+    """
+
+    recording: Recording
+    transforms: tuple[Transform, ...]
+    apart_s: RANGES
+
+    @classmethod
+    def of(cls, recording: Recording, part: slice, spans: Sequence[tuple[int, int]]) -> "Seen":
+        """Take the samples of `part` and silence `spans` (samples of the whole recording) in it."""
+        holes = tuple((max(a - part.start, 0), b - part.start) for a, b in spans if a < part.stop and b > part.start)
+        rate = recording.rate_hz
+        transforms = tuple(Transform.of(_without(recording.samples[row, part], holes), rate) for row in recording.rows("vibration"))
+        return cls(_noted(recording, part, holes), transforms, tuple((a / rate, b / rate) for a, b in holes))
+
+    @property
+    def unit(self) -> str:
+        """Unit of the vibration channels."""
+        return self.recording.channels[self.recording.rows("vibration")[0]].unit
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the vibration channels."""
+        return [self.recording.channels[row].name for row in self.recording.rows("vibration")]
+
+
+def _measured(
+    seen: Seen, track: SpeedTrack | None, settings: Settings
+) -> tuple[tuple[OrderLine, ...], tuple[Quantity, ...], tuple[Curve, ...]]:
+    """Lines, quantities and curves; without a speed only what needs none."""
+    turns = _turns(track, seen.transforms[0]) if track else None
+    changing = settings.test == "run-up"
+    top_hz = USED * seen.recording.rate_hz
+    angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
+    spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
+    paced = None if changing else turns  # in a run-up, what stays at one Hz would cross the defect orders
     pulses = [
-        find_pulses(
-            t, None if settings.test == "run-up" else turns, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=apart
-        )
-        for t in transforms
+        find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s) for t in seen.transforms
     ]
     first = [_best_lines(a, s, [(1.0, "1x")], settings)[0].amplitude for a, s in zip(angular, spectra, strict=True)]
     loudest = int(np.argmax(first)) if first else 0
-    lines = _lines(angular, spectra, loudest, recording, settings) if spectra else ()
     quantities = (
         *(_order_levels(_together(spectra), settings) if spectra else ()),
-        *octave_levels(transforms, top_hz),
+        *octave_levels(seen.transforms, top_hz),
         *_pulse_quantities(pulses),
     )
-    curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], transforms[loudest], recording)
-    return _reading(recording, settings, screening, result, lines, quantities, curves)
+    lines = _lines(angular, spectra, loudest, seen.names, settings) if spectra else ()
+    return lines, quantities, _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
 
 
 def _reading(
@@ -75,9 +110,9 @@ def _reading(
     settings: Settings,
     screening: Screening,
     speed: SpeedResult,
-    lines: tuple[OrderLine, ...],
-    quantities: tuple[Quantity, ...],
-    curves: tuple[Curve, ...],
+    lines: tuple[OrderLine, ...] = (),
+    quantities: tuple[Quantity, ...] = (),
+    curves: tuple[Curve, ...] = (),
 ) -> Reading:
     return Reading(
         file=recording.source.file,
@@ -156,14 +191,14 @@ def named_orders(settings: Settings) -> dict[float, str]:
 
 
 def _lines(
-    angular: list[AngularSignal], spectra: list[OrderSpectrum], loudest: int, recording: Recording, settings: Settings
+    angular: list[AngularSignal], spectra: list[OrderSpectrum], loudest: int, names: Sequence[str], settings: Settings
 ) -> tuple[OrderLine, ...]:
     """Lines of the channel with the strongest 1x; with several channels, then 1x of each under the channel's name."""
     orders = [(order, name) for order, name in named_orders(settings).items() if order < spectra[loudest].order[-1] - 0.3]
     lines = _best_lines(angular[loudest], spectra[loudest], orders, settings)
     if len(spectra) > 1:
-        for a, s, row in zip(angular, spectra, recording.rows("vibration"), strict=True):
-            lines += _best_lines(a, s, [(1.0, f"1x {recording.channels[row].name}")], settings)
+        for a, s, name in zip(angular, spectra, names, strict=True):
+            lines += _best_lines(a, s, [(1.0, f"1x {name}")], settings)
     return tuple(lines)
 
 
@@ -228,8 +263,7 @@ def _pulse_quantities(pulses: list[Pulses]) -> tuple[Quantity, ...]:
     return (*found, *(Quantity(name, score, 0.0, "-log10 p") for name, score in scores.items()))
 
 
-def _curves(spectrum: OrderSpectrum | None, pulses: Pulses, transform: Transform, recording: Recording) -> tuple[Curve, ...]:
-    unit = recording.channels[recording.rows("vibration")[0]].unit
+def _curves(spectrum: OrderSpectrum | None, pulses: Pulses, transform: Transform, unit: str) -> tuple[Curve, ...]:
     curves = []
     if spectrum is not None:
         curves.append(Curve("order", spectrum.order, spectrum.amplitude, "order", unit, 1.5 * spectrum.resolution))

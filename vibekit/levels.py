@@ -1,5 +1,6 @@
 """Levels in decibels: of lines at orders, and of the broadband noise between them."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -82,7 +83,7 @@ def peak_of_run_up(spectrum: OrderSpectrum) -> Quantity | None:
     return Quantity("resonance", float(smooth.max() - np.median(smooth)), float(1.96 * scatter / np.sqrt(3)), "dB")
 
 
-def octave_levels(transforms: list[Transform], top_hz: float) -> tuple[Quantity, ...]:
+def octave_levels(transforms: Sequence[Transform], top_hz: float) -> tuple[Quantity, ...]:
     """Broadband level of each octave band below `top_hz`, dB re (one unit)^2 per Hz, lines left out.
 
     transforms: one a channel, their powers are added

@@ -35,7 +35,6 @@ motor-axial = "slight"
 [north-west]
 prop-edge = "clean"
 motor-turn = "free"
-motor-mount = "fast"
 """
 
 
