@@ -44,7 +44,7 @@ def test_evidence_is_told_with_its_side_and_weight():
     text = " ".join(printed(said("north-east")).split())
     assert "for broadband level at 8 kHz stands 13 dB above the middle of the other motors (25 times likelier than otherwise)" in text
     assert "against the hand-spin was not recorded" in text
-    assert "bearing damaged: very unlikely (5" in text
+    assert "bearing damaged (outer race): very unlikely (5" in text
 
 
 def test_numbers_stand_with_interval_and_unit():

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from vibekit.analysis import analyze
 from vibekit.change import CHANGES, parts_of
-from vibekit.observation import STEPS, observe
+from vibekit.observation import COMBS, STEPS, observe
 from vibekit.reading import Reading
 from vibekit.recording import Sensor
 from vibekit.repeatability import Repeatability, load_repeatability
@@ -32,8 +32,8 @@ Array = npt.NDArray[np.float64]
 SEVERITIES = (2, 4, 8, 20)
 HEALTHY = 3
 SENSORS: tuple[Sensor, ...] = ("contact", "microphone", "accelerometer")
-PRIOR_CASES = 2.0  # cases that a typical state's shares count for in each state
-RAREST = 2e-3  # share added to each step of the typical state
+PRIOR_CASES = 2.0  # what the shares of all states count for in each state
+RAREST = 0.5  # cases added to each step of all states together (Jeffreys' prior of a multinomial)
 RUN_UP_S = 5.0
 FIRST_SEED = 1_000_000  # tests draw their craft from other seeds
 
@@ -152,15 +152,15 @@ def make_likelihoods(seeds: Iterable[int], repeatability: Repeatability, pool: P
 def likelihood_table(counts: Counter[tuple[str, str, str, str, int]]) -> str:
     """Text of likelihoods.csv from how often (condition, severity, clue, test, step) was seen.
 
-    Each state's shares are drawn towards those of a typical state by PRIOR_CASES cases, so that a step that few states give is as rare
-    in a state with few cases as it is anywhere else.
+    Each state's shares are drawn by PRIOR_CASES cases towards those of all states together (of those that leave bearings alone, where
+    the clue is a bearing's comb), so that a step is as rare in a state with few cases as it is elsewhere.
     """
     lines = ["# made by python -m vibekit.calibration; do not edit", f"condition,severity,clue,test,{','.join(STEPS)},cases"]
     rows = {key: np.array([counts[*key, step] for step in range(len(STEPS))], float) for key in sorted({key[:4] for key in counts})}
-    gathered: defaultdict[tuple[str, str], list[Array]] = defaultdict(list)
-    for (_, _, clue, test), row in rows.items():
-        gathered[clue, test].append(row / row.sum())
-    typical = {key: np.median(shares, axis=0) + RAREST for key, shares in gathered.items()}
+    typical: defaultdict[tuple[str, str], Array] = defaultdict(lambda: np.full(len(STEPS), RAREST))
+    for (condition, _, clue, test), row in rows.items():
+        if clue not in COMBS or not condition.startswith("bearing"):
+            typical[clue, test] += row
     for key, row in rows.items():
         shares = row + PRIOR_CASES * typical[key[2:]] / typical[key[2:]].sum()
         lines.append(",".join([*key, *(f"{s:.5f}" for s in shares / shares.sum()), f"{row.sum():.0f}"]))

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri, stdtr
 
+from vibekit.levels import LOST_DB
 from vibekit.reading import Quantity, Reading
 from vibekit.repeatability import Repeatability
 
@@ -90,6 +91,8 @@ def _difference(reading: Reading, reference: Reading, name: str) -> tuple[float,
     common = ours.keys() & theirs.keys()
     if not common:
         return None
+    if all(ours[k].u95 > LOST_DB and theirs[k].u95 > LOST_DB for k in common):
+        return 0.0, LOST_DB**2  # the line is seen in neither: only the noise differs
     delta = float(np.mean([ours[k].value - theirs[k].value for k in common]))
     if reading.speed.rpm and reference.speed.rpm:
         delta -= PER_DECADE.get(name, 0.0) * math.log10(reading.speed.rpm / reference.speed.rpm)

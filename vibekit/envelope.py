@@ -36,6 +36,19 @@ class EnvelopeSpectrum:
         order, half_width: any one shape; result of that shape. A bin of an averaged periodogram of noise follows a gamma law with `blocks`
         as its shape (Welch 1967; for one block chi-square with two degrees of freedom, Abboud et al., MSSP 84 (2017)).
         """
+        highest, count, inside = self._highest(order, half_width)
+        tail = gammaincc(self.blocks, self.blocks * np.minimum(highest, 200.0 / self.blocks + 10))
+        chance = -np.expm1(count * np.log1p(-np.minimum(tail, 1 - 1e-12)))
+        value = np.minimum(-np.log10(np.maximum(chance, 1e-300)), LINE_CAP)
+        return np.where(inside, value, 0.0)
+
+    def height(self, order: Array, half_width: Array) -> Array:
+        """log10 of the highest bin within `half_width` of each order over the floor, at least 0; shapes as in `surprise`."""
+        highest, _, inside = self._highest(order, half_width)
+        return np.where(inside, np.log10(np.maximum(highest, 1.0)), 0.0)
+
+    def _highest(self, order: Array, half_width: Array) -> tuple[Array, Array, npt.NDArray[np.bool_]]:
+        """(highest bin, how many bins were looked at, whether they all lie in the spectrum) around each order."""
         low = np.floor((order - half_width) / self.resolution).astype(int)
         high = np.ceil((order + half_width) / self.resolution).astype(int)
         inside = (low >= 1) & (high < len(self.ratio) - 1)
@@ -43,10 +56,7 @@ class EnvelopeSpectrum:
         span = int((high - low).max()) + 1 if low.size else 1
         at = low[..., None] + np.arange(span)
         picked = np.where(at <= high[..., None], self.ratio[np.minimum(at, len(self.ratio) - 1)], 0)
-        tail = gammaincc(self.blocks, self.blocks * np.minimum(picked.max(axis=-1), 200.0 / self.blocks + 10))
-        chance = -np.expm1((high - low + 1) * np.log1p(-np.minimum(tail, 1 - 1e-12)))
-        value = np.minimum(-np.log10(np.maximum(chance, 1e-300)), LINE_CAP)
-        return np.where(inside, value, 0.0)
+        return picked.max(axis=-1), high - low + 1.0, inside
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +65,14 @@ class Comb:
 
     order: where the comb fits best; slip: relative distance from its geometry; score: sum of the lines' surprises;
     lines: (harmonics,) surprise of each, -log10 of the chance that noise alone does it
+    height: sum over the lines of log10 of their power over the floor, without a cap: which of two combs at the cap is the taller
     """
 
     order: float
     slip: float
     score: float
     lines: tuple[float, ...]
+    height: float
 
 
 def squared_envelope(transform: Transform, low_hz: float, high_hz: float, *, whiten: bool = True) -> tuple[Array, float]:
@@ -143,7 +155,9 @@ def comb_at(
         lines[gap < 2.5 * spectrum.resolution + width] = 0.0
     score = np.where(lines[:, 0] > 2, lines.sum(axis=1), lines[:, 0])
     best = int(score.argmax())
-    return Comb(float(order * (1 + shift[best])), float(shift[best]), float(score[best]), tuple(float(v) for v in lines[best]))
+    height = spectrum.height(at[best], width[best]) * (lines[best] > 0)
+    found = tuple(float(v) for v in lines[best])
+    return Comb(float(order * (1 + shift[best])), float(shift[best]), float(score[best]), found, float(height.sum()))
 
 
 def family(order: float, cage: float, top: float) -> Array:

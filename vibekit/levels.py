@@ -14,6 +14,7 @@ from vibekit.transform import Transform
 Array = npt.NDArray[np.float64]
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal octave mid-bands, IEC 61260-1:2014
 DB = 10 / np.log(10)
+LOST_DB = 4.0  # a level with a wider interval is that of the noise it hides in
 OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
 
 
@@ -39,7 +40,7 @@ def line(spectrum: OrderSpectrum, order: float, name: str, half_width: float = 0
 def level_of(spectrum: OrderSpectrum, orders: tuple[float, ...], name: str, half_width: tuple[float, ...] | None = None) -> Quantity:
     """Power of several orders together, dB re (one unit)^2, with its 95 % interval.
 
-    A sum below what its noise hides (its own standard deviation) is put at that limit, so that silence is a number too.
+    A sum below the noise in its own bins is put at that noise, with an interval of LOST_DB and more: what is not seen is at most that.
     """
     widths = half_width or (0.0,) * len(orders)
     each = [spectrum.line_power(order, width) for order, width in zip(orders, widths, strict=True)]
@@ -49,9 +50,11 @@ def level_of(spectrum: OrderSpectrum, orders: tuple[float, ...], name: str, half
     mean = float(total.mean())
     deviation = float(total.std(ddof=1)) if len(total) > 2 else float(under.mean())
     error = max(deviation / np.sqrt(blocks), float(under.mean()) / np.sqrt(blocks * len(orders)), np.finfo(float).tiny)
-    value = max(mean, error)
+    hidden = float(under.mean())
+    if mean < max(hidden, error):
+        return Quantity(name, float(DB * np.log(max(hidden, error))), LOST_DB + 1.0, "dB")
     quantile = float(stdtrit(max(blocks - 1, 2), 0.975))
-    return Quantity(name, float(DB * np.log(value)), float(DB * np.log1p(quantile * error / value)), "dB")
+    return Quantity(name, float(DB * np.log(mean)), min(float(DB * np.log1p(quantile * error / mean)), LOST_DB), "dB")
 
 
 def unsteadiness(spectrum: OrderSpectrum, order: float = 1.0) -> Quantity | None:

@@ -20,7 +20,6 @@ SCORES = {  # quantities that need no reference, with the edges of faint, slight
     "defect comb": COMB,
 }
 COMBS = ("outer race", "inner race", "ball", "cage", "defect comb")
-PULSES = ("impulsiveness", "once a turn", "roughness")
 WORDS = {
     "1x": "once-a-turn line (1x)",
     "2x": "2x line",
@@ -74,8 +73,9 @@ def observe(
 
 
 def _explained(seen: list[Observation]) -> list[Observation]:
-    """Leave out what a bearing's comb accounts for: where pulses at a defect order stand clear of chance, the clicks, the roughness and
-    the weaker combs are the same pulses again, and say nothing more of what is wrong.
+    """Leave out what a damaged bearing accounts for: where pulses at a defect order stand clear of chance, clicks, roughness and the
+    weaker combs are the same pulses again, and late damage loosens the shaft and raises every order (common practice, no source). The
+    bearing comes first; what else may be wrong shows when it is whole.
 
     The strongest race leads; a cage leads only where no race or ball stands out, since each of these wakes its order too (Randall &
     Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520, section 2).
@@ -85,8 +85,7 @@ def _explained(seen: list[Observation]) -> list[Observation]:
         return seen
     races = [o for o in combs if o.name != "cage"] or combs
     leader = max(races, key=lambda o: o.value)
-    same = (*COMBS, *PULSES)
-    return [o for o in seen if o.name == leader.name or o.name not in same]
+    return [o for o in seen if o.name == leader.name]
 
 
 def _step(value: float, edges: tuple[float, ...]) -> int:

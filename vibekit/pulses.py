@@ -106,7 +106,7 @@ def _race_combs(spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], 
         for bearing in bearings:
             orders = dict(zip(RACES, (bearing.outer, bearing.inner, 2 * bearing.ball_spin, bearing.cage), strict=True))
             found = {race: comb_at(spectrum, order, slip=slip, explained=whole) for race, order in orders.items()}
-            leader = max(found, key=lambda race: found[race].score)
+            leader = max(found, key=lambda race: (found[race].score, found[race].height))
             taken = np.concatenate([whole, family(found[leader].order, bearing.cage, TOP_ORDER)])
             for race in RACES:
                 if race != leader and found[leader].score > LEADS:
@@ -130,7 +130,7 @@ def _unknown_comb(spectra: list[EnvelopeSpectrum]) -> tuple[tuple[str, Comb], ..
     for spectrum in spectra:
         comb = comb_at(spectrum, middle, slip=(low / middle - 1, high / middle - 1), harmonics=4, explained=known)
         price = np.log10((high - low) / spectrum.resolution)
-        paid = Comb(comb.order, 0.0, max(comb.score - price, 0.0), comb.lines)
+        paid = Comb(comb.order, 0.0, max(comb.score - price, 0.0), comb.lines, comb.height)
         if best is None or paid.score > best.score:
             best = paid
     return (("defect comb", best),) if best else ()
