@@ -1,131 +1,156 @@
-"""Which shaft speed explains the lines of a spectrum: a comb of orders, weighed against its rivals.
+"""Shaft speeds that explain the lines of a spectrum, each with the likelihood of all its orders.
 
-Each candidate speed is asked the same question about the same spectrum: how likely are lines, and no lines, where its orders lie?
-A line there speaks for it as its rarity in noise says (the upper bound of Sellke, Bayarri & Berger, Am. Stat. 55 (2001) 62-71,
-taken as the Bayes factor of a Beta alternative); a missing line speaks against it as strongly as that order is expected. Half the
-true speed explains all lines and misses every second order; twice the true speed misses none and leaves the odd orders unexplained.
+Each candidate is asked the same question about the same spectrum: how likely is what stands where its orders lie, lines or no lines? A line
+speaks for the candidate by how rarely chance puts one as high there, and as far as its level suits its order. No line speaks against it
+as surely as that order was expected above the floor. Half the true speed explains all lines and misses every second order; twice the
+true speed misses none and leaves the odd orders to chance.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
-from vibekit.lines import Lines, is_mains
+from vibekit.lines import Index, Lines
 from vibekit.settings import Settings
 
 Array = npt.NDArray[np.float64]
 SLOWEST_HZ, FASTEST_HZ = 5.0, 1000.0
-HIGHEST_ORDER = 24
-SHAPE = 0.1  # of the Beta(SHAPE, 1) alternative: a real line is rare by some unknown orders of magnitude
-WANDER = 1e-3  # relative scatter of an order's line that is still called the same line
+HIGHEST_ORDER = 32
+ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
+WANDER = 3e-4  # relative scatter of an order's line beside the spectrum's own width
+SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, directions, severities
+CLUTTER = 0.9  # power of chance: lines that belong to nothing are commoner than their sample says
+LEAST = 0.02  # chance that an order is missing whatever was expected
+UNLIKE = 0.2  # chance that blades are so unlike, or so quiet, that their number does not show
+SAME = 0.005  # speeds closer than this are one
+KEPT = 24
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
-    """One shaft speed in Hz with its evidence: log of the likelihood ratio against "no shaft"; lines: (order, Hz, excess) found."""
+class Comb:
+    """One shaft speed with what speaks for it.
+
+    hz: turns a second; found: (orders,) index of the line at each order, -1 for none
+    weight: (blade counts, orders) summed log likelihood ratios against "no shaft" up to each order, prior of the blade count included
+    """
 
     hz: float
-    evidence: float
-    lines: tuple[tuple[int, float, float], ...]
+    weight: Array
+    found: Index
+
+    def evidence(self, below_hz: float = np.inf) -> float:
+        """Log of the likelihood ratio against "no shaft", from the orders below a frequency."""
+        count = int(min(below_hz / self.hz * (1 + 1e-6), HIGHEST_ORDER))
+        return float(np.logaddexp.reduce(self.weight[:, count - 1])) if count else 0.0
+
+    def lead(self, rival: "Comb") -> float:
+        """Log of the likelihood ratio against a rival, both judged over the same band."""
+        band = HIGHEST_ORDER * min(self.hz, rival.hz)
+        return self.evidence(band) - rival.evidence(band)
 
 
-def candidates(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, high_hz: float = FASTEST_HZ) -> list[Candidate]:
-    """Shaft speeds that explain the lines, best first; two within 1 % of each other count as one."""
-    start = _fractions(lines, settings, low_hz, high_hz)
-    if not start.size:
-        return []
-    speed, found = _follow(lines, start)
+def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, high_hz: float = FASTEST_HZ) -> list[Comb]:
+    """Shaft speeds between two bounds that may explain the lines, best first."""
+    start, trust = _first_guesses(lines, settings, low_hz, high_hz)
+    speed, found = _climb(lines, start, trust)
     inside = (speed >= low_hz) & (speed <= high_hz)
     speed, found = speed[inside], found[:, inside]
-    if not speed.size:
-        return []
-    evidence = _evidence(lines, speed, found, settings)
-    chosen: list[Candidate] = []
-    for i in np.argsort(-evidence):
-        if all(abs(speed[i] / c.hz - 1) > 0.01 for c in chosen):
-            at = [(k + 1, int(j)) for k, j in enumerate(found[:, i]) if j >= 0]
-            table = tuple((k, float(lines.frequency[j]), float(lines.excess[j])) for k, j in at)
-            chosen.append(Candidate(float(speed[i]), float(evidence[i]), table))
-        if len(chosen) == 12:
-            break
-    return chosen
+    weight = _weights(lines, speed, found, settings)
+    total = np.logaddexp.reduce(weight[:, -1], axis=0)
+    chosen: list[int] = []
+    for i in np.argsort(-total):
+        if len(chosen) < KEPT and all(abs(speed[i] / speed[j] - 1) > SAME for j in chosen):
+            chosen.append(int(i))
+    return [Comb(float(speed[i]), weight[:, :, i], found[:, i]) for i in chosen]
 
 
-def expected_orders(settings: Settings, blades: int | None) -> Array:
-    """Chance that each order 1 ... HIGHEST_ORDER stands out of the noise, (HIGHEST_ORDER,); common practice, no source."""
-    order = np.arange(1, HIGHEST_ORDER + 1)
-    chance = np.where(order == 1, 0.85, 0.45 * 0.85 ** (order - 2.0))
-    chance = np.maximum(chance, 0.05)
+def typical_level_db(settings: Settings, blades: int | None) -> Array:
+    """Level of each order against the comb's strongest lines, dB, (HIGHEST_ORDER, 1); common practice, no source."""
+    level = np.where(ORDER == 1, -3.0, np.maximum(-6.0 - 2.0 * ORDER, -40.0))
     if blades and blades > 1:
-        chance = np.where(order % blades == 0, np.maximum(0.9 * 0.8 ** (order / blades - 1), chance), chance)
-    if settings.poles:
-        pairs = settings.poles // 2
-        for multiple in (pairs, 2 * pairs, 6 * pairs):
-            if multiple <= HIGHEST_ORDER:
-                chance[multiple - 1] = max(chance[multiple - 1], 0.5)
-    return chance
+        level = np.where(ORDER == 1, -6.0, np.maximum(-8.0 - 2.0 * ORDER, -40.0))
+        level = np.where(ORDER % blades == 0, np.maximum(-5.0 * (ORDER / blades - 1), level), level)
+    for multiple in (1, 2, 6):
+        order = multiple * (settings.poles or 0) // 2
+        if 0 < order <= HIGHEST_ORDER:
+            level[order - 1] = max(level[order - 1, 0], -12.0)
+    return level
 
 
-def _fractions(lines: Lines, settings: Settings, low_hz: float, high_hz: float) -> Array:
-    """First guesses: the strongest lines, each taken as order 1, 2, 3 ... of a shaft."""
-    usable = np.flatnonzero(~is_mains(lines.frequency, lines.step_hz) & (lines.rarity > 2))
-    strongest: list[int] = []
-    for low, high in ((0.0, 120.0), (120.0, 400.0), (400.0, 1200.0), (1200.0, np.inf)):
-        band = usable[(lines.frequency[usable] >= low) & (lines.frequency[usable] < high)]
-        strongest += list(band[np.argsort(-lines.excess[band])][:8])
-    orders = sorted(
-        {1, 2, 3, 4, 5, 6} | ({settings.blades} if settings.blades else set()) | ({settings.poles // 2} if settings.poles else set())
-    )
-    guess = (lines.frequency[strongest][:, None] / np.array(orders)).ravel()
-    return np.unique(np.round(guess[(guess >= low_hz * 0.99) & (guess <= high_hz * 1.01)], 6))
+def blade_counts(settings: Settings) -> dict[int | None, float]:
+    """Blade counts that come into question with their prior; None: no blades, or blades that do not show."""
+    if settings.test in ("bare", "hand-spin"):
+        return {None: 1.0}
+    if settings.blades:
+        return {settings.blades: 1 - UNLIKE, None: UNLIKE}
+    return {None: 0.3, 2: 0.3, 3: 0.2, 4: 0.1, 5: 0.1}
 
 
-def _follow(lines: Lines, start: Array) -> tuple[Array, npt.NDArray[np.intp]]:
-    """Climb the orders one by one, each line found sharpening the speed. Returns speeds (m,) and line indices (orders, m), -1: none."""
-    speed = start.copy()
-    weight = np.full(start.size, 0.25)  # of the first guess, in units of one order-1 line
-    total = weight * speed
-    found = np.full((HIGHEST_ORDER, start.size), -1, dtype=np.intp)
+def _first_guesses(lines: Lines, settings: Settings, low_hz: float, high_hz: float) -> tuple[Array, Array]:
+    """Speeds (m,), the highest lines of each octave taken as order 1, 2, 3 ..., and how well each is known (1 / variance)."""
+    usable = np.flatnonzero(lines.height_db > lines.visible_db)
+    octave = np.floor(np.log2(lines.frequency[usable] / SLOWEST_HZ))
+    high: list[int] = []
+    for band in np.unique(octave):
+        inside = usable[octave == band]
+        high += inside[np.argsort(lines.rank[inside])][:6].tolist()
+    order = np.array(sorted({1, 2, 3, 4, 5, 6, settings.blades or 1, (settings.poles or 2) // 2}))
+    guess = lines.frequency[high][:, None] / order
+    trust = _precision(lines.height_db[high])[:, None] * order**2
+    inside = (guess >= low_hz * (1 - SAME)) & (guess <= high_hz * (1 + SAME))
+    return guess[inside], trust[inside]
+
+
+def _climb(lines: Lines, speed: Array, trust: Array) -> tuple[Array, Index]:
+    """Find the orders one by one, each line sharpening the speed: speeds (m,) and lines (orders, m), -1 for none."""
+    total = trust * speed
+    found = np.full((HIGHEST_ORDER, speed.size), -1, dtype=np.intp)
     for order in range(1, HIGHEST_ORDER + 1):
         target = order * speed
-        best = lines.best_near(target, _reach(lines, target))
-        best[target > lines.top_hz] = -1
+        best = np.where(lines.is_blank(target), -1, lines.best_near(target, _reach(lines, target)))
         found[order - 1] = best
-        good = (best >= 0) & (lines.rarity[best] > 3) & ~is_mains(target, lines.step_hz)
-        gain = np.where(good, float(order) ** 2 * np.minimum(lines.excess[best], 1e3), 0.0)
-        weight = weight + gain
+        sure = (best >= 0) & (lines.height_db[best] > lines.visible_db)
+        gain = np.where(sure, order**2 * _precision(lines.height_db[best]), 0.0)
+        trust = trust + gain
         total = total + gain * lines.frequency[best] / order
-        speed = total / weight
+        speed = total / trust
     return speed, found
 
 
+def _precision(height_db: Array) -> Array:
+    return np.asarray(10 ** (np.minimum(height_db, 30.0) / 10))
+
+
 def _reach(lines: Lines, target: Array) -> Array:
-    return 0.6 * lines.step_hz + WANDER * target
+    return 0.6 * lines.width_hz + WANDER * target
 
 
-def _evidence(lines: Lines, speed: Array, found: npt.NDArray[np.intp], settings: Settings) -> Array:
-    order = np.arange(1, HIGHEST_ORDER + 1)[:, None]
-    target = order * speed
-    rarity = np.where(found >= 0, lines.rarity[found], 0.0)
-    expected_number = 2 * _reach(lines, target) * lines.density
-    chance = -np.expm1(-expected_number * np.exp(-rarity))  # of a line as rare as this in the window, from noise alone
-    factor = SHAPE * np.maximum(chance, 1e-12) ** (SHAPE - 1)
-    blind = (target > lines.top_hz) | is_mains(target, lines.step_hz)
-    totals = []
-    for blades in _blade_counts(settings):
-        expected = expected_orders(settings, blades)[:, None]
-        gain = np.log(1 - expected + expected * factor)
-        totals.append(np.where(blind, 0.0, gain).sum(axis=0))
-    stack = np.array(totals)
-    top = stack.max(axis=0)
-    mean: Array = top + np.log(np.exp(stack - top).mean(axis=0))
-    return mean
+def _weights(lines: Lines, speed: Array, found: Index, settings: Settings) -> Array:
+    """Summed log likelihood ratios, (blade counts, orders, m).
+
+    Under a comb the order's line is either hidden below what stands there, or it is what stands there, its level scattered about the
+    typical one (Student's t, four degrees of freedom). Chance lines fall off by one neper a decibel.
+    """
+    target = ORDER * speed
+    blank = lines.is_blank(target)
+    chance = lines.chance(found, _reach(lines, target))
+    height = np.where(found < 0, -20.0, lines.height_db[found])
+    clear = np.where(blank | (chance > 0.1), lines.visible_db, height)[: HIGHEST_ORDER // 2]
+    strongest = np.sort(clear, axis=0)[-3:].mean(axis=0)
+    seen = np.maximum(height, lines.visible_db)
+    weights = []
+    for blades, prior in blade_counts(settings).items():
+        level = strongest + typical_level_db(settings, blades)
+        density = 0.375 / SPREAD_DB * (1 + ((height - level) / SPREAD_DB) ** 2 / 4) ** -2.5
+        hidden = np.maximum(ndtr((seen - level) / SPREAD_DB), LEAST)
+        gain = np.log(hidden + density / np.maximum(chance, 1e-12) ** CLUTTER)
+        weights.append(np.cumsum(np.where(blank, 0.0, gain), axis=0) + np.log(prior))
+    return np.array(weights) + _log_prior(speed, settings)
 
 
-def _blade_counts(settings: Settings) -> tuple[int | None, ...]:
-    if settings.test in ("bare", "hand-spin"):
-        return (None,)
-    if settings.blades:
-        return (settings.blades,)
-    return (None, 2, 3, 4, 5)
+def _log_prior(speed: Array, settings: Settings) -> Array:
+    """Motors run between 15 and 700 turns a second; each octave outside is rarer (common practice, no source). By hand all are slow."""
+    low = 0.0 if settings.test == "hand-spin" else np.maximum(np.log2(15 / speed), 0)
+    return np.asarray(-1.5 * (low + np.maximum(np.log2(speed / 700), 0)))

@@ -1,108 +1,102 @@
-"""Spectral lines of a record, and how rarely noise alone makes one like them."""
+"""Spectral lines of a record, and how rarely chance alone puts one as high at a given place."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import next_fast_len
+from scipy.ndimage import maximum_filter1d
+from scipy.special import gammaincinv
 
-from vibekit.spectrum import welch_psd
+from vibekit.frames import PADDING, Frames
 
 Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.intp]
+FEWEST = 24  # fewer local maxima say nothing about what is rare
+SIDE_LOBE = 2e-3  # of the power of a line within six widths: no more than a side lobe of the Hann window (-31 dB and less)
 MAINS_HZ = (50.0, 60.0)
-MAINS_TOLERANCE = 1e-3  # of 50 or 60 Hz: grids hold a few tenths of this, sound-card clocks a tenth
+MAINS_HARMONICS = 20
+LONE_DB = 8.0
+MAINS_TOLERANCE = 1e-3  # of 50 or 60 Hz: what a grid strays, and a sound card's clock
 
 
 @dataclass(frozen=True, slots=True)
 class Lines:
-    """Local maxima of an averaged, whitened spectrum.
+    """Local maxima of an averaged spectrum.
 
     frequency: (n,) Hz, ascending, between bins by a parabola through the logarithms
-    excess: (n,) power over the floor around it
-    rarity: (n,) minus the logarithm of the part of all maxima that stand as high: Exp(1) in noise of any colour, by construction
-    step_hz: distance of two bins; top_hz: highest frequency looked at
-    duration_s: of the record, averages: of the spectrum
+    height_db: (n,) power over the noise beside it, dB; visible_db: what noise alone exceeds in one bin of a hundred
+    rank: (n,) number of maxima that stand higher
+    width_hz: distance of two independent bins; top_hz: highest frequency looked at
+    blank_hz: (m, 2) from, to: bands where hum hides what is there
     """
 
     frequency: Array
-    excess: Array
-    rarity: Array
-    step_hz: float
+    height_db: Array
+    visible_db: float
+    rank: Index
+    width_hz: float
     top_hz: float
-    duration_s: float
-    averages: int
+    blank_hz: Array
 
-    @property
-    def density(self) -> float:
-        """Maxima a hertz."""
-        return self.frequency.size / self.top_hz
-
-    def best_near(self, frequency_hz: Array, reach_hz: Array) -> npt.NDArray[np.intp]:
-        """Index of the rarest line within `reach_hz` of each frequency (any shape), -1 where there is none."""
+    def best_near(self, frequency_hz: Array, reach_hz: Array) -> Index:
+        """Index of the highest line within `reach_hz` of each frequency (any shape), -1 where there is none."""
         first = np.searchsorted(self.frequency, frequency_hz - reach_hz)
         last = np.searchsorted(self.frequency, frequency_hz + reach_hz, side="right")
         best = np.where(last > first, first, -1)
         for offset in range(1, int(np.max(last - first, initial=0))):
             rival = np.minimum(first + offset, self.frequency.size - 1)
-            better = (first + offset < last) & (self.rarity[rival] > self.rarity[best])
+            better = (first + offset < last) & (self.rank[rival] < self.rank[best])
             best = np.where(better, rival, best)
         return best
 
+    def is_blank(self, frequency_hz: Array) -> npt.NDArray[np.bool_]:
+        """Say where nothing can be seen: beyond the band, or under hum."""
+        hidden = frequency_hz >= self.top_hz
+        for low, high in self.blank_hz:
+            hidden |= (frequency_hz > low) & (frequency_hz < high)
+        return np.asarray(hidden)
 
-def find_lines(signals: list[npt.NDArray[np.floating]], rate_hz: float, seconds: float, top_hz: float) -> Lines | None:
-    """Lines of one or several channels taken together (their whitened spectra are averaged); None when the record is too short.
+    @property
+    def hum(self) -> Array:
+        """Lone lines at multiples of 50 and 60 Hz, (m, 2): frequency in Hz and height over the noise in a band of 1 Hz, dB.
 
-    signals: (n,) samples each; seconds: length of the segments averaged; top_hz: highest frequency of interest
-    """
-    size = signals[0].size
-    length = min(next_fast_len(max(int(seconds * rate_hz), 16), real=True), size)
-    if length < 64:
-        return None
-    white = 0.0
-    for signal in signals:
-        spectrum = welch_psd(signal, rate_hz, length, unit="")
-        power = spectrum.values[: int(top_hz / spectrum.step_hz) + 2]
-        white = white + power / _floor(power, spectrum.step_hz)
-    assert isinstance(white, np.ndarray)
-    white /= len(signals)
+        Lone: LONE_DB above any other line within twelve widths; the lines of a shaft that wanders stand in crowds.
+        """
+        off = np.full(self.frequency.size, np.inf)
+        for mains in MAINS_HZ:
+            multiple = np.clip(np.round(self.frequency / mains), 1, MAINS_HARMONICS)
+            off = np.minimum(off, np.abs(self.frequency - multiple * mains) - multiple * mains * MAINS_TOLERANCE)
+        at = np.flatnonzero((off < 0.15 * self.width_hz) & (self.height_db > self.visible_db))
+        apart = np.abs(self.frequency - self.frequency[at][:, None]) / self.width_hz
+        beside = np.where((apart > 0) & (apart < 12), self.height_db, -np.inf).max(axis=1, initial=-np.inf)
+        at = at[self.height_db[at] > beside + LONE_DB]
+        return np.column_stack((self.frequency[at], self.height_db[at] + 10 * np.log10(self.width_hz)))
+
+    def chance(self, found: Index, reach_hz: Array) -> Array:
+        """Probability that a place as wide as `reach_hz` either side holds a line as high as `found` (orders, m), by chance.
+
+        By rank among all lines but those found higher in the same column, which are no chance; 1 where none is found.
+        """
+        own = np.argsort(np.argsort(np.where(found < 0, self.frequency.size, self.rank[found]), axis=0), axis=0)
+        higher = np.maximum(self.rank[found] - own, 0) + 0.5
+        expected = 2 * reach_hz / self.top_hz * np.where(found < 0, self.frequency.size, higher)
+        return -np.expm1(-expected)
+
+
+def find_lines(frames: Frames, scale: Array | None = None) -> Lines | None:
+    """Lines of the frames' average, None when they are too few. scale: see `Frames.average`."""
+    white = frames.average(scale)
     middle = white[1:-1]
     at = np.flatnonzero((middle > white[:-2]) & (middle >= white[2:])) + 1
-    at = at[at > 1]
-    if at.size < 16:
+    at = at[(at > 2) & (white[at] > SIDE_LOBE * maximum_filter1d(white, 12 * PADDING + 1)[at])]
+    if at.size < FEWEST:
         return None
     left, centre, right = np.log(white[at - 1]), np.log(white[at]), np.log(white[at + 1])
-    shift = 0.5 * (left - right) / (left - 2 * centre + right)
-    rank = np.empty(at.size)
+    frequency = (at + 0.5 * (left - right) / (left - 2 * centre + right)) * frames.step_hz
+    n = frames.averages
+    over = np.maximum(white[at] * gammaincinv(n, 0.5) / n - 1, 0.01)  # the floor is the median of n averages, not their mean
+    visible = gammaincinv(n, 0.99) / n - 1
+    rank = np.empty(at.size, np.intp)
     rank[np.argsort(-white[at])] = np.arange(at.size)
-    return Lines(
-        frequency=(at + shift) * spectrum.step_hz,
-        excess=white[at],
-        rarity=-np.log((rank + 0.5) / at.size),
-        step_hz=spectrum.step_hz,
-        top_hz=white.size * spectrum.step_hz,
-        duration_s=size / rate_hz,
-        averages=spectrum.averages,
-    )
-
-
-def is_mains(frequency_hz: Array, step_hz: float) -> npt.NDArray[np.bool_]:
-    """True where a line cannot be told from a harmonic of 50 or 60 Hz mains."""
-    near = np.zeros(np.shape(frequency_hz), bool)
-    for mains in MAINS_HZ:
-        multiple = np.maximum(np.round(frequency_hz / mains), 1)
-        near |= np.abs(frequency_hz - multiple * mains) <= multiple * mains * MAINS_TOLERANCE + 0.5 * step_hz
-    return near
-
-
-def _floor(power: Array, step_hz: float) -> Array:
-    """Median power around each bin, over stretches that widen with frequency as resonances do."""
-    edge = [0]
-    while edge[-1] < power.size:
-        edge.append(edge[-1] + int(max(24, (12 + 0.06 * edge[-1] * step_hz) / step_hz)))
-    edge[-1] = power.size
-    if len(edge) > 2 and edge[-1] - edge[-2] < 12:
-        edge.pop(-2)
-    median = np.array([np.median(power[a:b]) for a, b in zip(edge[:-1], edge[1:], strict=True)])
-    middle = np.array([(a + b - 1) / 2 for a, b in zip(edge[:-1], edge[1:], strict=True)])
-    tiny = max(float(power.max()) * 1e-15, np.finfo(np.float64).tiny)
-    return np.exp(np.interp(np.arange(power.size), middle, np.log(np.maximum(median, tiny))))
+    blank = frames.blank_hz if scale is None else frames.blank_hz / [float(scale.max()), float(scale.min())]
+    return Lines(frequency, 10 * np.log10(over), 10 * np.log10(visible), rank, frames.width_hz, white.size * frames.step_hz, blank)

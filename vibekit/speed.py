@@ -5,27 +5,28 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.comb import Candidate, candidates
-from vibekit.lines import find_lines
+from vibekit.estimate import Estimate, estimate_speed
 from vibekit.reading import SpeedMethod, SpeedResult
 from vibekit.recording import Recording
 from vibekit.settings import Settings
 from vibekit.tacho import read_pulses, speed_at_pulses
+from vibekit.track import Track
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 CLOCK = 1e-4  # relative tolerance of an uncalibrated sound card's or phone's clock
 TYPED_REACH = 0.03  # a typed speed may be this far from the true one
 CONTRADICTION = 0.005
-SEGMENTS_S = (8.0, 2.0, 0.5)  # a steady shaft is seen best in the longest, a wandering one in a shorter
-SURE = 5.0  # log of the likelihood ratio against "no shaft" from which a speed is claimed
+ANYWHERE, NEARBY = 9.0, 4.0  # evidence that noise alone reaches once in twenty times: speeds from 5 to 1000 Hz, and near a typed one
+SLOWER = 0.9  # of the typed speed: a comb below it is no bearing's and no order's
+SURE = 0.9  # confidence from which a recording may contradict what was typed
 
 
 @dataclass(frozen=True, slots=True)
-class SpeedTrack:
-    """Shaft speed against time.
+class SpeedTrack(Track):
+    """Shaft speed against time, straight lines between.
 
-    time_s: (n,) seconds after the first sample of the part looked at, ascending; hz: (n,) turns a second, straight lines between
+    time_s: (n,) seconds after the first sample of the part looked at, ascending; hz: (n,) turns a second
     u95_hz: half width of the 95 % interval of the mean speed, the clock's tolerance included
     confidence: probability, 0 to 1, that this is the shaft and not a multiple or a part of it, or something else
     rivals: other speeds in Hz with their probability, most probable first
@@ -33,8 +34,6 @@ class SpeedTrack:
     missed, doubled: tacho pulses put in and taken out
     """
 
-    time_s: Array
-    hz: Array
     method: SpeedMethod
     u95_hz: float
     confidence: float = 1.0
@@ -43,27 +42,6 @@ class SpeedTrack:
     contradiction: str | None = None
     missed: int = 0
     doubled: int = 0
-
-    @property
-    def mean_hz(self) -> float:
-        """Mean speed over the track, turns a second."""
-        if self.time_s.size < 2:
-            return float(self.hz.mean())
-        return float(np.trapezoid(self.hz, self.time_s) / (self.time_s[-1] - self.time_s[0]))
-
-    def turns(self, at_s: npt.ArrayLike) -> Array:
-        """Revolutions since the start of the track, at any times (same shape); before and after it the end speeds go on."""
-        at = np.asarray(at_s, dtype=np.float64)
-        if self.time_s.size < 2:
-            return np.asarray((at - self.time_s[0]) * self.hz[0])
-        step = np.diff(self.time_s)
-        whole = np.concatenate(([0.0], np.cumsum(step * (self.hz[1:] + self.hz[:-1]) / 2)))
-        i = np.clip(np.searchsorted(self.time_s, at, side="right") - 1, 0, step.size - 1)
-        since = at - self.time_s[i]
-        inside = np.clip(since, 0, step[i])
-        slope = (self.hz[i + 1] - self.hz[i]) / step[i]
-        outside = np.where(since < 0, self.hz[0], self.hz[-1]) * (since - inside)
-        return np.asarray(whole[i] + self.hz[i] * inside + slope * inside**2 / 2 + outside)
 
     @property
     def result(self) -> SpeedResult:
@@ -89,11 +67,12 @@ def find_speed(recording: Recording, settings: Settings, part: slice | None = No
         track = _from_telemetry(samples[row], rate, recording.channels[row].unit)
         if track:
             return track
-    signals = [samples[row] for row in recording.rows("vibration")]
+    transforms = [Transform.of(samples[row], rate) for row in recording.rows("vibration")]
     if settings.speed_rpm is not None:
-        return _from_typed(signals, rate, settings, settings.speed_rpm, clock)
-    found = _estimate(signals, rate, settings, clock)
-    return found if found and found.confidence >= 0.5 else None
+        return _from_typed(transforms, settings, settings.speed_rpm, clock)
+    found = estimate_speed(transforms, settings) if transforms else None
+    track = _estimated(found, ANYWHERE, clock) if found else None
+    return track if track and track.confidence >= 0.5 else None
 
 
 def _from_tacho(voltage: npt.NDArray[np.floating], rate: float, clock: float) -> SpeedTrack | None:
@@ -101,69 +80,53 @@ def _from_tacho(voltage: npt.NDArray[np.floating], rate: float, clock: float) ->
     if pulses is None:
         return None
     time, hz = speed_at_pulses(pulses.time_s)
-    span = pulses.time_s[-1] - pulses.time_s[0]
+    span = float(pulses.time_s[-1] - pulses.time_s[0])
     mean = (pulses.time_s.size - 1) / span
-    random = mean * np.sqrt(2) * pulses.jitter_s / span
-    u95 = float(np.hypot(1.96 * random, clock * mean))
-    return SpeedTrack(time, hz, "tacho", u95, missed=pulses.missed, doubled=pulses.doubled)
+    u95 = np.hypot(1.96 * np.sqrt(2) * pulses.jitter_s / span, clock) * mean
+    return SpeedTrack(time, hz, "tacho", float(u95), missed=pulses.missed, doubled=pulses.doubled)
 
 
 def _from_telemetry(column: npt.NDArray[np.floating], rate: float, unit: str) -> SpeedTrack | None:
+    """A column that repeats each reading until the next: the first sample of each reading is kept."""
     hz = column.astype(np.float64) / (60.0 if unit == "rpm" else 1.0)
     usable = np.flatnonzero(np.isfinite(hz) & (hz > 0))
     if usable.size < 2:
         return None
-    changed = usable[np.concatenate(([True], np.diff(hz[usable]) != 0))]  # a value held over many samples is one reading
-    knots = np.unique(np.concatenate((usable[:1], changed, usable[-1:])))
-    time, hz = knots / rate, hz[knots]
-    uneven = np.diff(hz, 2) if hz.size > 2 else np.zeros(1)
-    noise = float(np.sqrt(np.mean(uneven**2) / 6))  # 1, -2, 1 squared sum to 6
-    step = float(np.min(np.abs(np.diff(hz))[np.diff(hz) != 0], initial=np.inf))
-    rounding = step / np.sqrt(12) if np.isfinite(step) else 0.0
-    u95 = 1.96 * max(noise / np.sqrt(hz.size), rounding)
+    fresh = np.concatenate(([True], np.diff(hz[usable]) != 0))
+    fresh[-1] = True
+    at = usable[fresh]
+    time, hz = at / rate, hz[at]
+    noise = np.sqrt(np.mean(np.diff(hz, 2) ** 2) / 6) if hz.size > 2 else 0.0  # 1, -2, 1 squared sum to 6
+    steps = np.abs(np.diff(hz))
+    rounding = float(np.min(steps[steps > 0], initial=np.inf)) / np.sqrt(12)
+    u95 = 1.96 * max(noise / np.sqrt(hz.size), rounding if np.isfinite(rounding) else 0.0)
     return SpeedTrack(time, hz, "telemetry", float(np.hypot(u95, CLOCK * hz.mean())))
 
 
-def _from_typed(signals: list[npt.NDArray[np.floating]], rate: float, settings: Settings, rpm: float, clock: float) -> SpeedTrack:
+def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clock: float) -> SpeedTrack:
+    """Find the true speed near the typed one; where nothing shows there, take it as typed and say what shows elsewhere."""
     typed = rpm / 60
-    near = _estimate(signals, rate, settings, clock, typed * (1 - TYPED_REACH), typed * (1 + TYPED_REACH))
-    if near is None:
-        end = (signals[0].size - 1) / rate if signals else 1.0
-        near = SpeedTrack(np.array([0.0, end]), np.full(2, typed), "typed", TYPED_REACH * typed, confidence=0.5)
-    contradiction = None
-    if abs(near.mean_hz / typed - 1) > CONTRADICTION:
-        contradiction = f"typed {rpm:.0f} rpm, the recording runs at {60 * near.mean_hz:.0f}"
-    return replace(near, method="typed", typed_rpm=rpm, rivals=(), contradiction=contradiction)
+    found = estimate_speed(transforms, settings, typed * (1 - TYPED_REACH), typed * (1 + TYPED_REACH)) if transforms else None
+    near = _estimated(found, NEARBY, clock) if found else None
+    if near and near.confidence >= 0.5:
+        away = abs(near.mean_hz / typed - 1) > CONTRADICTION
+        runs = 60 * near.mean_hz
+    else:
+        end = transforms[0].n / transforms[0].rate_hz if transforms else 1.0
+        flat = Track.steady(typed, end)
+        near = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5)
+        found = estimate_speed(transforms, settings) if transforms else None
+        other = _estimated(found, ANYWHERE, clock) if found else None
+        away = bool(other and other.confidence >= SURE and other.mean_hz < SLOWER * typed)
+        runs = 60 * other.mean_hz if other else 0.0
+    contradiction = f"typed {rpm:.0f} rpm, the recording runs at {runs:.0f}" if away else None
+    return replace(near, method="typed", typed_rpm=rpm, contradiction=contradiction)
 
 
-def _estimate(
-    signals: list[npt.NDArray[np.floating]],
-    rate: float,
-    settings: Settings,
-    clock: float,
-    low_hz: float | None = None,
-    high_hz: float | None = None,
-) -> SpeedTrack | None:
-    if not signals or signals[0].size < 256:
-        return None
-    low, high = low_hz or 5.0, high_hz or 1000.0
-    top = min(3.0 * 1000.0, rate / 2.05)
-    bands = [Transform.of(signal, rate).low_band(top) for signal in signals]
-    rate = bands[0][1]
-    top = min(top, rate / 2.05)
-    best: list[Candidate] = []
-    for seconds in SEGMENTS_S:
-        lines = find_lines([band for band, _ in bands], rate, seconds, top)
-        found = candidates(lines, settings, low, high) if lines else []
-        if found and (not best or found[0].evidence > best[0].evidence):
-            best = found
-    if not best or best[0].evidence < SURE:
-        return None
-    weight = np.exp(np.array([c.evidence for c in best]) - best[0].evidence)
-    chance = weight / (weight.sum() + np.exp(SURE / 2 - best[0].evidence))
-    end = signals[0].size / rate
-    first = best[0]
-    u95 = float(np.hypot(clock * first.hz, 1e-3 * first.hz))
-    rivals = tuple((c.hz, float(p)) for c, p in zip(best[1:], chance[1:], strict=True) if p > 0.02)
-    end = (bands[0][0].size - 1) / rate
-    return SpeedTrack(np.array([0.0, end]), np.full(2, first.hz), "estimated", u95, float(chance[0]), rivals)
+def _estimated(found: Estimate, even: float, clock: float) -> SpeedTrack:
+    """An estimate as a track. even: evidence at which shaft and chance are as likely."""
+    track, choice = found.track, found.choice
+    real = float(1 / (1 + np.exp(even - choice.evidence)))
+    u95 = float(np.hypot(1.96 * found.mean_sd_hz, clock * track.mean_hz))
+    rivals = tuple((comb.hz, chance * real) for comb, chance in choice.rivals if chance * real > 0.01)
+    return SpeedTrack(track.time_s, track.hz, "estimated", u95, choice.confidence * real, rivals)

@@ -1,0 +1,128 @@
+"""Shaft angle from the phases of several orders together: a coarse speed sharpened to what the noise allows.
+
+Each order is turned down by the coarse angle and averaged over short blocks; what phase is left is the order times the error of the angle.
+All orders are weighed by their Fisher information (the full comb: Rife & Boorstyn, IEEE Trans. IT 20 (1974) 591-598, summed over
+lines; demodulation of shaft orders after Bonnardot et al., Mech. Syst. Signal Process. 19 (2005) 766-785), and the angle is smoothed by
+the wander that the record itself shows.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import cho_solve_banded, cholesky_banded
+
+from vibekit.ridge import best_path
+
+Array = npt.NDArray[np.float64]
+Complex = npt.NDArray[np.complex128]
+WANDERS = 10.0 ** np.arange(-9.0, 1.5, 0.75)  # second difference of the angle a block, variance in units of its noise
+AGREEING = 0.3  # coherence with the common angle from which an order is one of the shaft's
+OVERLAP = 4 / 3  # noise of half overlapping Hann blocks is shared: so many blocks weigh as one less
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """Correction of a coarse angle.
+
+    time_s: (blocks,) middle of each block; turns: (blocks,) to add to the coarse angle
+    mean_sd_hz: standard deviation of the mean speed from first to last block
+    coherence: part of the best order's power that follows the angle
+    """
+
+    time_s: Array
+    turns: Array
+    mean_sd_hz: float
+    coherence: float
+
+
+def follow_phase(
+    signals: list[npt.NDArray[np.floating]], rate_hz: float, coarse: Array, orders: list[int], block_s: float, reach_hz: float
+) -> Phase | None:
+    """Correct the coarse angle (n,) in turns of a record; None when it has fewer than five blocks.
+
+    signals: (n,) samples each, one rate; orders: ascending, those that carry lines
+    block_s: length of a block, half overlapping; reach_hz: largest error of the coarse speed
+    """
+    hop = max(int(block_s * rate_hz / 2), 4)
+    if coarse.size // hop < 6:
+        return None
+    z = np.concatenate([_demodulate(signal, coarse, orders, hop) for signal in signals])  # (signals x orders, blocks)
+    order = np.tile(np.array(orders, dtype=np.float64), len(signals))[:, None]
+    step = hop / rate_hz
+    used = order[:, 0] <= np.median(orders)  # begin with the low orders, then take in what agrees with them
+    angle = _coarse(z[used], order[used], step, reach_hz)
+    for _ in range(4):
+        turned = z * np.exp(-2j * np.pi * order * angle)
+        mean = turned.mean(axis=1, keepdims=True)
+        power = np.mean(np.abs(turned) ** 2, axis=1, keepdims=True)
+        weight = order * np.abs(mean) ** 2 / np.maximum(power - np.abs(mean) ** 2, 1e-6 * power) * used[:, None]
+        information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight)
+        error = 2 * (2 * np.pi) * np.sum(weight * (turned / mean).imag, axis=0) / information
+        angle, sd = _smooth(angle + error, OVERLAP / float(information))
+        coherence = np.abs(np.mean(z * np.exp(-2j * np.pi * order * angle), axis=1)) ** 2 / power[:, 0]
+        used = coherence >= min(AGREEING, float(coherence.max()))
+    time = np.asarray((np.arange(angle.size) + 1) * step - 0.5 / rate_hz)
+    return Phase(time, angle, float(sd / (time[-1] - time[0])), float(coherence.max()))
+
+
+def _demodulate(signal: npt.NDArray[np.floating], turns: Array, orders: list[int], hop: int) -> Complex:
+    """Hann-weighted mean of signal x exp(-2 pi i order angle) over blocks of 2 hop samples, half overlapping: (orders, blocks)."""
+    count = turns.size // hop
+    half = np.sin(np.pi * (np.arange(2 * hop) + 0.5) / (2 * hop)) ** 2
+    window = (half / half.sum()).reshape(2, hop).T.astype(np.complex64)
+    turn = np.exp(-2j * np.pi * (turns[: count * hop] % 1)).astype(np.complex64)
+    rows = np.empty((len(orders), count - 1), np.complex128)
+    wave = np.ones_like(turn)
+    reached = 0
+    for row, order in enumerate(orders):
+        for _ in range(order - reached):
+            wave = wave * turn
+        reached = order
+        part = (signal[: count * hop] * wave).reshape(count, hop) @ window
+        rows[row] = part[:-1, 0] + part[1:, 1]
+    return rows
+
+
+def _noise(z: Complex) -> Array:
+    """Noise power of each row, (rows, 1), from third differences between blocks (1, 3, 3, 1 squared sum to 20)."""
+    rough = z[:, 3:] - 3 * z[:, 2:-1] + 3 * z[:, 1:-2] - z[:, :-3]
+    return np.asarray(np.maximum(np.median(np.abs(rough) ** 2, axis=1, keepdims=True) / np.log(2) / 20, np.finfo(np.float64).tiny))
+
+
+def _coarse(z: Complex, order: Array, step_s: float, reach_hz: float) -> Array:
+    """Angle (blocks,) from the turn between neighbouring blocks, all orders together: path of the best speed error."""
+    pair = z[:, 1:] * np.conj(z[:, :-1]) / _noise(z)
+    fine = 0.04 / (float(order.max()) * step_s)
+    error_hz = np.arange(-reach_hz, reach_hz + fine / 2, fine)
+    score = (pair.T @ np.exp(-2j * np.pi * step_s * order * error_hz)).real
+    score /= np.median(np.abs(score)) + np.finfo(np.float64).tiny
+    path = best_path(score.astype(np.float32), 0.02, 25)
+    rest = pair * np.exp(-2j * np.pi * step_s * order * error_hz[path])
+    finer = np.sum(order * rest.imag, axis=0) / np.sum(order**2 * np.abs(rest), axis=0) / (2 * np.pi)
+    return np.concatenate((np.zeros(1), np.cumsum(error_hz[path] * step_s + finer)))
+
+
+def _smooth(angle: Array, variance: float) -> tuple[Array, float]:
+    """Smooth the measured angle (n,) of known noise variance; its speed walks at random, by as much as makes the record most likely.
+
+    Returns the angle and the standard deviation of its total change. Equal to a Kalman smoother of angle and speed; the likelihood
+    by the determinant of the banded information matrix.
+    """
+    n = angle.size
+    best = (np.inf, angle, 0.0)
+    for wander in WANDERS:
+        band = np.zeros((3, n))  # identity plus second differences squared over wander, upper form
+        band[2] = 1 + np.convolve([1, 4, 1], np.ones(n - 2)) / wander
+        band[1, 1:] = -2 * np.convolve([1, 1], np.ones(n - 2)) / wander
+        band[0, 2:] = 1 / wander
+        factor = cholesky_banded(band)
+        smooth = cho_solve_banded((factor, False), angle)
+        misfit = float(angle @ (angle - smooth))
+        scale = max(misfit / (n - 2), variance)
+        cost = 2 * np.log(factor[2]).sum() + (n - 2) * (np.log(wander) + np.log(scale)) + misfit / scale
+        if cost < best[0]:
+            ends = np.zeros(n)
+            ends[0], ends[-1] = -1, 1
+            best = (cost, smooth, float(np.sqrt(scale * (ends @ cho_solve_banded((factor, False), ends)))))
+    return best[1], best[2]

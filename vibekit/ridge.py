@@ -1,0 +1,52 @@
+"""The path of a comb through frames of a record: shaft speed against time to within a grid step, by dynamic programming."""
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import maximum_filter1d
+
+from vibekit.frames import Frames
+
+Array = npt.NDArray[np.float64]
+Grey = npt.NDArray[np.float32]
+LOUDEST = 6.0  # log of the power over the floor above which a line counts no more
+
+
+def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float, reach: int) -> tuple[Array, Array]:
+    """Speed in each frame and its score, (frames,) each: the path that gathers most of the comb and turns least.
+
+    grid_hz: (m,) speeds, ascending; weight: of each order
+    cost: of one grid step from frame to frame; reach: most steps from frame to frame
+    """
+    loudness = np.minimum(np.log1p(frames.excess), np.float32(LOUDEST))
+    loudness -= loudness.mean()
+    score = np.zeros((len(loudness), grid_hz.size), np.float32)
+    for order, each in weight.items():
+        column = np.rint(order * grid_hz / frames.step_hz).astype(np.intp)
+        usable = column < loudness.shape[1]
+        score[:, usable] += np.float32(each) * loudness[:, column[usable]]
+    path = best_path(score, cost, reach)
+    row = np.arange(len(score))
+    inner = np.clip(path, 1, grid_hz.size - 2)
+    left, middle, right = (score[row, inner + d].astype(np.float64) for d in (-1, 0, 1))
+    bend = np.minimum(left - 2 * middle + right, -1e-9)
+    between = inner + np.clip(0.5 * (left - right) / bend, -1, 1)
+    return np.interp(between, np.arange(grid_hz.size), grid_hz), score[row, path].astype(np.float64)
+
+
+def best_path(score: Grey, cost: float, reach: int) -> npt.NDArray[np.intp]:
+    """Path (frames,) with the largest sum of score (frames, m) less `cost` times the steps moved, none longer than `reach`."""
+    ramp = np.float32(cost) * np.arange(score.shape[1], dtype=np.float32)
+    size, half = reach + 1, (reach + 1) // 2
+    total = np.empty_like(score)
+    total[0] = score[0]
+    for i in range(1, len(score)):
+        up = maximum_filter1d(total[i - 1] + ramp, size, mode="nearest", origin=reach - half) - ramp
+        down = maximum_filter1d(total[i - 1] - ramp, size, mode="nearest", origin=-half) + ramp
+        total[i] = score[i] + np.maximum(up, down)
+    path = np.empty(len(score), np.intp)
+    path[-1] = total[-1].argmax()
+    for i in range(len(score) - 2, -1, -1):
+        first = max(path[i + 1] - reach, 0)
+        near = slice(first, path[i + 1] + reach + 1)
+        path[i] = first + (total[i, near] - np.abs(ramp[near] - ramp[path[i + 1]])).argmax()
+    return path

@@ -1,0 +1,50 @@
+"""A speed against time, and the angle it adds up to."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """Turns a second hz (n,) at times time_s (n,), ascending, n >= 1; straight lines between, the end speeds go on outside."""
+
+    time_s: Array
+    hz: Array
+
+    @staticmethod
+    def steady(hz: float, end_s: float) -> "Track":
+        """One speed from 0 to end_s."""
+        return Track(np.array([0.0, end_s]), np.full(2, hz))
+
+    def times(self, factor: float) -> "Track":
+        """The same, every speed times a factor."""
+        return Track(self.time_s, self.hz * factor)
+
+    @property
+    def mean_hz(self) -> float:
+        """Mean speed from the first to the last time."""
+        if self.time_s.size < 2:
+            return float(self.hz[0])
+        return float(np.trapezoid(self.hz, self.time_s) / (self.time_s[-1] - self.time_s[0]))
+
+    def at(self, at_s: npt.ArrayLike) -> Array:
+        """Speed at any times (same shape), turns a second."""
+        return np.asarray(np.interp(np.asarray(at_s, dtype=np.float64), self.time_s, self.hz))
+
+    def turns(self, at_s: npt.ArrayLike) -> Array:
+        """Turns since the first time, at any times (same shape); negative before it."""
+        at = np.asarray(at_s, dtype=np.float64)
+        if self.time_s.size < 2:
+            return np.asarray((at - self.time_s[0]) * self.hz[0])
+        step = np.diff(self.time_s)
+        whole = np.concatenate(([0.0], np.cumsum(step * (self.hz[1:] + self.hz[:-1]) / 2)))
+        i = np.clip(np.searchsorted(self.time_s, at, side="right") - 1, 0, step.size - 1)
+        since = at - self.time_s[i]
+        inside = np.clip(since, 0, step[i])
+        slope = (self.hz[i + 1] - self.hz[i]) / step[i]
+        outside = np.where(since < 0, self.hz[0], self.hz[-1]) * (since - inside)
+        return np.asarray(whole[i] + self.hz[i] * inside + slope * inside**2 / 2 + outside)
