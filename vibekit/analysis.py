@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 import vibekit
+from vibekit.hover import hover_speed
 from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.orders import RANGES, AngularSignal, OrderSpectrum, angular_signal
 from vibekit.pulses import Pulses, find_pulses
@@ -39,7 +40,7 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
     if look is None or not screening.usable:
         return _reading(recording, settings, screening, SpeedResult("none"))
     part = slice(*look.steady.part)
-    track = find_speed(recording, settings, part)
+    track = _shaft(recording, settings, part)
     speed = track.result if track else SpeedResult("none")
     screening = Screening((*screening.problems, *screen_speed(recording, settings, speed, track)))
     if not screening.usable:
@@ -47,6 +48,20 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
     seen = Seen.of(recording, part, leave_out(recording, settings, look))
     lines, quantities, curves = _measured(seen, track, settings)
     return _reading(seen.recording, settings, screening, speed, lines, quantities, curves)
+
+
+def _shaft(recording: Recording, settings: Settings, part: slice) -> SpeedTrack | None:
+    """Shaft speed; in flight, where no source but the sound tells it, the mean of the rotors."""
+    told = settings.speed_rpm is not None or recording.rows("tacho") or recording.rows("telemetry")
+    if settings.test != "flight" or told:
+        return find_speed(recording, settings, part)
+    rate = recording.rate_hz
+    found = hover_speed([recording.samples[row, part] for row in recording.rows("vibration")], rate)
+    if found is None:
+        return None
+    mean, u95 = found
+    end = (part.stop - part.start - 1) / rate
+    return SpeedTrack(np.array([0.0, end]), np.array([mean, mean]), "estimated", u95)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +105,7 @@ def _measured(
     angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
     spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
-    paced = None if changing else turns  # in a run-up, what stays at one Hz would cross the defect orders
+    paced = None if settings.test in ("run-up", "flight") else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s) for t in seen.transforms
     ]

@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.analysis import analyze
+from vibekit.catalogue import load_catalogue
 from vibekit.change import CHANGES, parts_of
-from vibekit.observation import COMBS, STEPS, observe
+from vibekit.observation import STEPS, UNCHANGED, observe
 from vibekit.reading import Reading
 from vibekit.recording import Sensor
 from vibekit.repeatability import Repeatability, load_repeatability
@@ -32,8 +33,7 @@ Array = npt.NDArray[np.float64]
 SEVERITIES = (2, 4, 8, 20)
 HEALTHY = 3
 SENSORS: tuple[Sensor, ...] = ("contact", "microphone", "accelerometer")
-PRIOR_CASES = 2.0  # what the shares of all states count for in each state
-RAREST = 0.5  # cases added to each step of all states together (Jeffreys' prior of a multinomial)
+PRIOR_CASES = 3.0  # what the shares of all severities of a condition count for in each
 RUN_UP_S = 5.0
 FIRST_SEED = 1_000_000  # tests draw their craft from other seeds
 
@@ -152,19 +152,41 @@ def make_likelihoods(seeds: Iterable[int], repeatability: Repeatability, pool: P
 def likelihood_table(counts: Counter[tuple[str, str, str, str, int]]) -> str:
     """Text of likelihoods.csv from how often (condition, severity, clue, test, step) was seen.
 
-    Each state's shares are drawn by PRIOR_CASES cases towards those of all states together (of those that leave bearings alone, where
-    the clue is a bearing's comb), so that a step is as rare in a state with few cases as it is elsewhere.
+    Where the catalogue says nothing of a clue under a condition, the condition leaves it alone: all such states, the healthy among
+    them, share one row, so that its rare steps are counted over thousands of cases. A state of which the catalogue does speak has
+    its own row, drawn by PRIOR_CASES cases towards that of all severities of its condition.
     """
-    lines = ["# made by python -m vibekit.calibration; do not edit", f"condition,severity,clue,test,{','.join(STEPS)},cases"]
-    rows = {key: np.array([counts[*key, step] for step in range(len(STEPS))], float) for key in sorted({key[:4] for key in counts})}
-    typical: defaultdict[tuple[str, str], Array] = defaultdict(lambda: np.full(len(STEPS), RAREST))
+    catalogue = load_catalogue()
+    states, clues = sorted({key[:2] for key in counts}), sorted({key[2:4] for key in counts})
+    rows = {(*s, *c): np.array([counts[*s, *c, step] for step in range(len(STEPS))], float) for s in states for c in clues}
+    alone: defaultdict[tuple[str, str], Array] = defaultdict(lambda: np.full(len(STEPS), 0.5))  # Jeffreys' prior of a multinomial
+    kin: defaultdict[tuple[str, str, str], Array] = defaultdict(lambda: np.full(len(STEPS), 0.5))
     for (condition, _, clue, test), row in rows.items():
-        if clue not in COMBS or not condition.startswith("bearing"):
-            typical[clue, test] += row
-    for key, row in rows.items():
-        shares = row + PRIOR_CASES * typical[key[2:]] / typical[key[2:]].sum()
-        lines.append(",".join([*key, *(f"{s:.5f}" for s in shares / shares.sum()), f"{row.sum():.0f}"]))
+        if catalogue[condition].expects(clue, test) in (None, "unchanged", "absent"):
+            alone[clue, test] += row
+        else:
+            kin[condition, clue, test] += row
+    lines = ["# made by python -m vibekit.calibration; do not edit", f"condition,severity,clue,test,{','.join(STEPS)},cases"]
+    for (condition, severity, clue, test), row in rows.items():
+        null, own = alone[clue, test] / alone[clue, test].sum(), kin.get((condition, clue, test))
+        if own is None:
+            shares, seen = null, alone[clue, test].sum()
+        else:
+            shares, seen = row + PRIOR_CASES * own / own.sum(), row.sum()
+            if catalogue[condition].expects(clue, test) != "falls":
+                shares = _monotone(shares / shares.sum(), null)
+        lines.append(",".join([condition, severity, clue, test, *(f"{s:.5f}" for s in shares / shares.sum()), f"{seen:.0f}"]))
     return "\n".join(lines) + "\n"
+
+
+def _monotone(shares: Array, null: Array) -> Array:
+    """The shares with a likelihood ratio that does not fall from "unchanged" up: more of what a fault raises never speaks against it.
+
+    Monotone likelihood ratio: Karlin & Rubin, Ann. Math. Statist. 27 (1956) 272-299.
+    """
+    ratio = shares / null
+    ratio[UNCHANGED:] = np.maximum.accumulate(ratio[UNCHANGED:])
+    return np.asarray(null * ratio)
 
 
 def main() -> None:

@@ -3,19 +3,24 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
+from vibekit.change import change
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.observation import Observation, observe
 from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
 
-SURE = 0.80  # probability from which a condition is concluded
-SAME_WORK = 0.90  # probability from which conditions that call for work on the same part are concluded together
-HEALTHY = 0.80
+SURE = 0.60  # probability from which a condition is concluded
+LEADS = 0.50  # from here the best condition may speak for its kin at SURE
+SAME_WORK = 0.90  # probability from which conditions that call for the same action, or work on the same part, are concluded together
+HEALTHY = 0.95  # "no fault found" is said only when hardly anything else is left
 SHOWN = 0.02  # findings below this probability are not listed
 NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x
+MANY, MOST, APART = 3, 0.75, 0.1  # speeds at least this far apart, and the share of them at which 1x must be up
+RISEN_DB = 2.0
 LEAST_WEIGHT = 0.1  # evidence that shifts the odds by less is not worth a sentence
 
 
@@ -52,6 +57,7 @@ def diagnose(
     catalogue = catalogue or load_catalogue()
     likelihoods = likelihoods or load_likelihoods()
     usable = [r for r in readings if r.screening.usable]
+    hints = (*hints, *_over_speeds(usable, references))
     seen = observe(usable, [r for r in references if r.screening.usable], load_repeatability(), peers=peers) if usable else ()
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)
@@ -65,6 +71,18 @@ def diagnose(
         return Diagnosis((), _undecided(catalogue, position, _unfit(readings), "Record again as the screening says."))
     compared = any(o.name == "1x" or o.name == "roughness" for o in seen)
     return Diagnosis(findings, _conclude(catalogue, chance, usable, hints, compared=compared, position=position))
+
+
+def _over_speeds(readings: Sequence[Reading], references: Sequence[Reading]) -> tuple[Hint, ...]:
+    """What 1x at several speeds says of a resonance: it answers at one speed, a force at all of them (Rao, Mechanical Vibrations, 3.7)."""
+    at = [(r.speed.rpm, moved.delta) for r in readings if r.speed.rpm and (moved := change("1x", [r], references, load_repeatability()))]
+    speeds = sorted(rpm for rpm, _ in at)
+    apart = sum(b / a > 1 + APART for a, b in pairwise(speeds)) + 1
+    up = [rpm for rpm, delta in at if delta > RISEN_DB]
+    if apart < MANY or len(up) < MOST * len(at):
+        return ()
+    text = f"1x is up at {len(up)} of {len(at)} speeds from {speeds[0]:.0f} to {speeds[-1]:.0f} rpm; a resonance would answer at one"
+    return (Hint(text, {"resonance": -1.0}),)
 
 
 def _with_hints(prior: dict[str, float], hints: Sequence[Hint]) -> dict[str, float]:
@@ -131,13 +149,13 @@ def _conclude(
         return _undecided(catalogue, position, f"{_open(best, rival)}: the difference is within what repeating does.", rival.next_step)
     if chance[best.condition] >= SURE:
         return Conclusion(best.condition, chance[best.condition], position, best.part, best.action, best.why, best.next_step)
-    together = sum(p for name, p in chance.items() if catalogue[name].group == best.group)
-    if together >= SAME_WORK and best.group != "none" and not _race_matters(best, usable):
-        kin = [catalogue[n].words for n in ranked if catalogue[n].group == best.group and chance[n] > SHOWN]
-        return Conclusion(
-            best.condition, together, position, best.part, best.action, f"The part is clear, its fault less so: {' or '.join(kin)}.",
-            best.next_step,
-        )  # fmt: skip
+    kindred = [n for n in ranked if catalogue[n].group == best.group or catalogue[n].action == best.action]
+    together = sum(chance[n] for n in kindred)
+    enough = SURE if chance[best.condition] >= LEADS else SAME_WORK
+    if together >= enough and best.group != "none" and not _race_matters(best, usable):
+        kin = [catalogue[n].words for n in kindred if chance[n] > SHOWN]
+        reason = f"What to work on is clear, the fault itself less so: {' or '.join(kin)}."
+        return Conclusion(best.condition, together, position, best.part, best.action, reason, best.next_step)
     return _undecided(catalogue, position, f"{_open(best, rival)} both explain what was measured.", best.next_step)
 
 

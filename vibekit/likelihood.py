@@ -12,6 +12,7 @@ import numpy.typing as npt
 from vibekit.observation import COMBS, STEPS, Observation
 
 Array = npt.NDArray[np.float64]
+UNSAID = ("bare", "prop")
 UNFORESEEN_COMB = 0.002  # a comb's score is a chance reckoned beforehand, whatever the machine
 UNFORESEEN = 0.02  # share of cases taken to be unlike anything on the rig: any step is then equally likely
 
@@ -32,28 +33,26 @@ class Likelihoods:
         """Every condition, in order."""
         return tuple(dict.fromkeys(condition for condition, _ in self.states))
 
-    def chances(self, clue: Observation) -> Array | None:
-        """Chance of this clue's step under each state, (states,); None when the clue is not in the tables.
-
-        Without a test that is known, bare and with-propeller are equally likely.
-        """
-        kinds = [clue.test] if clue.test else ["bare", "prop"]
-        known = [self.tables[clue.name, kind] for kind in kinds if (clue.name, kind) in self.tables]
-        if not known:
+    def chances(self, clue: Observation, test: str) -> Array | None:
+        """Chance of this clue's step under each state, (states,), when it was seen in `test`; None when the tables do not hold it."""
+        table = self.tables.get((clue.name, test))
+        if table is None:
             return None
-        table = np.mean(known, axis=0)[:, clue.step]
         strange = UNFORESEEN_COMB if clue.name in COMBS else UNFORESEEN
-        return np.asarray((1 - strange) * table + strange / len(STEPS))
+        return np.asarray((1 - strange) * table[:, clue.step] + strange / len(STEPS))
 
     def posterior(self, clues: Sequence[Observation], prior: Mapping[str, float]) -> dict[str, float]:
-        """Probability of each condition, clues taken as independent given condition and severity (Bayes)."""
+        """Probability of each condition, clues taken as independent given condition and severity (Bayes).
+
+        Where the test was not said, it was the same for all such clues: bare or with the propeller, equally likely.
+        """
         size = {condition: sum(c == condition for c, _ in self.states) for condition in self.conditions}
-        log = np.log([prior[condition] / size[condition] for condition, _ in self.states])
-        for clue in clues:
-            chance = self.chances(clue)
-            if chance is not None:
-                log = log + np.log(chance)
-        weight = np.exp(log - log.max())
+        start = np.log([prior[condition] / size[condition] for condition, _ in self.states])
+        logs = []
+        for unsaid in UNSAID if any(clue.test is None for clue in clues) else UNSAID[:1]:
+            found = [chance for clue in clues if (chance := self.chances(clue, clue.test or unsaid)) is not None]
+            logs.append(start + np.sum(np.log(found), axis=0) if found else start)
+        weight = np.exp(np.array(logs) - np.max(logs)).sum(axis=0)
         weight /= weight.sum()
         total = dict.fromkeys(self.conditions, 0.0)
         for (condition, _), w in zip(self.states, weight, strict=True):
@@ -62,9 +61,10 @@ class Likelihoods:
 
     def weight(self, clue: Observation, condition: str, prior: Mapping[str, float]) -> float:
         """Log10 of the likelihood ratio of a clue: this condition against the others at their prior odds."""
-        chance = self.chances(clue)
-        if chance is None:
+        found = [c for test in ([clue.test] if clue.test else UNSAID) if (c := self.chances(clue, test)) is not None]
+        if not found:
             return 0.0
+        chance = np.mean(found, axis=0)
         mean = {c: float(np.mean([chance[i] for i, (state, _) in enumerate(self.states) if state == c])) for c in self.conditions}
         others = [(prior[c], mean[c]) for c in self.conditions if c != condition]
         against = sum(p * m for p, m in others) / sum(p for p, _ in others)

@@ -1,6 +1,7 @@
 """What merely repeating a measurement, or taking another good motor, does to each quantity."""
 
 import csv
+import math
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -18,9 +19,11 @@ class Repeatability:
     rows: dict[tuple[str, str, str], tuple[float, float]]
 
     def _row(self, name: str, test: str | None, sensor: str | None) -> tuple[float, float]:
-        kind = test or "prop"
+        if test is None:  # not said: bare or with the propeller, variances alike
+            bare, prop = self._row(name, "bare", sensor), self._row(name, "prop", sensor)
+            return math.hypot(bare[0], prop[0]) / math.sqrt(2), math.hypot(bare[1], prop[1]) / math.sqrt(2)
         heard = sensor or "microphone"  # not said: the least repeatable
-        for key in ((name, kind, heard), (name, "prop", heard), (name, kind, "contact"), (name, "prop", "contact")):
+        for key in ((name, test, heard), (name, "prop", heard), (name, test, "contact"), (name, "prop", "contact")):
             if key in self.rows:
                 return self.rows[key]
         return NOT_IN_TABLE

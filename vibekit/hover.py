@@ -1,0 +1,52 @@
+"""Mean speed of several rotors that turn at different speeds, as in flight: where the orders of all of them gather."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from vibekit.spectrum import welch_psd
+from vibekit.transform import running_floor
+
+Array = npt.NDArray[np.float64]
+RANGE_HZ = (20.0, 600.0)  # 1 200 to 36 000 rpm: from large rotors idling to small ones at full power
+APART = 0.15  # rotors of one craft turn this far from their mean (common practice, no source)
+CAP = 2.0  # decades of contrast credited to one order: one strong line does not decide
+SURE = 1.5  # decades of contrast, over all orders, from which a speed is claimed
+BETWEEN = 0.3  # orders either side of the half-way point where a right speed finds nothing
+LINE = 2.0  # times the floor from which power counts as a line's
+
+
+def hover_speed(signals: Sequence[npt.NDArray[np.floating]], rate_hz: float) -> tuple[float, float] | None:
+    """Mean rotor speed and half width of its 95 % interval, in turns a second; None when no speed stands out.
+
+    signals: (n,) each, one a channel
+
+    A speed is right when power gathers about its whole orders and not half-way between them: the contrast of the two is summed over
+    orders 1 to 4. A multiple of the right speed finds power between its
+    orders, a part of it finds orders without power.
+    """
+    length = 1 << round(np.log2(rate_hz / 2))
+    if not signals or len(signals[0]) < 4 * length:
+        return None
+    spectra = [welch_psd(signal, rate_hz, length, unit="FS") for signal in signals]
+    power = np.sum([s.values for s in spectra], axis=0)
+    step = float(spectra[0].frequency[1])
+    floor = np.maximum(running_floor(power, max(int(60.0 / step), 8)), np.finfo(float).tiny)
+    above = np.concatenate([[0.0], np.cumsum(np.maximum(power - LINE * floor, 0.0))])
+    noise = np.concatenate([[0.0], np.cumsum(floor)])
+
+    def level(order: float, width: float) -> Array:
+        low, high = ((speeds * (order + side * width) / step).astype(int).clip(0, len(power)) for side in (-1, 1))
+        return np.asarray(np.log10(1 + (above[high] - above[low]) / np.maximum(noise[high] - noise[low], np.finfo(float).tiny)))
+
+    speeds = np.geomspace(RANGE_HZ[0], min(RANGE_HZ[1], rate_hz / 10), 700)
+    contrast = np.zeros(len(speeds))
+    for order in (1, 2, 3, 4):
+        contrast += np.clip(level(order, min(APART * order, BETWEEN)) - level(order - 0.5, BETWEEN), -CAP, CAP)
+    best = int(contrast.argmax())
+    if contrast[best] < SURE:
+        return None
+    alike = speeds[(contrast > contrast[best] - 0.3) & (np.abs(np.log(speeds / speeds[best])) < APART)]
+    mean = float(np.sqrt(alike[0] * alike[-1]))
+    return mean, max(float(alike[-1] - alike[0]) / 2, 0.02 * mean)
