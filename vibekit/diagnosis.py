@@ -16,7 +16,8 @@ from vibekit.repeatability import load_repeatability
 SURE = 0.60  # probability from which a condition is concluded
 LEADS = 0.50  # from here the best condition may speak for its kin at SURE
 SAME_WORK = 0.90  # probability from which conditions that call for the same action, or work on the same part, are concluded together
-HEALTHY = 0.95  # "no fault found" is said only when hardly anything else is left
+HEALTHY = 0.92  # "no fault found" is said only when hardly anything else is left
+NOT_SOUND = -3.0  # log10 of the odds that a part on which damage was seen is sound
 SHOWN = 0.02  # findings below this probability are not listed
 NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x
 MANY, MOST, APART = 3, 0.75, 0.1  # speeds at least this far apart, and the share of them at which 1x must be up
@@ -86,7 +87,8 @@ def _over_speeds(readings: Sequence[Reading], references: Sequence[Reading]) -> 
 
 
 def _with_hints(prior: dict[str, float], hints: Sequence[Hint]) -> dict[str, float]:
-    weighted = {c: p * 10 ** sum(h.odds.get(c, 0.0) for h in hints) for c, p in prior.items()}
+    sound = NOT_SOUND * sum(h.decides for h in hints)
+    weighted = {c: p * 10 ** (sum(h.odds.get(c, 0.0) for h in hints) + sound * (c == "healthy")) for c, p in prior.items()}
     total = sum(weighted.values())
     return {c: w / total for c, w in weighted.items()}
 
@@ -146,7 +148,7 @@ def _conclude(
             )  # fmt: skip
         if chance["healthy"] >= HEALTHY:
             return Conclusion("healthy", chance["healthy"], position, best.part, best.action, best.why, best.next_step)
-        return _undecided(catalogue, position, f"{_open(best, rival)}: the difference is within what repeating does.", rival.next_step)
+        return _undecided(catalogue, position, f"Nothing stands out, but these are not ruled out: {rival.words}.", rival.next_step)
     if chance[best.condition] >= SURE:
         return Conclusion(best.condition, chance[best.condition], position, best.part, best.action, best.why, best.next_step)
     kindred = [n for n in ranked if catalogue[n].group == best.group or catalogue[n].action == best.action]
@@ -156,16 +158,13 @@ def _conclude(
         kin = [catalogue[n].words for n in kindred if chance[n] > SHOWN]
         reason = f"What to work on is clear, the fault itself less so: {' or '.join(kin)}."
         return Conclusion(best.condition, together, position, best.part, best.action, reason, best.next_step)
-    return _undecided(catalogue, position, f"{_open(best, rival)} both explain what was measured.", best.next_step)
+    both = f"{best.words[0].upper()}{best.words[1:]} and {rival.words} both explain what was measured."
+    return _undecided(catalogue, position, both, best.next_step)
 
 
 def _race_matters(best: Condition, usable: Sequence[Reading]) -> bool:
     """With the bearing's geometry given, a race is named only when it is the clear one."""
     return best.group == "bearing" and any(r.settings.bearings for r in usable)
-
-
-def _open(best: Condition, rival: Condition) -> str:
-    return f"{best.words[0].upper()}{best.words[1:]} and {rival.words}"
 
 
 def _undecided(catalogue: Catalogue, position: str | None, reason: str, next_step: str) -> Conclusion:
