@@ -305,7 +305,8 @@ def _add_many(url, files, folder, names):
     with Archive(find_place(url)) as archive:
         archive.put_craft(WREN, CRAFT)
         for name in names:
-            archive.put_readings(CRAFT, [new_reading(recording(Path(folder), name))])
+            path = Path(folder) / f"{name}.wav"  # one that both add was made before: written again here, it would change under the other
+            archive.put_readings(CRAFT, [new_reading(path if path.exists() else recording(path.parent, name))])
 
 
 def test_two_processes_add_at_once_and_both_land(place, tmp_path):

@@ -70,6 +70,6 @@ def running_floor(values: Real, block: int) -> Array:
     count = len(values) // block
     if count < 2:
         return np.full(len(values), np.median(values) if len(values) else 0.0)
-    middle = np.median(values[: count * block].reshape(count, block), axis=1)
+    middle = np.median(values[: count * block].reshape(count, block), axis=1).astype(np.float64)
     centre = (np.arange(count) + 0.5) * block
     return np.asarray(np.interp(np.arange(len(values)), centre, middle))
