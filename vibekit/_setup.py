@@ -26,10 +26,7 @@ STAMP = VENV / "vibekit-setup"
 PART = VENV / "vibekit-setup.part"  # there while pip works: if we die then, the next run starts afresh
 PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 EXTRAS = {"demo": "all", "tests": "test"}
-DESK = ["libportaudio2", "libgl1", "libegl1", "libxkbcommon0", "libdbus-1-3", "libpango-1.0-0", "libpangoft2-1.0-0"]
-XCB = ["libxcb-cursor0", "libxcb-icccm4", "libxcb-keysyms1", "libxcb-shape0", "libxkbcommon-x11-0"]
-PROVE = ["chromium", "libatomic1", "pulseaudio", "pulseaudio-utils", "libasound2-plugins", "xvfb", "poppler-utils"]
-APT = {"demo": DESK + XCB, "tests": DESK + XCB + PROVE}
+APT: dict[str, list[str]] = {"demo": [], "tests": ["postgresql"]}
 _held: list[int] = []  # the lock, handed to children: it outlives us if we are killed while pip runs
 
 
@@ -82,7 +79,7 @@ def run(what: str, command: list[str], env: dict[str, str] | None = None) -> Non
 
 def debian(packages: list[str]) -> None:
     """Install what is missing if we may; otherwise say how. What needs none of it works all the same."""
-    if not (shutil.which("apt-get") and shutil.which("dpkg-query")):
+    if not (packages and shutil.which("apt-get") and shutil.which("dpkg-query")):
         return
     query = ["dpkg-query", "-W", "-f", "${Package} ${db:Status-Status}\n", *packages]
     have = subprocess.run(query, check=False, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True).stdout.splitlines()
