@@ -246,7 +246,7 @@ def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity
     groups: dict[str, list[float]] = {
         "1x": [1.0],
         "2x": [2.0],
-        "half orders": [0.5, 1.5, 2.5, 3.5],
+        "half orders": [k + 0.5 for k in range(HARMONICS)],
         "harmonics": [float(k) for k in whole],
         "electrical lines": [float(k) for k in sorted(electrical)],
     }

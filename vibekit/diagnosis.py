@@ -14,7 +14,7 @@ from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
 
 SURE = 0.60  # probability from which a condition is concluded
-LEADS = 0.50  # from here the best condition may speak for its kin at SURE
+LEADS = 1.5  # times the best condition of another kin: then it may speak for its own kin at SURE
 SAME_WORK = 0.90  # probability from which conditions that call for the same action, or work on the same part, are concluded together
 HEALTHY = 0.92  # "no fault found" is said only when hardly anything else is left
 NOT_SOUND = -3.0  # log10 of the odds that a part on which damage was seen is sound
@@ -153,7 +153,8 @@ def _conclude(
         return Conclusion(best.condition, chance[best.condition], position, best.part, best.action, best.why, best.next_step)
     kindred = [n for n in ranked if catalogue[n].group == best.group or catalogue[n].action == best.action]
     together = sum(chance[n] for n in kindred)
-    enough = SURE if chance[best.condition] >= LEADS else SAME_WORK
+    strangers = max((p for name, p in chance.items() if name not in kindred), default=0.0)
+    enough = SURE if chance[best.condition] >= LEADS * strangers else SAME_WORK
     if together >= enough and best.group != "none" and not _race_matters(best, usable):
         kin = [catalogue[n].words for n in kindred if chance[n] > SHOWN]
         reason = f"What to work on is clear, the fault itself less so: {' or '.join(kin)}."

@@ -14,6 +14,7 @@ from vibekit.transform import Transform
 Array = npt.NDArray[np.float64]
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal octave mid-bands, IEC 61260-1:2014
 DB = 10 / np.log(10)
+SEEN, CERTAIN = 0.5, 3.0  # a line counts from half the power of the noise in its bins and three standard errors of its own
 LOST_DB = 4.0  # a level with a wider interval is that of the noise it hides in
 OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
 
@@ -51,8 +52,9 @@ def level_of(spectrum: OrderSpectrum, orders: tuple[float, ...], name: str, half
     deviation = float(total.std(ddof=1)) if len(total) > 2 else float(under.mean())
     error = max(deviation / np.sqrt(blocks), float(under.mean()) / np.sqrt(blocks * len(orders)), np.finfo(float).tiny)
     hidden = float(under.mean())
-    if mean < max(hidden, error):
-        return Quantity(name, float(DB * np.log(max(hidden, error))), LOST_DB + 1.0, "dB")
+    least = max(SEEN * hidden, CERTAIN * error)
+    if mean < least:
+        return Quantity(name, float(DB * np.log(least)), LOST_DB + 1.0, "dB")
     quantile = float(stdtrit(max(blocks - 1, 2), 0.975))
     return Quantity(name, float(DB * np.log(mean)), min(float(DB * np.log1p(quantile * error / mean)), LOST_DB), "dB")
 
