@@ -12,6 +12,7 @@ RACE = 3.0  # the same, where a faster comb lies at an order that the bearing gi
 SLIP = 0.015
 UNRELATED_LEAD = 1.0  # log odds of the slower of two unrelated combs: lines of bearings and other shafts lie above the shaft more often
 RACE_LEAD = 4.0
+RATIOS = np.array(sorted({p / q for p in range(1, 7) for q in range(1, 7)}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,7 @@ def choose(combs: list[Comb], settings: Settings) -> Choice:
     others: list[tuple[float, Comb]] = []
     slower = next((comb for comb in combs if is_slower_shaft(comb, best, settings)), None)
     if slower:
-        shaft = _best_of_family(slower, [comb for comb in combs if comb is not best and not related(comb.hz, best.hz)])
+        shaft = _best_of_family(slower, [comb for comb in combs if is_slower_shaft(comb, best, settings)])
         others = [(RACE_LEAD if is_race(best.hz / shaft.hz, settings) else UNRELATED_LEAD, best)]
         best = shaft
     others += [(best.lead(comb), comb) for comb in combs if related(best.hz, comb.hz)]
@@ -43,12 +44,15 @@ def choose(combs: list[Comb], settings: Settings) -> Choice:
 
 
 def is_slower_shaft(comb: Comb, other: Comb, settings: Settings) -> bool:
-    """Say whether a comb is slower than another, no simple ratio of it, and there in its own right."""
+    """Say whether a comb is slower than another, not its half or third or a multiple of these, and there in its own right."""
     if comb.hz > 0.8 * other.hz:
         return False
     if is_race(other.hz / comb.hz, settings):
         return comb.evidence() > RACE
-    return comb.evidence() > OWN_RIGHT and not related(comb.hz, other.hz)
+    if related(comb.hz, other.hz):
+        return False
+    thirds = other.hz / comb.hz * np.array([1, 2, 3])
+    return comb.evidence() > OWN_RIGHT and bool(np.abs(thirds / np.round(thirds) - 1).min() > 0.006)
 
 
 def is_race(order: float, settings: Settings) -> bool:
@@ -57,17 +61,22 @@ def is_race(order: float, settings: Settings) -> bool:
     return any(abs(order / (multiple * race) - 1) < SLIP for race in races for multiple in (1, 2))
 
 
+def simple_ratio(ratio: float) -> float | None:
+    """Ratio of two whole numbers up to 6 that this is within 1.2 %, None when there is none."""
+    nearest = int(np.abs(ratio / RATIOS - 1).argmin())
+    return float(RATIOS[nearest]) if abs(ratio / RATIOS[nearest] - 1) < 0.012 else None
+
+
 def related(a: float, b: float) -> bool:
-    """Say whether two speeds differ and are in the ratio of two whole numbers up to 6."""
-    if abs(a / b - 1) < 0.01:
-        return False
-    return any(abs(a * q / (b * p) - 1) < 0.012 for q in range(1, 7) for p in range(1, 7))
+    """Say whether two speeds differ and are in a simple ratio."""
+    return simple_ratio(a / b) not in (None, 1.0)
 
 
-def _best_of_family(best: Comb, combs: list[Comb]) -> Comb:
-    for _ in range(8):
-        lead, rival = min(((best.lead(c), c) for c in combs if related(best.hz, c.hz)), key=lambda pair: pair[0], default=(0.0, best))
-        if lead >= 0:
-            break
-        best = rival
-    return best
+def _best_of_family(first: Comb, combs: list[Comb]) -> Comb:
+    """Of a comb and those that are simple ratios of it, the one whose strongest rival among them is furthest behind."""
+    family = [first, *(comb for comb in combs if related(first.hz, comb.hz))]
+
+    def margin(comb: Comb) -> float:
+        return min((comb.lead(rival) for rival in family if related(comb.hz, rival.hz)), default=0.0)
+
+    return max(family, key=margin)

@@ -6,7 +6,9 @@ as surely as that order was expected above the floor. Half the true speed explai
 true speed misses none and leaves the odd orders to chance.
 """
 
+import math
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +23,7 @@ HIGHEST_ORDER = 32
 ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
 WANDER = 3e-4  # relative scatter of an order's line beside the spectrum's own width
 SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, directions, severities
+FALLS_DB = {2.0: 0.5, 6.0: 0.3, 15.0: 0.2}  # of the levels from order to order, with their prior
 CLUTTER = 0.9  # power of chance: lines that belong to nothing are commoner than their sample says
 LEAST = 0.02  # chance that an order is missing whatever was expected
 UNLIKE = 0.2  # chance that blades are so unlike, or so quiet, that their number does not show
@@ -33,17 +36,19 @@ class Comb:
     """One shaft speed with what speaks for it.
 
     hz: turns a second; found: (orders,) index of the line at each order, -1 for none
-    weight: (blade counts, orders) summed log likelihood ratios against "no shaft" up to each order, prior of the blade count included
+    chance: (orders,) of a line as high there
+    total: (orders,) log of the likelihood ratio against "no shaft" of all orders up to each
     """
 
     hz: float
-    weight: Array
     found: Index
+    chance: Array
+    total: Array
 
-    def evidence(self, below_hz: float = np.inf) -> float:
+    def evidence(self, below_hz: float = math.inf) -> float:
         """Log of the likelihood ratio against "no shaft", from the orders below a frequency."""
         count = int(min(below_hz / self.hz * (1 + 1e-6), HIGHEST_ORDER))
-        return float(np.logaddexp.reduce(self.weight[:, count - 1])) if count else 0.0
+        return float(self.total[count - 1]) if count else 0.0
 
     def lead(self, rival: "Comb") -> float:
         """Log of the likelihood ratio against a rival, both judged over the same band."""
@@ -57,21 +62,24 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
     speed, found = _climb(lines, start, trust)
     inside = (speed >= low_hz) & (speed <= high_hz)
     speed, found = speed[inside], found[:, inside]
-    weight = _weights(lines, speed, found, settings)
-    total = np.logaddexp.reduce(weight[:, -1], axis=0)
+    chance = lines.chance(found, _reach(lines, ORDER * speed))
+    total = _evidence(lines, speed, found, chance, settings)
     chosen: list[int] = []
-    for i in np.argsort(-total):
+    for i in np.argsort(-total[-1]):
         if len(chosen) < KEPT and all(abs(speed[i] / speed[j] - 1) > SAME for j in chosen):
             chosen.append(int(i))
-    return [Comb(float(speed[i]), weight[:, :, i], found[:, i]) for i in chosen]
+    return [Comb(float(speed[i]), found[:, i], chance[:, i], total[:, i]) for i in chosen]
 
 
-def typical_level_db(settings: Settings, blades: int | None) -> Array:
-    """Level of each order against the comb's strongest lines, dB, (HIGHEST_ORDER, 1); common practice, no source."""
-    level = np.where(ORDER == 1, -3.0, np.maximum(-6.0 - 2.0 * ORDER, -40.0))
+def typical_level_db(settings: Settings, blades: int | None, fall_db: float) -> Array:
+    """Level of each order against the comb's strongest lines, dB, (HIGHEST_ORDER, 1); common practice, no source.
+
+    fall_db: from order to order; a machine has many harmonics or few
+    """
+    first, others = (-6.0, -8.0) if blades and blades > 1 else (-3.0, -6.0)
+    level = np.where(ORDER == 1, first, np.maximum(others - fall_db * ORDER, -20.0 * fall_db))
     if blades and blades > 1:
-        level = np.where(ORDER == 1, -6.0, np.maximum(-8.0 - 2.0 * ORDER, -40.0))
-        level = np.where(ORDER % blades == 0, np.maximum(-5.0 * (ORDER / blades - 1), level), level)
+        level = np.where(ORDER % blades == 0, np.maximum(-(4 + fall_db / 2) * (ORDER / blades - 1), level), level)
     for multiple in (1, 2, 6):
         order = multiple * (settings.poles or 0) // 2
         if 0 < order <= HIGHEST_ORDER:
@@ -109,6 +117,8 @@ def _climb(lines: Lines, speed: Array, trust: Array) -> tuple[Array, Index]:
     found = np.full((HIGHEST_ORDER, speed.size), -1, dtype=np.intp)
     for order in range(1, HIGHEST_ORDER + 1):
         target = order * speed
+        if not np.any(target < lines.top_hz):
+            break
         best = np.where(lines.is_blank(target), -1, lines.best_near(target, _reach(lines, target)))
         found[order - 1] = best
         sure = (best >= 0) & (lines.height_db[best] > lines.visible_db)
@@ -127,27 +137,26 @@ def _reach(lines: Lines, target: Array) -> Array:
     return 0.6 * lines.width_hz + WANDER * target
 
 
-def _weights(lines: Lines, speed: Array, found: Index, settings: Settings) -> Array:
-    """Summed log likelihood ratios, (blade counts, orders, m).
+def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, settings: Settings) -> Array:
+    """Log likelihood ratios against "no shaft" of all orders up to each, (orders, m); blade counts weighed by their prior.
 
     Under a comb the order's line is either hidden below what stands there, or it is what stands there, its level scattered about the
     typical one (Student's t, four degrees of freedom). Chance lines fall off by one neper a decibel.
     """
     target = ORDER * speed
     blank = lines.is_blank(target)
-    chance = lines.chance(found, _reach(lines, target))
     height = np.where(found < 0, -20.0, lines.height_db[found])
     clear = np.where(blank | (chance > 0.1), lines.visible_db, height)[: HIGHEST_ORDER // 2]
     strongest = np.sort(clear, axis=0)[-3:].mean(axis=0)
     seen = np.maximum(height, lines.visible_db)
-    weights = []
-    for blades, prior in blade_counts(settings).items():
-        level = strongest + typical_level_db(settings, blades)
+    total = np.full(target.shape, -np.inf)
+    for (blades, prior), (fall_db, share) in product(blade_counts(settings).items(), FALLS_DB.items()):
+        level = strongest + typical_level_db(settings, blades, fall_db)
         density = 0.375 / SPREAD_DB * (1 + ((height - level) / SPREAD_DB) ** 2 / 4) ** -2.5
         hidden = np.maximum(ndtr((seen - level) / SPREAD_DB), LEAST)
         gain = np.log(hidden + density / np.maximum(chance, 1e-12) ** CLUTTER)
-        weights.append(np.cumsum(np.where(blank, 0.0, gain), axis=0) + np.log(prior))
-    return np.array(weights) + _log_prior(speed, settings)
+        total = np.logaddexp(total, np.cumsum(np.where(blank, 0.0, gain), axis=0) + math.log(prior * share))
+    return total + _log_prior(speed, settings)
 
 
 def _log_prior(speed: Array, settings: Settings) -> Array:

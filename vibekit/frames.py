@@ -43,6 +43,8 @@ class Frames:
         hum: (m, 2) frequency in Hz, height over the noise in a band of 1 Hz in dB
         spread: factors between which its frequency moves, in a record read along a moving shaft
         """
+        if not hum.size:
+            return self
         height = hum[:, 1] - 10 * np.log10(self.width_hz)
         reach = 2.5 * 2 ** (np.maximum(height - 25, 0) / 18) * self.width_hz
         blank = np.column_stack((hum[:, 0] * spread[0] - reach, hum[:, 0] * spread[1] + reach))
@@ -91,7 +93,7 @@ def floor_of(power: npt.NDArray[np.floating], step_hz: float) -> Array:
     edge[-1] = power.size
     if len(edge) > 2 and edge[-1] - edge[-2] < 12 * PADDING:
         edge.pop(-2)
-    median = [float(np.median(power[a:b])) for a, b in pairwise(edge)]
+    median = [float(np.partition(power[a:b], (b - a) // 2)[(b - a) // 2]) for a, b in pairwise(edge)]
     centre = [(a + b - 1) / 2 for a, b in pairwise(edge)]
     least = max(float(power.max()) * 1e-15, float(np.finfo(np.float32).tiny))
     return np.exp(np.interp(np.arange(power.size), centre, np.log(np.maximum(median, least))))

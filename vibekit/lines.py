@@ -16,7 +16,9 @@ SIDE_LOBE = 2e-3  # of the power of a line within six widths: no more than a sid
 MAINS_HZ = (50.0, 60.0)
 MAINS_HARMONICS = 20
 LONE_DB = 8.0
-MAINS_TOLERANCE = 1e-3  # of 50 or 60 Hz: what a grid strays, and a sound card's clock
+APART_DB = 10.0  # a line this far below another does not turn its phase
+NOISE_DB = 4.0  # above what is visible: the highest of a few dozen bins of noise
+MAINS_TOLERANCE = 6e-4  # of 50 or 60 Hz: what a grid strays, and a sound card's clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +57,17 @@ class Lines:
         for low, high in self.blank_hz:
             hidden |= (frequency_hz > low) & (frequency_hz < high)
         return np.asarray(hidden)
+
+    def is_alone(self, frequency_hz: Array, reach_hz: float) -> npt.NDArray[np.bool_]:
+        """Say of lines at some frequencies (m,) whether no other nearly as high, and no hum, lies within `reach_hz` of each."""
+        apart = np.abs(self.frequency - frequency_hz[:, None])
+        own = apart < np.maximum(2 * self.width_hz, 0.015 * frequency_hz)[:, None]
+        height = np.where(own, self.height_db, -np.inf).max(axis=1)
+        other = np.where(~own & (apart < reach_hz), self.height_db, -np.inf).max(axis=1)
+        alone = other < np.maximum(height - APART_DB, self.visible_db + NOISE_DB)
+        for low, high in self.blank_hz:
+            alone &= (low > frequency_hz + reach_hz) | (high < frequency_hz - reach_hz)
+        return np.asarray(alone)
 
     @property
     def hum(self) -> Array:

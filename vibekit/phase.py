@@ -16,7 +16,8 @@ from vibekit.ridge import best_path
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
-WANDERS = 10.0 ** np.arange(-9.0, 1.5, 0.75)  # second difference of the angle a block, variance in units of its noise
+WANDERS = 10.0 ** np.arange(-9.0, 5.0)  # second difference of the angle a block, variance in units of its noise
+STEP = 1 / 15  # of the largest error of the coarse speed: typical change from block to block
 AGREEING = 0.3  # coherence with the common angle from which an order is one of the shaft's
 OVERLAP = 4 / 3  # noise of half overlapping Hann blocks is shared: so many blocks weigh as one less
 
@@ -27,12 +28,14 @@ class Phase:
 
     time_s: (blocks,) middle of each block; turns: (blocks,) to add to the coarse angle
     mean_sd_hz: standard deviation of the mean speed from first to last block
+    step_sd_hz: standard deviation of the change of speed from block to block
     coherence: part of the best order's power that follows the angle
     """
 
     time_s: Array
     turns: Array
     mean_sd_hz: float
+    step_sd_hz: float
     coherence: float
 
 
@@ -52,18 +55,18 @@ def follow_phase(
     step = hop / rate_hz
     used = order[:, 0] <= np.median(orders)  # begin with the low orders, then take in what agrees with them
     angle = _coarse(z[used], order[used], step, reach_hz)
-    for _ in range(4):
+    for last in (False, False, True):
         turned = z * np.exp(-2j * np.pi * order * angle)
         mean = turned.mean(axis=1, keepdims=True)
         power = np.mean(np.abs(turned) ** 2, axis=1, keepdims=True)
-        weight = order * np.abs(mean) ** 2 / np.maximum(power - np.abs(mean) ** 2, 1e-6 * power) * used[:, None]
+        weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
         information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight)
         error = 2 * (2 * np.pi) * np.sum(weight * (turned / mean).imag, axis=0) / information
-        angle, sd = _smooth(angle + error, OVERLAP / float(information))
+        angle, sd, wander = _smooth(angle + error, OVERLAP / float(information) if last else 0.0)
         coherence = np.abs(np.mean(z * np.exp(-2j * np.pi * order * angle), axis=1)) ** 2 / power[:, 0]
         used = coherence >= min(AGREEING, float(coherence.max()))
     time = np.asarray((np.arange(angle.size) + 1) * step - 0.5 / rate_hz)
-    return Phase(time, angle, float(sd / (time[-1] - time[0])), float(coherence.max()))
+    return Phase(time, angle, float(sd / (time[-1] - time[0])), wander / step, float(coherence.max()))
 
 
 def _demodulate(signal: npt.NDArray[np.floating], turns: Array, orders: list[int], hop: int) -> Complex:
@@ -85,9 +88,13 @@ def _demodulate(signal: npt.NDArray[np.floating], turns: Array, orders: list[int
 
 
 def _noise(z: Complex) -> Array:
-    """Noise power of each row, (rows, 1), from third differences between blocks (1, 3, 3, 1 squared sum to 20)."""
+    """Noise power of each row, (rows, 1), from third differences between blocks: what moves slowly does not count.
+
+    1, 3, 3, 1 squared sum to 20; 15 where neighbours share a sixth of their noise (Hann, half overlapping).
+    """
     rough = z[:, 3:] - 3 * z[:, 2:-1] + 3 * z[:, 1:-2] - z[:, :-3]
-    return np.asarray(np.maximum(np.median(np.abs(rough) ** 2, axis=1, keepdims=True) / np.log(2) / 20, np.finfo(np.float64).tiny))
+    median = np.median(np.abs(rough) ** 2, axis=1, keepdims=True) / np.log(2)
+    return np.asarray(np.maximum(median / 15, 1e-6 * np.mean(np.abs(z) ** 2, axis=1, keepdims=True) + np.finfo(np.float64).tiny))
 
 
 def _coarse(z: Complex, order: Array, step_s: float, reach_hz: float) -> Array:
@@ -95,34 +102,38 @@ def _coarse(z: Complex, order: Array, step_s: float, reach_hz: float) -> Array:
     pair = z[:, 1:] * np.conj(z[:, :-1]) / _noise(z)
     fine = 0.04 / (float(order.max()) * step_s)
     error_hz = np.arange(-reach_hz, reach_hz + fine / 2, fine)
-    score = (pair.T @ np.exp(-2j * np.pi * step_s * order * error_hz)).real
-    score /= np.median(np.abs(score)) + np.finfo(np.float64).tiny
-    path = best_path(score.astype(np.float32), 0.02, 25)
+    likelihood = (pair.T @ np.exp(-2j * np.pi * step_s * order * error_hz)).real
+    path = best_path(likelihood.astype(np.float32), fine / (STEP * reach_hz), 25)
     rest = pair * np.exp(-2j * np.pi * step_s * order * error_hz[path])
     finer = np.sum(order * rest.imag, axis=0) / np.sum(order**2 * np.abs(rest), axis=0) / (2 * np.pi)
     return np.concatenate((np.zeros(1), np.cumsum(error_hz[path] * step_s + finer)))
 
 
-def _smooth(angle: Array, variance: float) -> tuple[Array, float]:
-    """Smooth the measured angle (n,) of known noise variance; its speed walks at random, by as much as makes the record most likely.
+def _smooth(angle: Array, variance: float) -> tuple[Array, float, float]:
+    """Smooth the measured angle (n,) whose noise has at least this variance; its speed walks at random, by as much as the record says.
 
-    Returns the angle and the standard deviation of its total change. Equal to a Kalman smoother of angle and speed; the likelihood
-    by the determinant of the banded information matrix.
+    Returns the angle, the standard deviation of its total change, and that of the second difference of the true angle. Each wander gives a
+    Kalman smoother of angle and speed (here one banded solve); they are averaged by their likelihood, from the banded determinant.
     """
     n = angle.size
-    best = (np.inf, angle, 0.0)
-    for wander in WANDERS:
-        band = np.zeros((3, n))  # identity plus second differences squared over wander, upper form
-        band[2] = 1 + np.convolve([1, 4, 1], np.ones(n - 2)) / wander
-        band[1, 1:] = -2 * np.convolve([1, 1], np.ones(n - 2)) / wander
-        band[0, 2:] = 1 / wander
-        factor = cholesky_banded(band)
-        smooth = cho_solve_banded((factor, False), angle)
-        misfit = float(angle @ (angle - smooth))
+    square = np.zeros((3, n))  # of second differences, upper band
+    square[2] = np.convolve([1, 4, 1], np.ones(n - 2))
+    square[1, 1:] = -2 * np.convolve([1, 1], np.ones(n - 2))
+    square[0, 2:] = 1
+    ends = np.zeros(n)
+    ends[0], ends[-1] = -1, 1
+    smooth, cost, across, step = np.empty((WANDERS.size, n)), *np.empty((3, WANDERS.size))
+    for i, wander in enumerate(WANDERS):
+        band = square / wander
+        band[2] += 1
+        factor = cholesky_banded(band, check_finite=False)
+        smooth[i], response = cho_solve_banded((factor, False), np.column_stack((angle, ends)), check_finite=False).T
+        misfit = float(angle @ (angle - smooth[i]))
         scale = max(misfit / (n - 2), variance)
-        cost = 2 * np.log(factor[2]).sum() + (n - 2) * (np.log(wander) + np.log(scale)) + misfit / scale
-        if cost < best[0]:
-            ends = np.zeros(n)
-            ends[0], ends[-1] = -1, 1
-            best = (cost, smooth, float(np.sqrt(scale * (ends @ cho_solve_banded((factor, False), ends)))))
-    return best[1], best[2]
+        cost[i] = 2 * np.log(factor[2]).sum() + (n - 2) * (np.log(wander) + np.log(scale)) + misfit / scale
+        across[i], step[i] = scale * (ends @ response), scale * wander
+    weight = np.exp((cost.min() - cost) / 2)
+    weight /= weight.sum()
+    change = smooth[:, -1] - smooth[:, 0]
+    spread = weight @ (across + (change - weight @ change) ** 2)
+    return weight @ smooth, float(np.sqrt(spread)), float(np.sqrt(weight @ step))

@@ -5,10 +5,22 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
 from vibekit.frames import Frames
+from vibekit.track import Track
 
 Array = npt.NDArray[np.float64]
 Grey = npt.NDArray[np.float32]
+FURTHEST = 20  # grid steps from frame to frame
+SUPPORTED = 0.35  # part of the typical score below which an end of a ridge holds no shaft
 LOUDEST = 6.0  # log of the power over the floor above which a line counts no more
+
+
+def ridge(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float) -> Track:
+    """Track of the best path, without ends where no shaft shows. Arguments as for `trace`."""
+    hz, score = trace(frames, grid_hz, weight, cost, FURTHEST)
+    calm = np.convolve(score, np.ones(5) / 5, mode="same") if score.size > 10 else score
+    held = np.flatnonzero(calm > SUPPORTED * np.median(calm))
+    kept = slice(held[0], held[-1] + 1) if held.size > 3 else slice(None)
+    return Track(frames.time_s[kept], hz[kept])
 
 
 def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float, reach: int) -> tuple[Array, Array]:

@@ -1,5 +1,6 @@
 """Shaft speed against time: from tacho pulses, a telemetry column, a typed value, or the signal itself."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ from vibekit.estimate import Estimate, estimate_speed
 from vibekit.reading import SpeedMethod, SpeedResult
 from vibekit.recording import Recording
 from vibekit.settings import Settings
-from vibekit.tacho import read_pulses, speed_at_pulses
+from vibekit.tacho import read_pulses
 from vibekit.track import Track
 from vibekit.transform import Transform
 
@@ -17,8 +18,8 @@ Array = npt.NDArray[np.float64]
 CLOCK = 1e-4  # relative tolerance of an uncalibrated sound card's or phone's clock
 TYPED_REACH = 0.03  # a typed speed may be this far from the true one
 CONTRADICTION = 0.005
-ANYWHERE, NEARBY = 9.0, 4.0  # evidence that noise alone reaches once in twenty times: speeds from 5 to 1000 Hz, and near a typed one
 SLOWER = 0.9  # of the typed speed: a comb below it is no bearing's and no order's
+CLAIMED = 0.75  # confidence from which a speed is claimed
 SURE = 0.9  # confidence from which a recording may contradict what was typed
 
 
@@ -50,10 +51,13 @@ class SpeedTrack(Track):
         return SpeedResult(self.method, rpm, 60 * self.u95_hz, 60 * float(self.hz.min()), 60 * float(self.hz.max()))
 
 
-def find_speed(recording: Recording, settings: Settings, part: slice | None = None) -> SpeedTrack | None:
+def find_speed(
+    recording: Recording, settings: Settings, part: slice | None = None, transforms: list[Transform] | None = None
+) -> SpeedTrack | None:
     """Shaft speed over a recording or a part of it, None when none can be claimed.
 
     part: samples to look at; times of the track count from its first sample
+    transforms: of the vibration channels over that part, where they are at hand; made here when left out
     Sources in this order: a tacho channel, a telemetry column, `settings.speed_rpm`, the vibration channels.
     """
     samples = recording.samples[:, part or slice(None)]
@@ -67,23 +71,24 @@ def find_speed(recording: Recording, settings: Settings, part: slice | None = No
         track = _from_telemetry(samples[row], rate, recording.channels[row].unit)
         if track:
             return track
-    transforms = [Transform.of(samples[row], rate) for row in recording.rows("vibration")]
+    if transforms is None:
+        transforms = [Transform.of(samples[row], rate) for row in recording.rows("vibration")]
     if settings.speed_rpm is not None:
         return _from_typed(transforms, settings, settings.speed_rpm, clock)
     found = estimate_speed(transforms, settings) if transforms else None
-    track = _estimated(found, ANYWHERE, clock) if found else None
-    return track if track and track.confidence >= 0.5 else None
+    track = _estimated(found, clock) if found else None
+    return track if track and track.confidence >= CLAIMED else None
 
 
 def _from_tacho(voltage: npt.NDArray[np.floating], rate: float, clock: float) -> SpeedTrack | None:
     pulses = read_pulses(voltage, rate)
     if pulses is None:
         return None
-    time, hz = speed_at_pulses(pulses.time_s)
+    track = Track.through(pulses.time_s, np.arange(pulses.time_s.size, dtype=np.float64))
     span = float(pulses.time_s[-1] - pulses.time_s[0])
     mean = (pulses.time_s.size - 1) / span
     u95 = np.hypot(1.96 * np.sqrt(2) * pulses.jitter_s / span, clock) * mean
-    return SpeedTrack(time, hz, "tacho", float(u95), missed=pulses.missed, doubled=pulses.doubled)
+    return SpeedTrack(track.time_s, track.hz, "tacho", float(u95), missed=pulses.missed, doubled=pulses.doubled)
 
 
 def _from_telemetry(column: npt.NDArray[np.floating], rate: float, unit: str) -> SpeedTrack | None:
@@ -107,26 +112,24 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
     """Find the true speed near the typed one; where nothing shows there, take it as typed and say what shows elsewhere."""
     typed = rpm / 60
     found = estimate_speed(transforms, settings, typed * (1 - TYPED_REACH), typed * (1 + TYPED_REACH)) if transforms else None
-    near = _estimated(found, NEARBY, clock) if found else None
+    near = _estimated(found, clock) if found else None
     if near and near.confidence >= 0.5:
-        away = abs(near.mean_hz / typed - 1) > CONTRADICTION
+        away = near.confidence >= SURE and abs(near.mean_hz / typed - 1) > CONTRADICTION
         runs = 60 * near.mean_hz
     else:
         end = transforms[0].n / transforms[0].rate_hz if transforms else 1.0
         flat = Track.steady(typed, end)
         near = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5)
         found = estimate_speed(transforms, settings) if transforms else None
-        other = _estimated(found, ANYWHERE, clock) if found else None
+        other = _estimated(found, clock) if found else None
         away = bool(other and other.confidence >= SURE and other.mean_hz < SLOWER * typed)
         runs = 60 * other.mean_hz if other else 0.0
     contradiction = f"typed {rpm:.0f} rpm, the recording runs at {runs:.0f}" if away else None
     return replace(near, method="typed", typed_rpm=rpm, contradiction=contradiction)
 
 
-def _estimated(found: Estimate, even: float, clock: float) -> SpeedTrack:
-    """An estimate as a track. even: evidence at which shaft and chance are as likely."""
+def _estimated(found: Estimate, clock: float) -> SpeedTrack:
     track, choice = found.track, found.choice
-    real = float(1 / (1 + np.exp(even - choice.evidence)))
-    u95 = float(np.hypot(1.96 * found.mean_sd_hz, clock * track.mean_hz))
-    rivals = tuple((comb.hz, chance * real) for comb, chance in choice.rivals if chance * real > 0.01)
-    return SpeedTrack(track.time_s, track.hz, "estimated", u95, choice.confidence * real, rivals)
+    u95 = math.hypot(1.96 * found.mean_sd_hz, clock * track.mean_hz)
+    rivals = tuple((comb.hz, chance * found.presence) for comb, chance in choice.rivals if chance * found.presence > 0.01)
+    return SpeedTrack(track.time_s, track.hz, "estimated", u95, choice.confidence * found.presence, rivals)

@@ -62,25 +62,6 @@ def edges(voltage: npt.NDArray[np.floating], rate_hz: float) -> Array:
     return np.asarray((crossing - 1 + (0.5 - before) / (after - before)) / rate_hz)
 
 
-def speed_at_pulses(time_s: Array) -> tuple[Array, Array]:
-    """Speed as knots (time_s, hz), linear between, whose integral is one turn between neighbouring pulses.
-
-    At each pulse the slope of the parabola through it and its two neighbours (Fyfe & Munck, Mech. Syst. Signal Process. 11 (1997)
-    187-205, eq. 1); half-way between two pulses what makes the turn come out at exactly one.
-    """
-    step = np.diff(time_s)
-    inner = (step[:-1] / step[1:] + step[1:] / step[:-1]) / (step[:-1] + step[1:])
-    first = (2 * step[0] + step[1]) / (step[0] * (step[0] + step[1])) - step[0] / (step[1] * (step[0] + step[1]))
-    last = (2 * step[-1] + step[-2]) / (step[-1] * (step[-1] + step[-2])) - step[-1] / (step[-2] * (step[-1] + step[-2]))
-    at_pulse = np.concatenate(([first], inner, [last]))
-    between = (4 / step - at_pulse[:-1] - at_pulse[1:]) / 2
-    knots = np.empty(2 * time_s.size - 1)
-    knots[::2], knots[1::2] = time_s, (time_s[:-1] + time_s[1:]) / 2
-    hz = np.empty_like(knots)
-    hz[::2], hz[1::2] = at_pulse, between
-    return knots, hz
-
-
 def _without_doubles(time: Array) -> tuple[Array, int]:
     """Drop a pulse that follows another within 40 % of the local turn."""
     doubled = 0

@@ -20,6 +20,21 @@ class Track:
         """One speed from 0 to end_s."""
         return Track(np.array([0.0, end_s]), np.full(2, hz))
 
+    @staticmethod
+    def through(time_s: Array, turns: Array) -> "Track":
+        """Track whose angle passes through turns (n,) at time_s (n,), n >= 3, with a smooth speed.
+
+        At each point the slope of the parabola through it and its two neighbours (Fyfe & Munck, Mech. Syst. Signal Process. 11 (1997)
+        187-205, eq. 1); half-way between two points what makes the turns between them come out.
+        """
+        step, rate = np.diff(time_s), np.diff(turns) / np.diff(time_s)
+        inner = (rate[:-1] * step[1:] + rate[1:] * step[:-1]) / (step[:-1] + step[1:])
+        at = np.concatenate((2 * rate[:1] - inner[:1], inner, 2 * rate[-1:] - inner[-1:]))
+        knots, hz = np.empty(2 * time_s.size - 1), np.empty(2 * time_s.size - 1)
+        knots[::2], knots[1::2] = time_s, (time_s[:-1] + time_s[1:]) / 2
+        hz[::2], hz[1::2] = at, 2 * rate - (at[:-1] + at[1:]) / 2
+        return Track(knots, hz)
+
     def times(self, factor: float) -> "Track":
         """The same, every speed times a factor."""
         return Track(self.time_s, self.hz * factor)

@@ -1,0 +1,78 @@
+"""A coarse speed sharpened: its orders' phases followed in blocks as short as their neighbours allow."""
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from vibekit.comb import Comb
+from vibekit.frames import Frames
+from vibekit.lines import Index, Lines
+from vibekit.phase import follow_phase
+from vibekit.ridge import ridge
+from vibekit.track import Track
+from vibekit.transform import Transform
+
+CLEAR = 0.02  # chance of a line as high, below which an order is followed
+FOLLOWED = 10  # orders followed at most, the lowest: other lines come close to higher ones
+REACH = 0.03  # of the speed: how far it is sought about a comb
+TURNING_COST = 0.02  # of a grid step of a twentieth of a percent between frames
+SHORTEST_S, LONGEST_S = 0.25, 4.0  # blocks whose phase is followed
+STILL = 0.3  # turns by which a middle order may drift within what a block is longer than the shortest
+COHERENT = 0.5, 0.9  # least and plain coherence of the best order with the angle followed
+GAIN = 0.1  # of coherence that a ridge must bring, having more freedom
+# standard deviation of the frequency of a line as high as the noise, in widths (Rife & Boorstyn 1974), where no phase is followed
+MISSED = 0.6
+
+
+def follow(
+    transforms: list[Transform], comb: Comb, lines: Lines, track: Track, short_frames: Callable[[], Frames | None]
+) -> tuple[Track, float]:
+    """Sharpen a track by the phases of its comb's clear lines; where they cannot be followed, by a ridge close about it.
+
+    transforms: of the channels; lines: those in which the comb was found; short_frames: made only when a ridge is needed
+    Returns the track and the standard deviation of its mean speed, Hz.
+    """
+    orders = np.flatnonzero(comb.chance < CLEAR)[:FOLLOWED] + 1
+    if not orders.size:
+        return track, MISSED * lines.width_hz
+    best, sd, coherence = _phases(transforms, lines, track, orders, comb.hz)
+    snr = 10 ** (lines.height_db[comb.found[orders - 1]] / 10)
+    rough = track, MISSED * lines.width_hz / max(math.sqrt(float(orders**2 @ snr)), 1.0)
+    moving = short_frames() if coherence < COHERENT[1] and np.ptp(track.hz) == 0 else None
+    if moving and moving.time_s.size > 3:
+        grid = comb.hz * np.exp(np.linspace(-REACH, REACH, 121))
+        path = ridge(moving, grid, dict.fromkeys(orders.tolist(), 1.0), TURNING_COST)
+        other = _phases(transforms, lines, path, orders, comb.hz)
+        if other[2] > coherence + GAIN:
+            best, sd, coherence = other
+            rough = path, 0.3 * moving.width_hz
+    return (best, sd) if coherence > COHERENT[0] else rough
+
+
+def _phases(transforms: list[Transform], lines: Lines, track: Track, orders: Index, comb_hz: float) -> tuple[Track, float, float]:
+    """The track corrected by the phases of its orders, the standard deviation of its mean, and the best order's coherence.
+
+    Blocks as short as the lines allow: first those that hold a shaft that moves, then longer ones that part close lines.
+    """
+    mean, fastest = track.mean_hz, float(track.hz.max())
+    bands = [transform.low_band(1.2 * float(orders[-1]) * fastest) for transform in transforms]
+    rate = bands[0][1]
+    coarse = track.turns(np.arange(bands[0][0].size) / rate)
+    end = coarse.size / rate
+    best = (track, 0.0, 0.0)
+    longest = max(min(LONGEST_S, end / 5), SHORTEST_S)
+    for block in np.unique([SHORTEST_S, math.sqrt(longest * SHORTEST_S), longest]).tolist():
+        block = max(block, 4 / mean)
+        alone = orders[lines.is_alone(np.asarray(orders * comb_hz), 2 / block)]
+        used = alone if alone.size > 1 else orders
+        phase = follow_phase([band for band, _ in bands], rate, coarse, used.tolist(), block, min(0.45 / block, REACH * mean))
+        drift = float(np.median(used)) * phase.step_sd_hz * (block - SHORTEST_S) if phase else 0.0
+        if phase and phase.coherence > best[2] and drift < STILL:
+            followed = Track.through(phase.time_s, track.turns(phase.time_s) + phase.turns)
+            whole = Track(np.concatenate(([0.0], followed.time_s, [end])), followed.hz[[0, *range(followed.hz.size), -1]])
+            ends = phase.step_sd_hz * (phase.time_s[0] + end - phase.time_s[-1]) / end  # they are taken as their neighbours
+            best = (whole, math.hypot(phase.mean_sd_hz, ends), phase.coherence)
+        if best[2] > COHERENT[1]:
+            break
+    return best
