@@ -1,21 +1,11 @@
 """2.5 s at 24 kHz from the rig, as a ratio to one transform of the same length timed in the same run: machines differ."""
 
-import time
-
 import numpy as np
 import pytest
 from scipy.fft import rfft
 
+from tests.stopwatch import best_of
 from vibekit.rig import Fault, draw_craft, record
-
-
-def best_of(function, rounds=9):
-    times = []
-    for _ in range(rounds):
-        start = time.perf_counter()
-        function()
-        times.append(time.perf_counter() - start)
-    return min(times)
 
 
 # quiet machine: 12 ms healthy, 19 ms loose, where one transform takes 0.32 ms

@@ -1,12 +1,12 @@
 """Screening 60 s of 48 kHz mono, float32, as a ratio to one transform of the record timed in the same run: machines differ."""
 
-import time
 import tracemalloc
 
 import pytest
 from scipy.fft import rfft
 
 from tests.machine_sounds import bench, recorded
+from tests.stopwatch import best_of
 from vibekit.screening import leave_out, look_at, screen, steady_part
 from vibekit.settings import Settings
 
@@ -17,15 +17,6 @@ ANY = Settings(test="prop", sensor="microphone")
 def recording():
     _, x = bench(0, 60.0)
     return recorded(x, 48_000)
-
-
-def best_of(function, rounds=7):
-    times = []
-    for _ in range(rounds):
-        start = time.perf_counter()
-        function()
-        times.append(time.perf_counter() - start)
-    return min(times)
 
 
 # quiet machine: 75 ms, where one transform takes 25 ms

@@ -1,12 +1,12 @@
 """60 s of 48 kHz mono, float32. Each is also held to a ratio of one transform of the record, timed in the same run: machines differ."""
 
-import time
 import tracemalloc
 
 import numpy as np
 import pytest
 from scipy.fft import rfft
 
+from tests.stopwatch import best_of
 from vibekit.spectrum import amplitude_spectrum, welch_psd
 
 RATE, SECONDS = 48_000, 60
@@ -15,15 +15,6 @@ RATE, SECONDS = 48_000, 60
 @pytest.fixture(scope="module")
 def record():
     return np.random.default_rng(0).standard_normal(RATE * SECONDS).astype(np.float32)
-
-
-def best_of(function, rounds=7):
-    times = []
-    for _ in range(rounds):
-        start = time.perf_counter()
-        function()
-        times.append(time.perf_counter() - start)
-    return min(times)
 
 
 # accepted is 30 ms where the transform takes 26 to 28
