@@ -77,9 +77,12 @@ def _apart(reading: Reading, reference: Reading) -> float:
 
 
 def nearest(reading: Reading, references: Sequence[Reading]) -> list[Reading]:
-    """The references of the same test nearest in speed; empty when none is near enough for levels to be compared."""
-    same = [r for r in references if r.settings.test == reading.settings.test]
-    if not same:
+    """The references of the same test nearest in speed; empty when none is near enough for levels to be compared.
+
+    A recording whose gain was changed on the way (gain control, noise suppression, clipping) is compared with nothing.
+    """
+    same = [r for r in references if r.settings.test == reading.settings.test and r.screening.levels_comparable]
+    if not same or not reading.screening.levels_comparable:
         return []
     closest = min(_apart(reading, r) for r in same)
     return [r for r in same if _apart(reading, r) <= closest + NEAR] if closest <= FAR else []
