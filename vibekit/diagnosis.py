@@ -17,7 +17,7 @@ SURE = 0.60  # probability from which a condition is concluded
 LEADS = 1.5  # times the best condition of another kin: then it may speak for its own kin at SURE
 SAME_WORK = 0.90  # probability from which conditions that call for the same action, or work on the same part, are concluded together
 HEALTHY = 0.92  # "no fault found" is said only when hardly anything else is left
-NOT_SOUND = -3.0  # log10 of the odds that a part on which damage was seen is sound
+NOT_SEEN = -3.0  # log10 of the odds of what the damage that was seen cannot be
 SHOWN = 0.02  # findings below this probability are not listed
 NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x
 MANY, MOST, APART = 3, 0.75, 0.1  # speeds at least this far apart, and the share of them at which 1x must be up
@@ -87,10 +87,15 @@ def _over_speeds(readings: Sequence[Reading], references: Sequence[Reading]) -> 
 
 
 def _with_hints(prior: dict[str, float], hints: Sequence[Hint]) -> dict[str, float]:
-    sound = NOT_SOUND * sum(h.decides for h in hints)
-    weighted = {c: p * 10 ** (sum(h.odds.get(c, 0.0) for h in hints) + sound * (c == "healthy")) for c, p in prior.items()}
+    weighted = {c: p * 10 ** sum(_log_odds(h, c) for h in hints) for c, p in prior.items()}
     total = sum(weighted.values())
     return {c: w / total for c, w in weighted.items()}
+
+
+def _log_odds(hint: Hint, condition: str) -> float:
+    """What a hint says of a condition; damage that was seen leaves little room for what it cannot be."""
+    said = hint.odds.get(condition, 0.0)
+    return said if said > 0 or not hint.decides else said + NOT_SEEN
 
 
 def _unfit(readings: Sequence[Reading]) -> str:
