@@ -49,7 +49,7 @@ def is_slower_shaft(comb: Comb, other: Comb, settings: Settings) -> bool:
         return False
     if is_race(other.hz / comb.hz, settings):
         return comb.evidence() > RACE
-    if related(comb.hz, other.hz):
+    if settings.test == "flight" or related(comb.hz, other.hz):  # in flight the other rotors are near, and their halves
         return False
     thirds = other.hz / comb.hz * np.array([1, 2, 3])
     return comb.evidence() > OWN_RIGHT and bool(np.abs(thirds / np.round(thirds) - 1).min() > 0.006)

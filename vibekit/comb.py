@@ -8,6 +8,7 @@ true speed misses none and leaves the odd orders to chance.
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -26,9 +27,10 @@ SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, direc
 FALLS_DB = {2.0: 0.5, 6.0: 0.3, 15.0: 0.2}  # of the levels from order to order, with their prior
 CLUTTER = 0.9  # power of chance: lines that belong to nothing are commoner than their sample says
 LEAST = 0.02  # chance that an order is missing whatever was expected
-UNLIKE = 0.2  # chance that blades are so unlike, or so quiet, that their number does not show
+UNSEEN = 0.35  # chance that the number of blades does not show
+PEAK = 0.375 / SPREAD_DB  # of Student's t with four degrees of freedom, a decibel
 SAME = 0.005  # speeds closer than this are one
-KEPT = 24
+KEPT = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,37 +64,43 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
     speed, found = _climb(lines, start, trust)
     inside = (speed >= low_hz) & (speed <= high_hz)
     speed, found = speed[inside], found[:, inside]
-    chance = lines.chance(found, _reach(lines, ORDER * speed))
-    total = _evidence(lines, speed, found, chance, settings)
+    chance = np.maximum(lines.chance(found, _reach(lines, ORDER * speed)), 1e-12)
+    plain = np.where(lines.is_blank(ORDER * speed), 0.0, np.log1p(PEAK / chance**CLUTTER)).sum(axis=0)
     chosen: list[int] = []
-    for i in np.argsort(-total[-1]):
+    for i in np.argsort(-plain):
         if len(chosen) < KEPT and all(abs(speed[i] / speed[j] - 1) > SAME for j in chosen):
             chosen.append(int(i))
-    return [Comb(float(speed[i]), found[:, i], chance[:, i], total[:, i]) for i in chosen]
+    speed, found, chance = speed[chosen], found[:, chosen], chance[:, chosen]
+    total = _evidence(lines, speed, found, chance, level_patterns(settings)) + _log_prior(speed, settings)
+    return [Comb(float(speed[i]), found[:, i], chance[:, i], total[:, i]) for i in np.argsort(-total[-1])]
 
 
-def typical_level_db(settings: Settings, blades: int | None, fall_db: float) -> Array:
-    """Level of each order against the comb's strongest lines, dB, (HIGHEST_ORDER, 1); common practice, no source.
+@lru_cache(maxsize=64)
+def level_patterns(settings: Settings) -> tuple[tuple[Array, float], ...]:
+    """Typical levels of the orders against the comb's strongest lines, dB, (HIGHEST_ORDER, 1), each with the log of its prior.
 
-    fall_db: from order to order; a machine has many harmonics or few
+    Blade pass stands out where there are blades, and a machine has many harmonics or few. Common practice, no source.
     """
-    first, others = (-6.0, -8.0) if blades and blades > 1 else (-3.0, -6.0)
-    level = np.where(ORDER == 1, first, np.maximum(others - fall_db * ORDER, -20.0 * fall_db))
-    if blades and blades > 1:
-        level = np.where(ORDER % blades == 0, np.maximum(-(4 + fall_db / 2) * (ORDER / blades - 1), level), level)
-    for multiple in (1, 2, 6):
-        order = multiple * (settings.poles or 0) // 2
-        if 0 < order <= HIGHEST_ORDER:
-            level[order - 1] = max(level[order - 1, 0], -12.0)
-    return level
+    patterns = []
+    for (blades, prior), (fall, share) in product(blade_counts(settings).items(), FALLS_DB.items()):
+        first, others = (-6.0, -8.0) if blades else (-3.0, -6.0)
+        level = np.where(ORDER == 1, first, np.maximum(others - fall * ORDER, -20.0 * fall))
+        if blades:
+            level = np.where(ORDER % blades == 0, np.maximum(-(4 + fall / 2) * (ORDER / blades - 1), level), level)
+        for multiple in (1, 2, 6):
+            order = multiple * (settings.poles or 0) // 2
+            if 0 < order <= HIGHEST_ORDER:
+                level[order - 1] = max(level[order - 1, 0], -12.0)
+        patterns.append((level, math.log(prior * share)))
+    return tuple(patterns)
 
 
 def blade_counts(settings: Settings) -> dict[int | None, float]:
     """Blade counts that come into question with their prior; None: no blades, or blades that do not show."""
-    if settings.test in ("bare", "hand-spin"):
+    if settings.test in ("bare", "hand-spin") or settings.blades == 1:
         return {None: 1.0}
     if settings.blades:
-        return {settings.blades: 1 - UNLIKE, None: UNLIKE}
+        return {settings.blades: 1 - UNSEEN, None: UNSEEN}
     return {None: 0.3, 2: 0.3, 3: 0.2, 4: 0.1, 5: 0.1}
 
 
@@ -137,26 +145,25 @@ def _reach(lines: Lines, target: Array) -> Array:
     return 0.6 * lines.width_hz + WANDER * target
 
 
-def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, settings: Settings) -> Array:
-    """Log likelihood ratios against "no shaft" of all orders up to each, (orders, m); blade counts weighed by their prior.
+def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, patterns: tuple[tuple[Array, float], ...]) -> Array:
+    """Log likelihood ratios against "no shaft" of all orders up to each, (orders, m), over all patterns of levels.
 
     Under a comb the order's line is either hidden below what stands there, or it is what stands there, its level scattered about the
     typical one (Student's t, four degrees of freedom). Chance lines fall off by one neper a decibel.
     """
-    target = ORDER * speed
-    blank = lines.is_blank(target)
+    blank = lines.is_blank(ORDER * speed)
     height = np.where(found < 0, -20.0, lines.height_db[found])
     clear = np.where(blank | (chance > 0.1), lines.visible_db, height)[: HIGHEST_ORDER // 2]
-    strongest = np.sort(clear, axis=0)[-3:].mean(axis=0)
+    strongest = clear.max(axis=0)
     seen = np.maximum(height, lines.visible_db)
-    total = np.full(target.shape, -np.inf)
-    for (blades, prior), (fall_db, share) in product(blade_counts(settings).items(), FALLS_DB.items()):
-        level = strongest + typical_level_db(settings, blades, fall_db)
-        density = 0.375 / SPREAD_DB * (1 + ((height - level) / SPREAD_DB) ** 2 / 4) ** -2.5
-        hidden = np.maximum(ndtr((seen - level) / SPREAD_DB), LEAST)
-        gain = np.log(hidden + density / np.maximum(chance, 1e-12) ** CLUTTER)
-        total = np.logaddexp(total, np.cumsum(np.where(blank, 0.0, gain), axis=0) + math.log(prior * share))
-    return total + _log_prior(speed, settings)
+    rare = PEAK / chance**CLUTTER
+    total = np.full(blank.shape, -np.inf)
+    for level, prior in patterns:
+        off = (height - strongest - level) / SPREAD_DB
+        hidden = np.maximum(ndtr((seen - strongest - level) / SPREAD_DB), LEAST)
+        gain = np.log(hidden + rare * (1 + off**2 / 4) ** -2.5)
+        total = np.logaddexp(total, np.cumsum(np.where(blank, 0.0, gain), axis=0) + prior)
+    return total
 
 
 def _log_prior(speed: Array, settings: Settings) -> Array:

@@ -108,7 +108,8 @@ def estimate_speed(
     if not looks:
         return None
     look = max(looks, key=lambda each: each.choice.evidence + math.log(each.choice.confidence))
-    look = next((each for each in looks if is_slower_shaft(each.choice.comb, look.choice.comb, settings)), look)
+    own = [each for each in looks if is_slower_shaft(each.choice.comb, look.choice.comb, settings)]
+    look = max(own, key=lambda each: each.choice.evidence, default=look)
     track, sd = follow(transforms, look.choice.comb, look.lines, look.track, lambda: search.frames(MOVING_S))
     presence = _presence(look.choice.evidence, search, longest.width_hz)
     moves = 8 * np.ptp(track.hz) * min(search.end_s, STEADY_S[0]) > 1  # order 8 fills more than one line

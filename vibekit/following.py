@@ -58,20 +58,23 @@ def _phases(transforms: list[Transform], lines: Lines, track: Track, orders: Ind
     mean, fastest = track.mean_hz, float(track.hz.max())
     bands = [transform.low_band(1.2 * float(orders[-1]) * fastest) for transform in transforms]
     rate = bands[0][1]
-    coarse = track.turns(np.arange(bands[0][0].size) / rate)
-    end = coarse.size / rate
+    part = slice(int(track.time_s[0] * rate), int(track.time_s[-1] * rate) + 1)
+    signals = [band[part] for band, _ in bands]
+    start, end = part.start / rate, (part.start + signals[0].size) / rate
+    coarse = track.turns(start + np.arange(signals[0].size) / rate)
     best = (track, 0.0, 0.0)
-    longest = max(min(LONGEST_S, end / 5), SHORTEST_S)
+    longest = max(min(LONGEST_S, (end - start) / 5), SHORTEST_S)
     for block in np.unique([SHORTEST_S, math.sqrt(longest * SHORTEST_S), longest]).tolist():
         block = max(block, 4 / mean)
         alone = orders[lines.is_alone(np.asarray(orders * comb_hz), 2 / block)]
         used = alone if alone.size > 1 else orders
-        phase = follow_phase([band for band, _ in bands], rate, coarse, used.tolist(), block, min(0.45 / block, REACH * mean))
+        phase = follow_phase(signals, rate, coarse, used.tolist(), block, min(0.45 / block, REACH * mean))
         drift = float(np.median(used)) * phase.step_sd_hz * (block - SHORTEST_S) if phase else 0.0
         if phase and phase.coherence > best[2] and drift < STILL:
-            followed = Track.through(phase.time_s, track.turns(phase.time_s) + phase.turns)
-            whole = Track(np.concatenate(([0.0], followed.time_s, [end])), followed.hz[[0, *range(followed.hz.size), -1]])
-            ends = phase.step_sd_hz * (phase.time_s[0] + end - phase.time_s[-1]) / end  # they are taken as their neighbours
+            time = start + phase.time_s
+            followed = Track.through(time, track.turns(time) + phase.turns)
+            whole = Track(np.concatenate(([start], followed.time_s, [end])), followed.hz[[0, *range(followed.hz.size), -1]])
+            ends = phase.step_sd_hz * (time[0] - start + end - time[-1]) / (end - start)  # they are taken as their neighbours
             best = (whole, math.hypot(phase.mean_sd_hz, ends), phase.coherence)
         if best[2] > COHERENT[1]:
             break

@@ -10,17 +10,31 @@ from vibekit.track import Track
 Array = npt.NDArray[np.float64]
 Grey = npt.NDArray[np.float32]
 FURTHEST = 20  # grid steps from frame to frame
-SUPPORTED = 0.35  # part of the typical score below which an end of a ridge holds no shaft
+SUPPORTED = 0.25  # part of the typical score below which an end of a ridge holds no shaft
 LOUDEST = 6.0  # log of the power over the floor above which a line counts no more
 
 
 def ridge(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float) -> Track:
-    """Track of the best path, without ends where no shaft shows. Arguments as for `trace`."""
+    """Track of the best path, without ends where no shaft shows; else carried on to the ends of the record. Arguments as for `trace`."""
     hz, score = trace(frames, grid_hz, weight, cost, FURTHEST)
+    time = frames.time_s
     calm = np.convolve(score, np.ones(5) / 5, mode="same") if score.size > 10 else score
     held = np.flatnonzero(calm > SUPPORTED * np.median(calm))
-    kept = slice(held[0], held[-1] + 1) if held.size > 3 else slice(None)
-    return Track(frames.time_s[kept], hz[kept])
+    first, last = (held[0], held[-1]) if held.size > 3 else (0, score.size - 1)
+    time, hz = time[first : last + 1], hz[first : last + 1]
+    if first == 0:
+        time, hz = np.concatenate(([0.0], time)), np.concatenate(([_carried_on(time[:4], hz[:4], 0.0)], hz))
+    if last == score.size - 1:
+        end = time[-1] + frames.time_s[0]
+        time, hz = np.concatenate((time, [end])), np.concatenate((hz, [_carried_on(time[-4:], hz[-4:], end)]))
+    return Track(time, hz)
+
+
+def _carried_on(time: Array, hz: Array, at: float) -> float:
+    """Speed at a time beside the given ones, by a straight line through them, held within a fifth of their mean."""
+    mean = float(hz.mean())
+    slope = float((time - time.mean()) @ hz / max(float((time - time.mean()) @ (time - time.mean())), 1e-12))
+    return float(np.clip(mean + slope * (at - time.mean()), 0.8 * mean, 1.2 * mean))
 
 
 def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float, reach: int) -> tuple[Array, Array]:
@@ -29,7 +43,8 @@ def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float,
     grid_hz: (m,) speeds, ascending; weight: of each order
     cost: of one grid step from frame to frame; reach: most steps from frame to frame
     """
-    loudness = np.minimum(np.log1p(frames.excess), np.float32(LOUDEST))
+    noise = np.median(frames.excess[:, ::8], axis=1, keepdims=True)  # a shaft that speeds up grows louder; no frame counts for more
+    loudness = np.minimum(np.log1p(frames.excess / np.maximum(noise, np.finfo(np.float32).tiny)), np.float32(LOUDEST))
     loudness -= loudness.mean()
     score = np.zeros((len(loudness), grid_hz.size), np.float32)
     for order, each in weight.items():

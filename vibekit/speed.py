@@ -73,7 +73,8 @@ def find_speed(
             return track
     if transforms is None:
         transforms = [Transform.of(samples[row], rate) for row in recording.rows("vibration")]
-    if settings.speed_rpm is not None:
+    moving = settings.test == "run-up"  # no one speed could be typed
+    if settings.speed_rpm is not None and not moving:
         return _from_typed(transforms, settings, settings.speed_rpm, clock)
     found = estimate_speed(transforms, settings) if transforms else None
     track = _estimated(found, clock) if found else None
