@@ -24,7 +24,10 @@ HIGHEST_ORDER = 32
 ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
 WANDER = 3e-4  # relative scatter of an order's line beside the spectrum's own width
 SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, directions, severities
+# level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: blades unlike, and all alike
+BLADED, BLADELESS = ((-6.0, -8.0, 0.9), (-18.0, -20.0, 0.1)), ((-3.0, -6.0, 1.0),)
 FALLS_DB = {2.0: 0.5, 6.0: 0.3, 15.0: 0.2}  # of the levels from order to order, with their prior
+DIM_DB = 6.0  # below what is visible, from which a local maximum is no line however rare
 CLUTTER = 0.9  # power of chance: lines that belong to nothing are commoner than their sample says
 LEAST = 0.02  # chance that an order is missing whatever was expected
 UNSEEN = 0.35  # chance that the number of blades does not show
@@ -79,19 +82,20 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
 def level_patterns(settings: Settings) -> tuple[tuple[Array, float], ...]:
     """Typical levels of the orders against the comb's strongest lines, dB, (HIGHEST_ORDER, 1), each with the log of its prior.
 
-    Blade pass stands out where there are blades, and a machine has many harmonics or few. Common practice, no source.
+    Blade pass stands out where there are blades, the more the more alike they are; a machine has many harmonics or few.
+    Common practice, no source.
     """
     patterns = []
     for (blades, prior), (fall, share) in product(blade_counts(settings).items(), FALLS_DB.items()):
-        first, others = (-6.0, -8.0) if blades else (-3.0, -6.0)
-        level = np.where(ORDER == 1, first, np.maximum(others - fall * ORDER, -20.0 * fall))
-        if blades:
-            level = np.where(ORDER % blades == 0, np.maximum(-(4 + fall / 2) * (ORDER / blades - 1), level), level)
-        for multiple in (1, 2, 6):
-            order = multiple * (settings.poles or 0) // 2
-            if 0 < order <= HIGHEST_ORDER:
-                level[order - 1] = max(level[order - 1, 0], -12.0)
-        patterns.append((level, math.log(prior * share)))
+        for first, others, part in BLADED if blades else BLADELESS:
+            level = np.where(ORDER == 1, first, np.maximum(others - fall * ORDER, -20.0 * fall))
+            if blades:
+                level = np.where(ORDER % blades == 0, np.maximum(-(4 + fall / 2) * (ORDER / blades - 1), level), level)
+            for multiple in (1, 2, 6):
+                order = multiple * (settings.poles or 0) // 2
+                if 0 < order <= HIGHEST_ORDER:
+                    level[order - 1] = max(level[order - 1, 0], -12.0)
+            patterns.append((level, math.log(prior * share * part)))
     return tuple(patterns)
 
 
@@ -156,7 +160,7 @@ def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, patterns:
     clear = np.where(blank | (chance > 0.1), lines.visible_db, height)[: HIGHEST_ORDER // 2]
     strongest = clear.max(axis=0)
     seen = np.maximum(height, lines.visible_db)
-    rare = PEAK / chance**CLUTTER
+    rare = np.where(height > lines.visible_db - DIM_DB, PEAK / chance**CLUTTER, 0.0)
     total = np.full(blank.shape, -np.inf)
     for level, prior in patterns:
         off = (height - strongest - level) / SPREAD_DB

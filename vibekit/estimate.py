@@ -23,6 +23,8 @@ TOP_HZ = 5000.0
 STEADY_S = (8.0, 2.0)  # frames for a shaft that holds its speed
 MOVING_S = 0.5  # frames for one that does not
 THERE = 5.0  # evidence from which a look along the comb is worth while
+MOVES = 0.2  # of the mean speed: range from which a ridge is a run-up or coast-down of its own
+FREEDOM = 4.0  # evidence that such a ridge must bring beyond a steady comb's, having been fitted to the same record
 PLAIN = 20.0, 0.9  # evidence and confidence from which no other resolution is tried
 ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.8, 5: 0.6, 6: 0.6}  # while the shaft is sought along a ridge
 TURNING_COST = 0.5  # of a grid step between frames, while the shaft is sought
@@ -110,16 +112,24 @@ def estimate_speed(
     look = max(looks, key=lambda each: each.choice.evidence + math.log(each.choice.confidence))
     own = [each for each in looks if is_slower_shaft(each.choice.comb, look.choice.comb, settings)]
     look = max(own, key=lambda each: each.choice.evidence, default=look)
+    found = _finish(transforms, search, look, longest.width_hz)
+    moving = [each for each in looks if np.ptp(each.track.hz) > MOVES * each.track.mean_hz]
+    if moving and not any(each is look for each in moving):
+        other = _finish(transforms, search, max(moving, key=lambda each: each.choice.evidence), longest.width_hz)
+        found = other if other.choice.evidence > found.choice.evidence + FREEDOM else found
+    return found
+
+
+def _finish(transforms: list[Transform], search: _Search, look: _Look, width_hz: float) -> Estimate:
+    """Sharpen the track of a look; where it moves and the look is not plain, look again along it."""
     track, sd = follow(transforms, look.choice.comb, look.lines, look.track, lambda: search.frames(MOVING_S))
-    presence = _presence(look.choice.evidence, search, longest.width_hz)
     moves = 8 * np.ptp(track.hz) * min(search.end_s, STEADY_S[0]) > 1  # order 8 fills more than one line
-    if moves and look.choice.evidence > THERE and not look.is_plain:
-        for again in _look_along(search, track):
-            factor = simple_ratio(again.choice.comb.hz / track.mean_hz)
-            if factor and again.choice.evidence > look.choice.evidence:
-                presence = _presence(again.choice.evidence, search, longest.width_hz)
-                return Estimate(track.times(factor), sd * factor, again.choice, presence)
-    return Estimate(track, sd, look.choice, presence)
+    worth = look.choice.evidence > THERE or np.ptp(look.track.hz) > MOVES * look.track.mean_hz
+    for again in _look_along(search, track) if moves and worth and not look.is_plain else []:
+        factor = simple_ratio(again.choice.comb.hz / track.mean_hz)
+        if factor and again.choice.evidence > look.choice.evidence:
+            return Estimate(track.times(factor), sd * factor, again.choice, _presence(again.choice.evidence, search, width_hz))
+    return Estimate(track, sd, look.choice, _presence(look.choice.evidence, search, width_hz))
 
 
 def _presence(evidence: float, search: _Search, width_hz: float) -> float:

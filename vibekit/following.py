@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
+import numpy.typing as npt
 
 from vibekit.comb import Comb
 from vibekit.frames import Frames
@@ -13,11 +14,13 @@ from vibekit.ridge import ridge
 from vibekit.track import Track
 from vibekit.transform import Transform
 
+Array = npt.NDArray[np.float64]
 CLEAR = 0.02  # chance of a line as high, below which an order is followed
 FOLLOWED = 10  # orders followed at most, the lowest: other lines come close to higher ones
 REACH = 0.03  # of the speed: how far it is sought about a comb
 TURNING_COST = 0.02  # of a grid step of a twentieth of a percent between frames
 SHORTEST_S, LONGEST_S = 0.25, 4.0  # blocks whose phase is followed
+SHARE = 0.1  # of the information, below which what is left of the orders is not followed
 STILL = 0.3  # turns by which a middle order may drift within what a block is longer than the shortest
 COHERENT = 0.5, 0.9  # least and plain coherence of the best order with the angle followed
 GAIN = 0.1  # of coherence that a ridge must bring, having more freedom
@@ -36,21 +39,23 @@ def follow(
     orders = np.flatnonzero(comb.chance < CLEAR)[:FOLLOWED] + 1
     if not orders.size:
         return track, MISSED * lines.width_hz
-    best, sd, coherence = _phases(transforms, lines, track, orders, comb.hz)
-    snr = 10 ** (lines.height_db[comb.found[orders - 1]] / 10)
-    rough = track, MISSED * lines.width_hz / max(math.sqrt(float(orders**2 @ snr)), 1.0)
+    weight = orders**2 * 10 ** (lines.height_db[comb.found[orders - 1]] / 10)  # Fisher information of each, but for a common factor
+    best, sd, coherence = _phases(transforms, lines, track, orders, weight, comb.hz)
+    rough = track, MISSED * lines.width_hz / max(math.sqrt(float(weight.sum())), 1.0)
     moving = short_frames() if coherence < COHERENT[1] and np.ptp(track.hz) == 0 else None
     if moving and moving.time_s.size > 3:
         grid = comb.hz * np.exp(np.linspace(-REACH, REACH, 121))
         path = ridge(moving, grid, dict.fromkeys(orders.tolist(), 1.0), TURNING_COST)
-        other = _phases(transforms, lines, path, orders, comb.hz)
+        other = _phases(transforms, lines, path, orders, weight, comb.hz)
         if other[2] > coherence + GAIN:
             best, sd, coherence = other
             rough = path, 0.3 * moving.width_hz
     return (best, sd) if coherence > COHERENT[0] else rough
 
 
-def _phases(transforms: list[Transform], lines: Lines, track: Track, orders: Index, comb_hz: float) -> tuple[Track, float, float]:
+def _phases(
+    transforms: list[Transform], lines: Lines, track: Track, orders: Index, weight: Array, comb_hz: float
+) -> tuple[Track, float, float]:
     """The track corrected by the phases of its orders, the standard deviation of its mean, and the best order's coherence.
 
     Blocks as short as the lines allow: first those that hold a shaft that moves, then longer ones that part close lines.
@@ -66,9 +71,15 @@ def _phases(transforms: list[Transform], lines: Lines, track: Track, orders: Ind
     longest = max(min(LONGEST_S, (end - start) / 5), SHORTEST_S)
     for block in np.unique([SHORTEST_S, math.sqrt(longest * SHORTEST_S), longest]).tolist():
         block = max(block, 4 / mean)
-        alone = orders[lines.is_alone(np.asarray(orders * comb_hz), 2 / block)]
-        used = alone if alone.size > 1 else orders
-        phase = follow_phase(signals, rate, coarse, used.tolist(), block, min(0.45 / block, REACH * mean))
+        frequency = np.asarray(orders * comb_hz)
+        free = ~lines.is_under_hum(frequency, 2 / block)
+        alone = free & lines.is_alone(frequency, 2 / block)
+        kept = alone if alone.sum() > 1 else free
+        if weight[kept].sum() < SHARE * weight.sum():
+            continue
+        used = orders[kept].tolist()
+        reach = min(0.45 / (block * math.gcd(*used)), REACH * mean)  # beyond half a turn a block, phases repeat
+        phase = follow_phase(signals, rate, coarse, used, block, reach)
         drift = float(np.median(used)) * phase.step_sd_hz * (block - SHORTEST_S) if phase else 0.0
         if phase and phase.coherence > best[2] and drift < STILL:
             time = start + phase.time_s

@@ -59,21 +59,23 @@ class Lines:
         return np.asarray(hidden)
 
     def is_alone(self, frequency_hz: Array, reach_hz: float) -> npt.NDArray[np.bool_]:
-        """Say of lines at some frequencies (m,) whether no other nearly as high, and no hum, lies within `reach_hz` of each."""
+        """Say of lines at some frequencies (m,) whether no other nearly as high lies within `reach_hz` of each."""
         apart = np.abs(self.frequency - frequency_hz[:, None])
         own = apart < np.maximum(2 * self.width_hz, 0.015 * frequency_hz)[:, None]
         height = np.where(own, self.height_db, -np.inf).max(axis=1)
         other = np.where(~own & (apart < reach_hz), self.height_db, -np.inf).max(axis=1)
-        alone = other < np.maximum(height - APART_DB, self.visible_db + NOISE_DB)
-        for low, high in self.blank_hz:
-            alone &= (low > frequency_hz + reach_hz) | (high < frequency_hz - reach_hz)
-        return np.asarray(alone)
+        return np.asarray(other < np.maximum(height - APART_DB, self.visible_db + NOISE_DB))
+
+    def is_under_hum(self, frequency_hz: Array, reach_hz: float) -> npt.NDArray[np.bool_]:
+        """Say of frequencies (m,) whether hum lies within `reach_hz` of each."""
+        low, high = self.blank_hz[:, 0], self.blank_hz[:, 1]
+        return np.asarray(((low < frequency_hz[:, None] + reach_hz) & (high > frequency_hz[:, None] - reach_hz)).any(axis=1))
 
     @property
     def hum(self) -> Array:
         """Lone lines at multiples of 50 and 60 Hz, (m, 2): frequency in Hz and height over the noise in a band of 1 Hz, dB.
 
-        Lone: LONE_DB above any other line within twelve widths; the lines of a shaft that wanders stand in crowds.
+        Lone: at most one other line that is less than LONE_DB lower within twelve widths; a shaft that wanders makes a crowd of them.
         """
         off = np.full(self.frequency.size, np.inf)
         for mains in MAINS_HZ:
@@ -81,8 +83,8 @@ class Lines:
             off = np.minimum(off, np.abs(self.frequency - multiple * mains) - multiple * mains * MAINS_TOLERANCE)
         at = np.flatnonzero((off < 0.15 * self.width_hz) & (self.height_db > self.visible_db))
         apart = np.abs(self.frequency - self.frequency[at][:, None]) / self.width_hz
-        beside = np.where((apart > 0) & (apart < 12), self.height_db, -np.inf).max(axis=1, initial=-np.inf)
-        at = at[self.height_db[at] > beside + LONE_DB]
+        crowd = ((apart > 0) & (apart < 12) & (self.height_db > self.height_db[at][:, None] - LONE_DB)).sum(axis=1)
+        at = at[crowd < 2]
         return np.column_stack((self.frequency[at], self.height_db[at] + 10 * np.log10(self.width_hz)))
 
     def chance(self, found: Index, reach_hz: Array) -> Array:

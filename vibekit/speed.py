@@ -117,6 +117,8 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
     if near and near.confidence >= 0.5:
         away = near.confidence >= SURE and abs(near.mean_hz / typed - 1) > CONTRADICTION
         runs = 60 * near.mean_hz
+        unsure = (1 - near.confidence) * TYPED_REACH * typed  # if it is not the shaft, the shaft is anywhere near what was typed
+        near = replace(near, u95_hz=max(near.u95_hz, unsure))
     else:
         end = transforms[0].n / transforms[0].rate_hz if transforms else 1.0
         flat = Track.steady(typed, end)

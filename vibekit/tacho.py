@@ -6,6 +6,9 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+BLOCKS = 8
+WORST = 0.3  # repaired pulses for each real one, beyond which nothing is believed
+UNEVEN = 0.1  # scatter of one pulse over the turn, beyond which it is no shaft's
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,7 @@ class Pulses:
 
 
 def read_pulses(voltage: npt.NDArray[np.floating], rate_hz: float) -> Pulses | None:
-    """Pulses of one tacho channel, None when it holds fewer than three.
+    """Pulses of one tacho channel, None when it holds fewer than three, or none that come as a shaft's do (a sensor that sees nothing).
 
     voltage: (n,) any unit and polarity; a pulse shorter than its pause is found whichever way it points
     """
@@ -31,29 +34,32 @@ def read_pulses(voltage: npt.NDArray[np.floating], rate_hz: float) -> Pulses | N
     if time.size < 3:
         return None
     time, doubled = _without_doubles(time)
-    time, missed = _with_missed(time)
     if time.size < 3:
+        return None
+    time, missed = _with_missed(time)
+    if missed + doubled > WORST * time.size:
         return None
     uneven = np.diff(time, 3)  # third differences: speed and its change drop out; 1, 3, 3, 1 squared sum to 20
     jitter = float(np.sqrt(np.mean(uneven**2) / 20)) if uneven.size else 0.1 / rate_hz
-    return Pulses(time, missed, doubled, jitter)
+    return Pulses(time, missed, doubled, jitter) if jitter < UNEVEN * (time[-1] - time[0]) / (time.size - 1) else None
 
 
 def edges(voltage: npt.NDArray[np.floating], rate_hz: float) -> Array:
     """(n,) times at which a pulse starts, by straight line between the two samples around the half-way level.
 
-    A pulse counts after the signal has come back below 35 % of its swing and gone past 65 %, so that ringing at an edge counts once.
+    A pulse counts after the signal has come back below 35 % of its swing and gone past 55 %, so that ringing at an edge counts once.
     """
+    if voltage.size < 2 * BLOCKS:
+        return np.empty(0)
     level = voltage.astype(np.float64)
-    low, high = np.percentile(level, [0.1, 99.9])
+    blocks = level[: level.size // BLOCKS * BLOCKS].reshape(BLOCKS, -1)  # a spike is in one of them, a narrow pulse in most
+    low, high = float(np.median(blocks.min(axis=1))), float(np.median(blocks.max(axis=1)))
     if not high > low:
-        low, high = level.min(), level.max()
-        if not high > low:
-            return np.empty(0)
+        return np.empty(0)
     level = (level - low) / (high - low)
     if level.mean() > 0.5:  # the pulse is the shorter state
         level = 1 - level
-    state = np.where(level > 0.65, 1, np.where(level < 0.35, -1, 0))
+    state = np.where(level > 0.55, 1, np.where(level < 0.35, -1, 0))
     known = np.flatnonzero(state)
     up = np.flatnonzero((state[known[:-1]] < 0) & (state[known[1:]] > 0))
     below, above = known[up], known[up + 1]
@@ -63,15 +69,16 @@ def edges(voltage: npt.NDArray[np.floating], rate_hz: float) -> Array:
 
 
 def _without_doubles(time: Array) -> tuple[Array, int]:
-    """Drop a pulse that follows another within 40 % of the local turn."""
+    """Drop a pulse that follows another within 40 % of the local turn; give up, all dropped, where most do."""
     doubled = 0
     while time.size > 3:
         step = np.diff(time)
         close = np.flatnonzero(step < 0.4 * _local_turn(step))
         if not close.size:
             break
-        i = int(close[0])
-        time = np.delete(time, _worse(time, i))
+        if close.size > WORST * time.size:
+            return time[:0], doubled
+        time = np.delete(time, _worse(time, int(close[0])))
         doubled += 1
     return time, doubled
 

@@ -1,0 +1,95 @@
+"""Sums of orders in coloured noise: shafts of known speed for the speed tests, independent of the rig and of the kit."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.fft import irfft, rfft
+
+MOST = 40
+
+
+@dataclass(frozen=True)
+class Shaft:
+    """samples: (n,) float32; speed_hz: (n,) at the samples; snr_db: height of each order over the noise in a spectrum of all of it."""
+
+    samples: np.ndarray
+    rate_hz: float
+    speed_hz: np.ndarray
+    blades: int
+    poles: int
+    snr_db: dict[int, float]
+
+    @property
+    def mean_hz(self):
+        return float(self.speed_hz.mean())
+
+    @property
+    def is_settled(self):
+        """For every multiple that could be taken for the shaft, an order that is none of its multiples stands 10 dB above its floor."""
+        high = [order for order, snr in self.snr_db.items() if snr > 10]
+        return len(high) > 1 and all(any(order % multiple for order in high) for multiple in range(2, 7))
+
+
+def coloured(rng, n, slope=None):
+    """Noise that falls by 0 to 6 dB an octave and has three resonances, standard deviation 1. Shape (n,), float32."""
+    spectrum = rfft(rng.standard_normal(n).astype(np.float32))
+    part = np.maximum(np.arange(spectrum.size), 1) / spectrum.size
+    gain = part ** -((rng.uniform(0, 2) if slope is None else slope) / 2)
+    for _ in range(3):
+        at, q = rng.uniform(0.02, 0.9), rng.uniform(5, 25)
+        gain = gain * np.abs(1 + rng.uniform(0, 3) / (1 + 1j * q * (part / at - at / part)))
+    noise = irfft(spectrum * gain, n)
+    return (noise / noise.std()).astype(np.float32)
+
+
+def walk(rng, n, rate, hz, wander):
+    """Speed (n,) that walks at random, eight steps a second, with a relative standard deviation of `wander` over the record."""
+    steps = np.cumsum(rng.standard_normal(max(int(8 * n / rate), 4)))
+    steps -= steps.mean()
+    return hz * (1 + wander * np.interp(np.arange(n), np.linspace(0, n - 1, steps.size), steps / steps.std()))
+
+
+def orders(rng, speed_hz, rate, level_db):
+    """Sum of cosines (n,): level_db gives the amplitude of each order, phases are random."""
+    turn = np.exp(2j * np.pi * np.cumsum(speed_hz) / rate)
+    wave, total = np.ones_like(turn), np.zeros(speed_hz.size)
+    for order in range(1, max(level_db) + 1):
+        wave = wave * turn
+        if order in level_db and order * speed_hz.max() < 0.45 * rate:
+            total += 10 ** (level_db[order] / 20) * (np.exp(1j * rng.uniform(0, 2 * np.pi)) * wave).real
+    return total
+
+
+def hum(rng, n, rate, mains=50.0, level_db=(-40, -5)):
+    """Harmonics of mains, up to the sixth, 200 ppm off its nominal frequency. Shape (n,)."""
+    return orders(rng, np.full(n, mains * (1 + 2e-4 * rng.standard_normal())), rate, {k: rng.uniform(*level_db) for k in range(1, 7)})
+
+
+def draw(rng, seconds=2.5, rate=16_000):
+    """A motor of 1 000 to 60 000 rpm, bare or with 2 to 5 blades, 12 to 28 poles, at 15 to -25 dB of its highest order to the noise.
+
+    Blade pass highest and falling 4 dB a multiple, order 1 10 dB below, others 16 dB and falling, each scattered by 8 dB.
+    """
+    n = int(seconds * rate)
+    hz = np.exp(rng.uniform(np.log(1_000), np.log(60_000))) / 60
+    blades, poles, wander = int(rng.choice([0, 2, 3, 4, 5])), int(rng.choice(np.arange(12, 29, 2))), 10 ** rng.uniform(-4, -2.3)
+    level = {}
+    for order in range(1, min(MOST, int(0.45 * rate / hz)) + 1):
+        usual = (-10.0 if blades else -3.0) if order == 1 else (-16.0 if blades else -10.0) - 1.2 * order
+        if blades and order % blades == 0:
+            usual = -4 * (order / blades - 1)
+        if order in (poles // 2, poles, 3 * poles):
+            usual = max(usual, -12.0)
+        level[order] = usual + 8 * rng.standard_normal()
+    speed = walk(rng, n, rate, hz, wander)
+    noise = coloured(rng, n) * 10 ** ((max(level.values()) - rng.uniform(-25, 15)) / 20) / np.sqrt(2)
+    density = np.abs(rfft(noise)) ** 2 * 2 / n / rate
+    snr = {}
+    for order, db in level.items():
+        at, wide = int(order * hz * n / rate), max(int(30 * n / rate), 5)
+        width = max(1.5 * rate / n, 2 * order * hz * wander)
+        snr[order] = 10 * np.log10(10 ** (db / 10) / 2 / (density[max(at - wide, 1) : at + wide].mean() * width))
+    samples = orders(rng, speed, rate, level) + noise
+    if rng.random() < 0.3:
+        samples = samples + 10 ** (max(level.values()) / 20) * hum(rng, n, rate, rng.choice([50.0, 60.0]))
+    return Shaft(samples.astype(np.float32), rate, speed, blades, poles, snr)
