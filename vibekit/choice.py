@@ -1,5 +1,7 @@
 """Which of several combs is the shaft, and how surely."""
 
+import math
+from bisect import bisect
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +14,9 @@ RACE = 3.0  # the same, where a faster comb lies at an order that the bearing gi
 SLIP = 0.015
 UNRELATED_LEAD = 1.0  # log odds of the slower of two unrelated combs: lines of bearings and other shafts lie above the shaft more often
 RACE_LEAD = 4.0
-RATIOS = np.array(sorted({p / q for p in range(1, 7) for q in range(1, 7)}))
+RATIOS = sorted({p / q for p in range(1, 7) for q in range(1, 7)})
+NEAR = 0.012
+FURTHEST = -30.0  # a lead behind this is as good as lost
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +42,9 @@ def choose(combs: list[Comb], settings: Settings) -> Choice:
         others = [(RACE_LEAD if is_race(best.hz / shaft.hz, settings) else UNRELATED_LEAD, best)]
         best = shaft
     others += [(best.lead(comb), comb) for comb in combs if related(best.hz, comb.hz)]
-    total = 1 + float(np.sum([np.exp(-lead) for lead, _ in others]))
-    rivals = sorted(((comb, float(np.exp(-lead) / total)) for lead, comb in others), key=lambda pair: -pair[1])
+    odds = [(math.exp(-max(lead, FURTHEST)), comb) for lead, comb in others]
+    total = 1 + sum(chance for chance, _ in odds)
+    rivals = sorted(((comb, chance / total) for chance, comb in odds), key=lambda pair: -pair[1])
     return Choice(best, best.evidence(), 1 / total, tuple(rivals))
 
 
@@ -63,8 +68,9 @@ def is_race(order: float, settings: Settings) -> bool:
 
 def simple_ratio(ratio: float) -> float | None:
     """Ratio of two whole numbers up to 6 that this is within 1.2 %, None when there is none."""
-    nearest = int(np.abs(ratio / RATIOS - 1).argmin())
-    return float(RATIOS[nearest]) if abs(ratio / RATIOS[nearest] - 1) < 0.012 else None
+    above = bisect(RATIOS, ratio)
+    near = [simple for simple in RATIOS[max(above - 1, 0) : above + 1] if abs(ratio / simple - 1) < NEAR]
+    return min(near, key=lambda simple: abs(ratio / simple - 1), default=None)
 
 
 def related(a: float, b: float) -> bool:

@@ -33,7 +33,7 @@ LEAST = 0.02  # chance that an order is missing whatever was expected
 UNSEEN = 0.35  # chance that the number of blades does not show
 PEAK = 0.375 / SPREAD_DB  # of Student's t with four degrees of freedom, a decibel
 SAME = 0.005  # speeds closer than this are one
-KEPT = 64
+KEPT = 48
 
 
 @dataclass(frozen=True, slots=True)

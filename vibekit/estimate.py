@@ -140,7 +140,7 @@ def _presence(evidence: float, search: _Search, width_hz: float) -> float:
     """
     orders = search.top_hz / search.high_hz
     speeds = (search.high_hz - search.low_hz) / width_hz * min(orders / 10, 1.0)
-    return 1 / (1 + max(speeds, 1.0) * math.exp(-evidence))
+    return 1 / (1 + max(speeds, 1.0) * math.exp(min(-evidence, 500)))
 
 
 def _looks(search: _Search, longest: Frames) -> list[_Look]:

@@ -18,6 +18,7 @@ MAINS_HARMONICS = 20
 LONE_DB = 8.0
 APART_DB = 10.0  # a line this far below another does not turn its phase
 NOISE_DB = 4.0  # above what is visible: the highest of a few dozen bins of noise
+TINY = 1e-12  # of the noise: where a made signal has none
 MAINS_TOLERANCE = 6e-4  # of 50 or 60 Hz: what a grid strays, and a sound card's clock
 
 
@@ -100,7 +101,7 @@ class Lines:
 
 def find_lines(frames: Frames, scale: Array | None = None) -> Lines | None:
     """Lines of the frames' average, None when they are too few. scale: see `Frames.average`."""
-    white = frames.average(scale)
+    white = frames.average(scale) + TINY
     middle = white[1:-1]
     at = np.flatnonzero((middle > white[:-2]) & (middle >= white[2:])) + 1
     at = at[(at > 2) & (white[at] > SIDE_LOBE * maximum_filter1d(white, 12 * PADDING + 1)[at])]

@@ -19,6 +19,7 @@ Complex = npt.NDArray[np.complex128]
 WANDERS = 10.0 ** np.arange(-9.0, 5.0)  # second difference of the angle a block, variance in units of its noise
 STEP = 1 / 15  # of the largest error of the coarse speed: typical change from block to block
 AGREEING = 0.3  # coherence with the common angle from which an order is one of the shaft's
+TINY = 1e-100  # where a block or an order is silent
 OVERLAP = 4 / 3  # noise of half overlapping Hann blocks is shared: so many blocks weigh as one less
 
 
@@ -60,10 +61,10 @@ def follow_phase(
         mean = turned.mean(axis=1, keepdims=True)
         power = np.mean(np.abs(turned) ** 2, axis=1, keepdims=True)
         weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
-        information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight)
-        error = 2 * (2 * np.pi) * np.sum(weight * (turned / mean).imag, axis=0) / information
-        angle, sd, wander = _smooth(angle + error, OVERLAP / float(information) if last else 0.0)
-        coherence = np.abs(np.mean(z * np.exp(-2j * np.pi * order * angle), axis=1)) ** 2 / power[:, 0]
+        information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight) + TINY
+        error = 2 * (2 * np.pi) * np.sum(weight * (turned / (mean + TINY)).imag, axis=0) / information
+        angle, sd, wander = _smooth(angle + error, OVERLAP / float(information) if last else TINY)
+        coherence = np.abs(np.mean(z * np.exp(-2j * np.pi * order * angle), axis=1)) ** 2 / (power[:, 0] + TINY)
         used = coherence >= min(AGREEING, float(coherence.max()))
     time = np.asarray((np.arange(angle.size) + 1) * step - 0.5 / rate_hz)
     return Phase(time, angle, float(sd / (time[-1] - time[0])), wander / step, float(coherence.max()))
@@ -94,7 +95,7 @@ def _noise(z: Complex) -> Array:
     """
     rough = z[:, 3:] - 3 * z[:, 2:-1] + 3 * z[:, 1:-2] - z[:, :-3]
     median = np.median(np.abs(rough) ** 2, axis=1, keepdims=True) / np.log(2)
-    return np.asarray(np.maximum(median / 15, 1e-6 * np.mean(np.abs(z) ** 2, axis=1, keepdims=True) + np.finfo(np.float64).tiny))
+    return np.asarray(np.maximum(median / 15, 1e-6 * np.mean(np.abs(z) ** 2, axis=1, keepdims=True) + TINY))
 
 
 def _coarse(z: Complex, order: Array, step_s: float, reach_hz: float) -> Array:
@@ -105,7 +106,7 @@ def _coarse(z: Complex, order: Array, step_s: float, reach_hz: float) -> Array:
     likelihood = (pair.T @ np.exp(-2j * np.pi * step_s * order * error_hz)).real
     path = best_path(likelihood.astype(np.float32), fine / (STEP * reach_hz), 25)
     rest = pair * np.exp(-2j * np.pi * step_s * order * error_hz[path])
-    finer = np.sum(order * rest.imag, axis=0) / np.sum(order**2 * np.abs(rest), axis=0) / (2 * np.pi)
+    finer = np.sum(order * rest.imag, axis=0) / (np.sum(order**2 * np.abs(rest), axis=0) + TINY) / (2 * np.pi)
     return np.concatenate((np.zeros(1), np.cumsum(error_hz[path] * step_s + finer)))
 
 

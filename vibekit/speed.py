@@ -68,7 +68,7 @@ def find_speed(
         if track:
             return track
     for row in recording.rows("telemetry"):
-        track = _from_telemetry(samples[row], rate, recording.channels[row].unit)
+        track = _from_telemetry(samples[row], rate, recording.channels[row].unit, clock)
         if track:
             return track
     if transforms is None:
@@ -92,7 +92,7 @@ def _from_tacho(voltage: npt.NDArray[np.floating], rate: float, clock: float) ->
     return SpeedTrack(track.time_s, track.hz, "tacho", float(u95), missed=pulses.missed, doubled=pulses.doubled)
 
 
-def _from_telemetry(column: npt.NDArray[np.floating], rate: float, unit: str) -> SpeedTrack | None:
+def _from_telemetry(column: npt.NDArray[np.floating], rate: float, unit: str, clock: float) -> SpeedTrack | None:
     """A column that repeats each reading until the next: the first sample of each reading is kept."""
     hz = column.astype(np.float64) / (60.0 if unit == "rpm" else 1.0)
     usable = np.flatnonzero(np.isfinite(hz) & (hz > 0))
@@ -106,7 +106,7 @@ def _from_telemetry(column: npt.NDArray[np.floating], rate: float, unit: str) ->
     steps = np.abs(np.diff(hz))
     rounding = float(np.min(steps[steps > 0], initial=np.inf)) / np.sqrt(12)
     u95 = 1.96 * max(noise / np.sqrt(hz.size), rounding if np.isfinite(rounding) else 0.0)
-    return SpeedTrack(time, hz, "telemetry", float(np.hypot(u95, CLOCK * hz.mean())))
+    return SpeedTrack(time, hz, "telemetry", float(np.hypot(u95, clock * hz.mean())))
 
 
 def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clock: float) -> SpeedTrack:
