@@ -77,6 +77,21 @@ def fill(archive, folder):
     return ids
 
 
+def test_what_was_kept_is_taken_back_and_its_files_stay(place, tmp_path):
+    with Archive(place) as archive:
+        ids = fill(archive, tmp_path)
+        check_id = archive.put_inspection(Inspection("Wren-4", NOON, (GivenAnswer("north-east", "prop-cracks", "none"),)))
+        action_id = archive.put_action(PartAction("Wren-4", "south-west", "motor", "cleaned", "", "", NOON))
+        archive.take_back([ids[0], check_id, action_id])
+        assert archive.reading_ids("Wren-4") == [ids[1]]
+        assert [len(archive.inspections("Wren-4")), len(archive.actions("Wren-4"))] == [1, 1]
+        assert check(archive).problems == ()
+        assert check(archive).files == 3
+        with pytest.raises(UsageError, match=ids[0]):
+            archive.take_back([ids[1], ids[0]])
+        assert archive.reading_ids("Wren-4") == [ids[1]]
+
+
 def test_what_is_put_in_comes_out(place, tmp_path):
     with Archive(place) as archive:
         assert archive.put_craft(WREN, CRAFT) is True

@@ -1,12 +1,13 @@
 """The archive: crafts, recordings, readings, checks by eye and hand, and what was done to parts."""
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import func, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session, undefer
 
 from vibekit.craft import Craft
@@ -120,6 +121,20 @@ class Archive:
             row = PartActionRow(id=uuid4().hex, added_at=datetime.now(UTC), **kept)
             session.add(row)
             return row.id
+
+    def take_back(self, ids: Iterable[str]) -> None:
+        """Undo what put_readings, put_inspection and put_action kept, all or none; the files of recordings and photos stay.
+
+        Raises UsageError when an id is not kept.
+        """
+        with self.writing() as session:
+            for id in ids:
+                row = next((row for table in (ReadingRow, InspectionRow, PartActionRow) if (row := session.get(table, id))), None)
+                if row is None:
+                    raise UsageError(f"{id!r} is to be taken back; the archive has neither reading, check nor action of that id")
+                if isinstance(row, InspectionRow):
+                    session.execute(delete(InspectionPhotoRow).filter_by(inspection=id))
+                session.delete(row)
 
     def crafts(self) -> list[CraftSummary]:
         """Give all crafts, by name."""

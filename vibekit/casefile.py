@@ -24,6 +24,7 @@ class MotorFile:
 
     now: readings of the newest visit; past: earlier ones in which no fault was claimed, since a part was last changed
     actions: everything done to it, oldest first; answers: of the newest eye-and-hand check since; seen: what these say
+    kept: all its readings, oldest first
     """
 
     position: str
@@ -32,6 +33,7 @@ class MotorFile:
     actions: tuple[PartAction, ...]
     answers: tuple[GivenAnswer, ...]
     seen: tuple[InspectionEvidence, ...]
+    kept: tuple[KeptReading, ...] = ()
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -83,11 +85,12 @@ def open_case(archive: Archive, name: str) -> CaseFile:
     motors = []
     for position in dict.fromkeys([*craft.positions, *(k.position for k in kept)]):
         actions = tuple(archive.actions(name, position))
-        now, past = _visits(sorted((k for k in kept if k.position == position), key=lambda k: k.when), actions)
+        own = tuple(sorted((k for k in kept if k.position == position), key=lambda k: k.when))
+        now, past = _visits(own, actions)
         check = _newest([c for c in checks if not actions or c.at >= actions[-1].done_at])
         answers = tuple(a for a in check.answers if a.position == position) if check else ()
         seen = tuple(e for e in answers_as_evidence(check) if e.position == position) if check else ()
-        motors.append(MotorFile(position, now, past, actions, answers, seen))
+        motors.append(MotorFile(position, now, past, actions, answers, seen, own))
     return CaseFile(craft, tuple(motors))
 
 

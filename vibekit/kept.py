@@ -9,6 +9,9 @@ from vibekit.finding import Diagnosis
 from vibekit.reading import Reading
 from vibekit.settings import Settings
 
+DID = ("cleaned", "tightened", "refitted", "replaced", "balanced", "swapped")
+PARTS = ("propeller", "motor", "bearings", "bell", "shaft", "mount", "wiring", "controller")
+
 
 @dataclass(frozen=True, slots=True)
 class KeptReading:

@@ -7,10 +7,11 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from vibekit.capture.reader import Reader
 from vibekit.commands.asking import find_craft, moment
 from vibekit.commands.measuring import progress
 from vibekit.commands.options import add_settings_options, settings_each
-from vibekit.commands.reader import Reader, add_reader_options, reader_from
+from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.craft import Craft, settings_for
 from vibekit.kept import NewReading
 from vibekit.packing import pack

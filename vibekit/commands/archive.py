@@ -204,7 +204,7 @@ def _remake(archive: "Archive", args: argparse.Namespace) -> int:
 
 def _made_again(one: "KeptReading") -> "Reading":
     from vibekit.analysis import analyze
-    from vibekit.commands.reader import Reader
+    from vibekit.capture.reader import Reader
     from vibekit.packing import unpack
 
     if not one.stored.is_file():

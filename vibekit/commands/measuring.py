@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from vibekit.commands.reader import Reader
+from vibekit.capture.reader import Reader
 from vibekit.reading import Reading
 from vibekit.settings import Settings
 

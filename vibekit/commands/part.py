@@ -6,10 +6,7 @@ from dataclasses import asdict
 
 from vibekit.commands.asking import find_craft, local, moment
 from vibekit.errors import UsageError, check_choice
-
-DID = ("cleaned", "tightened", "refitted", "replaced", "balanced", "swapped")
-PARTS = ("propeller", "motor", "bearings", "bell", "shaft", "mount", "wiring", "controller")
-FRESH = ("replaced", "balanced", "swapped")
+from vibekit.kept import DID, PARTS, PartAction
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -28,7 +25,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Keep what was done."""
     from vibekit.archive import Archive
-    from vibekit.kept import PartAction
+    from vibekit.casefile import FRESH
     from vibekit.place import find_place
 
     check_choice("--did", args.did, DID)
