@@ -211,7 +211,8 @@ def test_inspect_keeps_what_was_answered_when_the_input_ends(bench, capsys, monk
 
 
 def test_inspect_keeps_what_was_answered_at_ctrl_c(bench):
-    command = [sys.executable, "-c", "import sys; from vibekit.cli import main; sys.exit(main(['inspect', 'wren.toml']))"]
+    heard = "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler)"  # a shell's background job ignores Ctrl-C
+    command = [sys.executable, "-c", f"{heard}; from vibekit.cli import main; sys.exit(main(['inspect', 'wren.toml']))"]
     env = {"PYTHONPATH": str(ROOT), "VIBEKIT_ARCHIVE": str(bench / "archive"), "PATH": ""}
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=bench, env=env) as asking:
         asking.stdin.write("yes\ntight\n")
