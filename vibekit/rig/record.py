@@ -73,6 +73,7 @@ def record(
     speed_rpm: float | None = None,
     tacho: bool = False,
     disturbance: Disturbance | None = None,
+    added_gmm: complex = 0,
 ) -> tuple[Recording, Truth]:
     """One take of one test; the same arguments give the same samples.
 
@@ -84,6 +85,7 @@ def record(
     duration_s: 2.5 (bare, prop), 8 (run-up), 5 (flight), 6 (hand-spin) when left out
     speed_rpm: mean speed wanted, the craft's test speed when left out; each take hits it within 1 %
     tacho: add a channel with one pulse a turn
+    added_gmm: weights put on the rotor under test, mass times radius at their angle in the direction of rotation from the tacho's mark
 
     Raises UsageError for a rotor, test, take, refit, sensor, number of axes, rate, duration or speed that is not allowed.
     """
@@ -96,7 +98,7 @@ def record(
         axes, rate_hz = 3, PHONE_OVERSAMPLING * PHONE_RATE_HZ
     n = round((DURATION_S[test] if duration_s is None else duration_s) * rate_hz)
     total = fft.next_fast_len(n + math.ceil(LEAD_S * rate_hz), real=True)
-    setup = SetUp(craft, test, sensor, axes, rate_hz, total, total - n, take if refit is None else refit)
+    setup = SetUp(craft, test, sensor, axes, rate_hz, total, total - n, take if refit is None else refit, rotor, added_gmm)
     scatter = draw_scatter(craft, rotor, test, take, setup.refit)
     rng = stream(craft, "record", rotor, test, take, sensor)
     wanted_hz = scatter.speed * (craft.test_hz if speed_rpm is None else speed_rpm / 60)

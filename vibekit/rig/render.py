@@ -11,7 +11,7 @@ from vibekit.recording import Sensor
 from vibekit.rig.clicks import cage_factor, cage_pull, defect, rub_window, strikes
 from vibekit.rig.craft import Mode, RigCraft
 from vibekit.rig.fault import Fault
-from vibekit.rig.forces import CURRENT, Lines, fault_lines, has_propeller, healthy_lines, switching_level
+from vibekit.rig.forces import CURRENT, Lines, fault_lines, has_propeller, healthy_lines, switching_level, unbalance
 from vibekit.rig.line_quantity import resonance_mode
 from vibekit.rig.motion import Motion, drift
 from vibekit.rig.path import Path, path
@@ -30,7 +30,10 @@ LOOSE = ("loose-mount", "loose-propeller")
 
 @dataclass(frozen=True, slots=True)
 class SetUp:
-    """What a take is made with: craft, test, sensor with its axes, sample rate, samples in all and thrown away at the start."""
+    """What a take is made with: craft, test, sensor with its axes, sample rate, samples in all and thrown away at the start.
+
+    weighted, added_gmm: the rotor that carries added weights, and their unbalance
+    """
 
     craft: RigCraft
     test: Test
@@ -40,6 +43,8 @@ class SetUp:
     total: int
     lead: int
     refit: int
+    weighted: int = 0
+    added_gmm: complex = 0
 
     @property
     def gain(self) -> float:
@@ -52,7 +57,8 @@ class SetUp:
 
     def lines(self, rotor: int, scatter: Scatter) -> Lines:
         """The healthy motor's periodic part in this take."""
-        return healthy_lines(self.craft, rotor, self.test, scatter.refit_gmm)
+        lines = healthy_lines(self.craft, rotor, self.test, scatter.refit_gmm)
+        return lines + unbalance(self.craft, self.added_gmm) if self.added_gmm and rotor == self.weighted else lines
 
     def extra_mode(self, fault: Fault | None) -> Mode | None:
         """The mode a resonance has brought, None for other faults."""
