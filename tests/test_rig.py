@@ -16,7 +16,8 @@ from vibekit.rig import CONDITIONS, Disturbance, Fault, draw_craft, record
 from vibekit.rig.clicks import cage_factor
 from vibekit.rig.fault import ON_THE_PROPELLER
 from vibekit.rig.forces import blade_sum, unbalance
-from vibekit.rig.motion import coast_down, drift
+from vibekit.rig.hand_spin import Rotor, coast_down
+from vibekit.rig.motion import drift
 
 CWRU = Bearing(9, 7.94, 39.04)  # 6205-2RS, Smith & Randall, Mech. Syst. Signal Process. 64-65 (2015) 100-131
 
@@ -195,11 +196,11 @@ def test_electrical_lines_need_current():
     [(0.0, 0.0, 13.96263), (2e-7, 0.0, 8.739106), (0.0, 3e-10, 9.210148), (2e-7, 3e-10, 7.009007)],
 )
 def test_coast_downs_stop_when_the_closed_form_says(viscous, drag, stop_s):
-    friction = {"inertia": 2e-6, "dry": 1.5e-4, "viscous": viscous, "drag": drag, "roughness": 0.0}
-    motion, stops = coast_down(np.random.default_rng(0), first_hz=10000 / 60, n=16000, lead=1000, rate_hz=1000, **friction)
-    assert stops == pytest.approx(stop_s, rel=1e-5)
-    assert motion.speed_hz[1000] == pytest.approx(10000 / 60, rel=1e-3)
-    assert motion.speed_hz[1000 + int(1000 * stop_s) + 2] == 0
+    rotor = Rotor(inertia=2e-6, dry=1.5e-4, viscous=viscous, drag=drag)
+    time, _, speed = coast_down(np.random.default_rng(0), rotor, first_hz=10000 / 60)
+    assert time[-1] == pytest.approx(stop_s, rel=1e-6)
+    assert speed[0] == pytest.approx(10000 / 60)
+    assert speed[-1] == 0
 
 
 def test_speed_wander_forgets_as_an_ornstein_uhlenbeck_process():

@@ -21,7 +21,8 @@ def draw_craft(seed: int) -> RigCraft:
     Propeller 3 to 11 inch, 2 to 4 blades, tip speed 50 to 90 m/s (4 000 to 20 000 rpm); 14 poles on 12 slots or 12 on 9;
     bearing of 6 to 9 balls with d/D 0.18 to 0.30; 2 to 5 arm modes from 60 to 1 500 Hz with 1 to 8 % damping, none within 15 %
     of the test speed; residual unbalance 0.02 to 0.1 mm on the propeller and 5 to 30 micrometres on the bell; blades unlike by
-    0.5 to 3 %; dry friction alone would stop a flicked motor in 1.5 to 6 s. Common practice, no source, where a docstring names none.
+    0.5 to 3 %; dry friction alone would stop a flicked motor in 1.5 to 6 s,
+    and good motors of one craft differ by 5 % in it. Common practice, no source, where a docstring names none.
 
     Raises UsageError for a negative seed.
     """
@@ -70,8 +71,8 @@ def draw_craft(seed: int) -> RigCraft:
                     Ring(min(r.frequency_hz * rng.normal(1, 0.02), 10800.0), r.damping * rng.lognormal(0, 0.1), r.gain) for r in rings
                 ),
                 modes=tuple(_scatter(rng, mode) for mode in modes),
-                dry_torque=dry * rng.lognormal(0, 0.1),
-                viscous_torque=viscous * rng.lognormal(0, 0.1),
+                dry_torque=dry * rng.lognormal(0, 0.05),
+                viscous_torque=viscous * rng.lognormal(0, 0.05),
             )
         )
     axis = np.array([1.0, rng.uniform(-0.6, 0.6), rng.uniform(0.2, 0.7)])

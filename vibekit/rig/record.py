@@ -11,10 +11,11 @@ from vibekit.errors import UsageError, check_choice
 from vibekit.recording import SENSORS, Recording, Sensor
 from vibekit.rig.clicks import defect
 from vibekit.rig.converter import PHONE_OVERSAMPLING, PHONE_RATE_HZ, convert
-from vibekit.rig.craft import FLICK_HZ, ROTORS, RigCraft, bell_inertia, stream
+from vibekit.rig.craft import ROTORS, RigCraft, stream
 from vibekit.rig.disturbance import Disturbance
 from vibekit.rig.fault import Fault
-from vibekit.rig.motion import Motion, coast_down, run_up, steady
+from vibekit.rig.hand_spin import Flick, Spins, draw_spins
+from vibekit.rig.motion import Motion, run_up, steady
 from vibekit.rig.path import path
 from vibekit.rig.render import LOOSE, SetUp, one_rotor
 from vibekit.rig.scatter import Scatter, draw_scatter
@@ -23,7 +24,7 @@ from vibekit.settings import TESTS, Test
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
 
-DURATION_S: dict[Test, float] = {"bare": 2.5, "prop": 2.5, "run-up": 8.0, "flight": 5.0, "hand-spin": 6.0}
+DURATION_S: dict[Test, float] = {"bare": 2.5, "prop": 2.5, "run-up": 8.0, "flight": 5.0}
 LEAD_S = 0.5  # made before the recording begins and thrown away: the frame has settled by then
 APART_HZ = (0.3, 2.5)  # from one rotor to the next when all turn
 RUN_UP = (0.4, 1.3)  # from and to, share of the test speed
@@ -40,7 +41,7 @@ class Truth:
     fault: what is wrong on the rotor under test, None when nothing is
     size: how large the physical thing is, see `vibekit.rig.severity.fault_size`
     strike_order: order at which a bearing fault strikes (of a worn cage: the cage's), None for other conditions
-    stop_s: hand-spin: from the start of the recording until the rotor stands, however long the recording; None in other tests
+    flicks: hand-spin: what is true of each flick, however long the recording; empty in other tests
     """
 
     rotors: tuple[int, ...]
@@ -50,7 +51,7 @@ class Truth:
     fault: Fault | None
     size: float
     strike_order: float | None
-    stop_s: float | None
+    flicks: tuple[Flick, ...]
 
     @property
     def mean_rpm(self) -> float:
@@ -72,6 +73,7 @@ def record(
     duration_s: float | None = None,
     speed_rpm: float | None = None,
     tacho: bool = False,
+    flicks: int = 1,
     disturbance: Disturbance | None = None,
     added_gmm: complex = 0,
 ) -> tuple[Recording, Truth]:
@@ -82,21 +84,25 @@ def record(
     take, refit: what differs between takes; the propeller is fitted again for each take unless `refit` says otherwise
     axes: 1, or 3 for an accelerometer (the phone's motion sensor always has 3)
     rate_hz: samples a second, 2 000 and more; the phone's motion sensor has its own 99.3
-    duration_s: 2.5 (bare, prop), 8 (run-up), 5 (flight), 6 (hand-spin) when left out
+    duration_s: 2.5 (bare, prop), 8 (run-up), 5 (flight), until the rotor stands (hand-spin) when left out
     speed_rpm: mean speed wanted, the craft's test speed when left out; each take hits it within 1 %
     tacho: add a channel with one pulse a turn
+    flicks: hand-spin: how often the finger flicks the rotor, each time when it stands
     added_gmm: weights put on the rotor under test, mass times radius at their angle in the direction of rotation from the tacho's mark
 
-    Raises UsageError for a rotor, test, take, refit, sensor, number of axes, rate, duration or speed that is not allowed.
+    Raises UsageError for a rotor, test, take, refit, sensor, number of axes or flicks, rate, duration or speed that is not allowed.
     """
     _check(rotor, test, sensor, axes, rate_hz, duration_s, speed_rpm)
     for name, number in (("take", take), ("refit", refit or 0)):
         if number < 0:
             raise UsageError(f"{name} is {number}; it must be 0 or above")
+    if not 1 <= flicks <= 20:
+        raise UsageError(f"flicks is {flicks}; it must be from 1 to 20")
     disturbance = disturbance or Disturbance()
+    spins = draw_spins(craft, rotor, take, flicks, _on(rotor, fault)) if test == "hand-spin" else None
     if sensor == "phone-motion":
         axes, rate_hz = 3, PHONE_OVERSAMPLING * PHONE_RATE_HZ
-    n = round((DURATION_S[test] if duration_s is None else duration_s) * rate_hz)
+    n = round((duration_s or (spins.end_s if spins else DURATION_S[test])) * rate_hz)
     total = fft.next_fast_len(n + math.ceil(LEAD_S * rate_hz), real=True)
     setup = SetUp(craft, test, sensor, axes, rate_hz, total, total - n, take if refit is None else refit, rotor, added_gmm)
     scatter = draw_scatter(craft, rotor, test, take, setup.refit)
@@ -107,18 +113,17 @@ def record(
     rotors = (rotor,) if alone else (rotor, *(other for other in range(ROTORS) if other != rotor))
     leak = 0.8 if test == "flight" else disturbance.neighbours
     spectrum = _own_noise(setup, rng)
-    motions, stop_s = [], None
+    motions = []
     apart = np.cumsum(stream(craft, "apart").uniform(*APART_HZ, ROTORS))
     for each in rotors:
-        hurt = fault if fault is not None and fault.rotor == each else None
-        motion, stops = _turn(setup, each, hurt, scatter, wanted_hz + float(apart[each] - apart[rotor]), rng)
+        hurt = _on(each, fault)
+        motion = _turn(setup, spins if each == rotor else None, scatter, wanted_hz + float(apart[each] - apart[rotor]), rng)
         spectrum += (1.0 if each == rotor else leak) * one_rotor(setup, each, hurt, scatter, motion, rng)
         motions.append(Motion(motion.turns[setup.lead :], motion.speed_hz[setup.lead :]))
-        stop_s = stops if each == rotor else stop_s
     samples = fft.irfft(spectrum, total)[:, setup.lead :] * (setup.gain * scatter.gain)
 
     recording, kept = convert(samples, sensor, rate_hz, motions[0].turns if tacho else None, disturbance, rng)
-    hurt = fault if fault is not None and fault.rotor == rotor and fault.condition != "healthy" else None
+    hurt = _on(rotor, fault) if fault is not None and fault.condition != "healthy" else None
     truth = Truth(
         rotors=rotors,
         turns=np.stack([motion.turns[kept] for motion in motions]),
@@ -127,7 +132,7 @@ def record(
         fault=hurt,
         size=setup.fault_lines(hurt)[1],
         strike_order=_strike_order(craft, hurt),
-        stop_s=stop_s,
+        flicks=spins.flicks if spins else (),
     )
     return recording, truth
 
@@ -155,30 +160,19 @@ def _own_noise(setup: SetUp, rng: np.random.Generator) -> Complex:
     return out
 
 
-def _turn(
-    setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, wanted_hz: float, rng: np.random.Generator
-) -> tuple[Motion, float | None]:
-    """How this rotor turns; by hand, grit and a rub raise dry friction by 30 % a repeatability limit and make it uneven."""
-    craft = setup.craft
-    if setup.test == "hand-spin":
-        rough = fault.severity if fault is not None and fault.condition in ("bearing-grit", "rub") else 0.0
-        motor = craft.motors[rotor]
-        return coast_down(
-            rng,
-            first_hz=rng.uniform(*FLICK_HZ),
-            inertia=bell_inertia(craft.bell_g, craft.diameter_m),
-            dry=motor.dry_torque * (1 + 0.3 * rough) * rng.lognormal(0, 0.05),
-            viscous=motor.viscous_torque,
-            drag=0.0,
-            roughness=0.05 + 0.05 * rough,
-            n=setup.total,
-            lead=setup.lead,
-            rate_hz=setup.rate_hz,
-        )
+def _on(rotor: int, fault: Fault | None) -> Fault | None:
+    """The fault if it is on this rotor."""
+    return fault if fault is not None and fault.rotor == rotor else None
+
+
+def _turn(setup: SetUp, spins: Spins | None, scatter: Scatter, wanted_hz: float, rng: np.random.Generator) -> Motion:
+    """How a rotor turns: flicked by hand, run up, or steadily."""
+    if spins:
+        return spins.motion(rng, setup.total, setup.lead, setup.rate_hz)
     if setup.test == "run-up":
         first, last = RUN_UP[0] * wanted_hz, RUN_UP[1] * wanted_hz
-        return run_up(rng, first, last, scatter.wander, setup.total, setup.lead, setup.rate_hz), None
-    return steady(rng, wanted_hz, scatter.wander, setup.total, setup.rate_hz), None
+        return run_up(rng, first, last, scatter.wander, setup.total, setup.lead, setup.rate_hz)
+    return steady(rng, wanted_hz, scatter.wander, setup.total, setup.rate_hz)
 
 
 def _amplitudes(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, speed_hz: float) -> dict[float, float]:

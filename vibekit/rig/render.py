@@ -25,6 +25,7 @@ Complex = npt.NDArray[np.complex128]
 
 TABLE = 16384  # points over two turns
 HAND_SPIN_GAIN = 30.0
+TOUCH, TOUCH_S = 0.5, 0.008  # m/s2 rms at first, and decay of what a finger does to the casing (common practice, no source)
 LOOSE = ("loose-mount", "loose-propeller")
 
 
@@ -152,6 +153,9 @@ def _hiss(setup: SetUp, rotor: int, fault: Fault | None, size: float, scatter: S
     level: Array = motion.speed_hz * (craft.motors[rotor].bearing_noise * scatter.bearing_noise * white / craft.test_hz)
     if fault is not None and fault.condition == "bearing-cage":
         level *= cage_factor(craft, size, motion.turns)
+    for at in motion.touched:
+        since = np.arange(min(level.size - at, int(8 * TOUCH_S * setup.rate_hz))) / setup.rate_hz if at >= 0 else np.empty(0)
+        level[at : at + since.size] += TOUCH * np.exp(-since / TOUCH_S)
     level *= rng.standard_normal(level.size)
     if fault is None or not size:
         return level
