@@ -22,6 +22,11 @@ class Place:
     files: Path
 
     @property
+    def takes(self) -> Path:
+        """Folder of recordings being made, always on this computer: beside an SQLite database, else in the user's data folder."""
+        return (self.database.parent if self.database is not None else _home()) / "takes"
+
+    @property
     def shown(self) -> str:
         """The place in words, without a password."""
         if self.database is not None:
