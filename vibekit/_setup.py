@@ -26,7 +26,8 @@ STAMP = VENV / "vibekit-setup"
 PART = VENV / "vibekit-setup.part"  # there while pip works: if we die then, the next run starts afresh
 PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 EXTRAS = {"demo": "all", "tests": "test"}
-APT: dict[str, list[str]] = {"demo": [], "tests": ["postgresql"]}
+QT = ["libglib2.0-0", "libgl1", "libegl1", "libfontconfig1", "libxkbcommon0", "libdbus-1-3"]  # for the window
+APT: dict[str, list[str]] = {"demo": [], "tests": ["postgresql", *QT]}
 _held: list[int] = []  # the lock, handed to children: it outlives us if we are killed while pip runs
 
 
