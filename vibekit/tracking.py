@@ -238,8 +238,7 @@ def _noise(residual: Array, rate_hz: float, time: Array, frequency: Array, wide:
 
     The median of exponentially distributed power is ln 2 of its mean.
     """
-    n = sfft.besidefast_len(min(int(max(FRAME_S, NEAR / wide.max()) * rate_hz), len(residual)), real=True)
-    n = min(n, len(residual))
+    n = sfft.prev_fast_len(min(int(max(FRAME_S, NEAR / wide.max()) * rate_hz), len(residual)), real=True)
     starts = np.linspace(0, len(residual) - n, max(round(2 * (len(residual) - n) / n), 0) + 1).astype(int)
     window = np.hanning(n + 1)[:n]
     density = np.empty((len(frequency), len(starts)))
