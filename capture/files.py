@@ -7,12 +7,15 @@ from dataclasses import replace
 from pathlib import Path
 
 from vibekit.capture.channels import assign_roles, calibrate, check_statement, unit_from_gravity
-from vibekit.capture.sound import CONTAINERS, SOUND, read_sound
+from vibekit.capture.sound import CONTAINERS, SOUND, Sound, read_sound
+from vibekit.capture.take import Account
+from vibekit.capture.take_file import read_account
 from vibekit.capture.textlog import read_log
 from vibekit.errors import UnreadableError, UsageError, VibekitError
-from vibekit.recording import Channel, Recording, Source
+from vibekit.recording import Channel, Lost, Recording, Samples, Source
 
 TEXT = (".csv", ".tsv", ".txt", ".log", ".dat")
+EDGE = 2  # samples on either side of a loss that are left out with it
 EXTENSIONS = (*SOUND, *CONTAINERS, *TEXT)
 
 
@@ -87,14 +90,35 @@ def _check_sound_only(**stated: object) -> None:
 
 def _sound(path: Path, roles: Sequence[str] | None) -> Recording:
     sound = read_sound(path)
+    account = read_account(path)
+    if account is not None and account.frames == sound.samples.shape[1] and len(account.form.channels) == len(sound.samples):
+        return _take(sound, account, roles)
     every = [Channel(name=str(i + 1)) for i in range(len(sound.samples))]
-    kept = assign_roles(every, roles)
-    samples, log = sound.samples, sound.log
-    if len(kept) < len(every):
-        samples = samples[[i for i, _ in kept]]
-        log += (f"channels kept, the others ignored as asked: {', '.join(channel.name for _, channel in kept)}",)
+    kept, samples, log = _kept(sound, every, roles)
     source = Source(encoding=sound.encoding, lossy=sound.lossy, full_scale=sound.full_scale)
-    return Recording(samples, sound.rate_hz, tuple(channel for _, channel in kept), source, log=log)
+    return Recording(samples, sound.rate_hz, kept, source, log=log)
+
+
+def _take(sound: Sound, account: Account, roles: Sequence[str] | None) -> Recording:
+    """A recording that the kit made itself, with what its recorder knew."""
+    kept, samples, log = _kept(sound, account.form.channels, roles)
+    form = account.form
+    source = Source(encoding=sound.encoding, full_scale=form.full_scale or sound.full_scale, processed=form.processed)
+    lost = tuple(
+        Lost(max(gap.frame - max(gap.within, EDGE), 0), min(gap.frame + gap.filled + EDGE, account.frames), gap.missing, gap.why)
+        for gap in account.gaps
+    )
+    return Recording(samples, account.rate_hz, kept, source, account.rate_u95_hz, start=account.started, lost=lost, log=log + account.notes)
+
+
+def _kept(sound: Sound, every: Sequence[Channel], roles: Sequence[str] | None) -> tuple[tuple[Channel, ...], Samples, tuple[str, ...]]:
+    """Channels with the roles the user gave them, their samples, and what was done."""
+    kept = assign_roles(every, roles)
+    if len(kept) == len(every):
+        return tuple(channel for _, channel in kept), sound.samples, sound.log
+    names = ", ".join(channel.name for _, channel in kept)
+    log = (*sound.log, f"channels kept, the others ignored as asked: {names}")
+    return tuple(channel for _, channel in kept), sound.samples[[i for i, _ in kept]], log
 
 
 def _in_unit(recording: Recording, unit: str | None, sensitivity: float | None) -> Recording:

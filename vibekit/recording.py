@@ -59,6 +59,16 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
+class Lost:
+    """Samples known to have been lost on the way: `missing` of them, somewhere in samples[start:stop], which may be filled with zeros."""
+
+    start: int
+    stop: int
+    missing: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Recording:
     """Samples as they were taken, never resampled in silence.
 
@@ -70,6 +80,7 @@ class Recording:
         an even grid: the times of that grid, on the clock of the stamps
     start: when the recording began, None when not known
     log: what was done to the samples since the file ("resampled from irregular stamps to 99.3 Hz" ...)
+    lost: what was lost, where the recorder knew it
 
     Raises UsageError when shapes disagree or the rate is not positive.
     """
@@ -82,6 +93,7 @@ class Recording:
     stamp_s: npt.NDArray[np.float64] | None = None
     start: datetime | None = None
     log: tuple[str, ...] = ()
+    lost: tuple[Lost, ...] = ()
 
     def __post_init__(self) -> None:
         if self.samples.ndim != 2 or self.samples.shape[0] != len(self.channels):

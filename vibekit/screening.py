@@ -12,7 +12,7 @@ from vibekit.screen.clipping import check_clipping
 from vibekit.screen.continuity import check_continuity
 from vibekit.screen.fold import check_fold
 from vibekit.screen.gain import check_gain
-from vibekit.screen.gaps import check_gaps
+from vibekit.screen.gaps import check_gaps, check_lost
 from vibekit.screen.hum import check_hum
 from vibekit.screen.look import Look, overviews
 from vibekit.screen.pulses import check_speed_channels
@@ -52,6 +52,7 @@ def screen(recording: Recording, settings: Settings, look: Look | None = None) -
     look: what `look_at` gave for the same recording and settings; made here when left out
     """
     found = check_present(recording) + check_source(recording) + check_speed_channels(recording) + check_gaps(recording)
+    found += check_lost(recording)
     look = look or look_at(recording, settings)
     if look:
         found += [problem for check in CHECKS for problem in check(look)]

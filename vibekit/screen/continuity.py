@@ -17,8 +17,8 @@ def check_continuity(look: Look) -> list[Problem]:
         if slow:
             found.append(slow)
             continue
-        if view.dead.gaps:
-            found.append(_dropouts(view, view.dead.gaps))
+        if dropouts := look.dropouts(view):
+            found.append(_dropouts(view, dropouts))
         if view.looped:
             detail = (
                 f"The samples{view.where} repeat themselves exactly: a looped or computed signal, not a live one. "

@@ -1,4 +1,7 @@
-"""Gaps in a text log: the clock went on, the rows did not. The reader bridges them by straight lines and says so in the recording's log."""
+"""Gaps that are told of: by the recorder, and in a text log, where the clock went on and the rows did not.
+
+The reader of a log bridges its gaps by straight lines and says so in the recording's log.
+"""
 
 import re
 
@@ -11,6 +14,7 @@ from vibekit.screen.steady import Span
 
 TOLD = re.compile(r"gaps in the time stamps: (\d+), the longest (\S+) s, (\S+) s after the first row; rows missing: about (\d+)")
 PAUSED = re.compile(r"pauses in the time stamps: \d+, the longest (\S+) s")
+PAUSED_ON_PURPOSE = "paused"
 WARN_SHARE, STOP_SHARE = 0.01, 0.2  # of the rows
 STRAIGHT = 1e-4  # bend, part of the range: noise alone makes three such in a row once in 10 thousand million
 LEAST = 3
@@ -27,6 +31,25 @@ def find_bridges(recording: Recording) -> list[Span]:
     runs = [run[0] for run in find_objects(groups)]
     n = rows.shape[1]
     return [(max(run.start + 1 - RINGING, 0), min(run.stop + 1 + RINGING, n)) for run in runs if run.stop - run.start >= LEAST]
+
+
+def check_lost(recording: Recording) -> list[Problem]:
+    """What the recorder knows to have been lost; pauses are noted."""
+    found = []
+    lost = [place for place in recording.lost if place.why != PAUSED_ON_PURPOSE]
+    pauses = len(recording.lost) - len(lost)
+    if pauses:
+        many = "once" if pauses == 1 else f"{pauses} times"
+        found.append(Problem("paused", "note", f"The recording was paused {many}: it is looked at on both sides of each pause."))
+    if lost:
+        missing_s = sum(place.missing for place in lost) / recording.rate_hz
+        many = "1 drop-out" if len(lost) == 1 else f"{len(lost)} drop-outs"
+        why = ", ".join(dict.fromkeys(place.why for place in lost))
+        text = f"{many}, {1000 * missing_s:.3g} ms in all, the first at {lost[0].start / recording.rate_hz:.2f} s ({why}). "
+        grave = missing_s > STOP_SHARE * (recording.duration_s or 1)
+        rest = "Too little is left between them: close" if grave else "They are left out; for a clean record close"
+        found.append(Problem("drop-out", "stop" if grave else "warning", f"{text}{rest} other programs and record again."))
+    return found
 
 
 def check_gaps(recording: Recording) -> list[Problem]:

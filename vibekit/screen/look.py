@@ -77,13 +77,22 @@ class Look:
             return []
         edge = int(EDGE_S * view.overview.rate_hz)
         first, last = max(self.steady.part[0], edge), min(self.steady.part[1], view.overview.x.size - edge)
-        known = view.dead.gaps + view.repeats
+        known = view.dead.gaps + view.repeats + self.told
         return [(a, b) for a, b in view.breaks.jumps if a >= first and b <= last and not any(a <= d and c <= b for c, d in known)]
+
+    def dropouts(self, view: View) -> tuple[Span, ...]:
+        """Dead runs that the recorder did not tell of."""
+        return tuple((a, b) for a, b in view.dead.gaps if not any(a < d and c < b for c, d in self.told))
+
+    @property
+    def told(self) -> tuple[Span, ...]:
+        """Where the recorder knows that samples were lost."""
+        return tuple((place.start, place.stop) for place in self.recording.lost)
 
     @property
     def holes(self) -> list[Span]:
         """Spans that belong to no machine: knocks, drop-outs, jumps, repeated blocks, gaps of a log; sorted, they may overlap."""
-        spans = [*self.steady.knocks, *find_bridges(self.recording)]
+        spans = [*self.steady.knocks, *find_bridges(self.recording), *self.told]
         for view in self.views:
             spans += [*view.dead.gaps, *view.repeats, *self.jumps(view)]
         return sorted(spans)
