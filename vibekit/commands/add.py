@@ -3,12 +3,12 @@
 import argparse
 import json
 import sys
-from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibekit.capture.reader import Reader
 from vibekit.commands.asking import find_craft, moment
+from vibekit.commands.keeping import completed
 from vibekit.commands.measuring import progress
 from vibekit.commands.options import add_settings_options, settings_each
 from vibekit.commands.reader import add_reader_options, reader_from
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     description, craft = find_craft(args.craft)
     craft.rotor(args.position)
     given = settings_each(args, len(args.files))
-    settings = [_completed(one, craft, args.position) for one in given]
+    settings = [completed(one, craft, args.position) for one in given]
     _tell_overruled(given[0], craft, args.position)
     new = _measured(args, settings, reader_from(args))
     fit = [item for item in new if item.reading.screening.usable]
@@ -78,12 +78,6 @@ def _measured(args: argparse.Namespace, settings: list[Settings], reader: Reader
         start = recording.start.astimezone() if recording.start else moment(args.when) if args.when else None
         new.append(NewReading(args.position, Path(path), analyze(recording, stated), args.setup, pack(reader), start))
     return new
-
-
-def _completed(given: Settings, craft: Craft, position: str) -> Settings:
-    """What was given, completed by the craft's description."""
-    stated = {field.name: getattr(given, field.name) for field in fields(Settings) if getattr(given, field.name) not in (None, ())}
-    return replace(settings_for(craft, position, given.test), **stated)
 
 
 def _tell_overruled(given: Settings, craft: Craft, position: str) -> None:

@@ -1,0 +1,147 @@
+"""The server: TLS only, one address, one phone, and gone after use."""
+
+import asyncio
+import contextlib
+import json
+import logging
+import time
+from typing import Any
+
+from aiohttp import web
+
+from vibekit.capture.phone.address import Link, bound, host_of
+from vibekit.capture.phone.certificate import make_certificate
+from vibekit.capture.phone.desk import Desk
+from vibekit.capture.phone.door import Door
+from vibekit.capture.phone.limits import MOST_CONNECTIONS, MOST_TEXT, QUESTIONS, Pace
+from vibekit.capture.phone.page import page_routes, security_headers
+from vibekit.capture.phone.talk import Talk
+from vibekit.capture.phone.upload import receive
+
+PASS = "__Host-vibekit"  # the prefix binds the cookie to this address and to TLS (RFC 6265bis, section 4.1.3)
+HANDSHAKE_S = 10.0
+LEAVE_S = 20.0
+Handler = Any
+
+_quiet = logging.getLogger("vibekit.phone")  # what strangers send is no news for the user's terminal
+_quiet.addHandler(logging.NullHandler())
+_quiet.propagate = False
+
+
+class PhoneServer:
+    """A server for one phone; it listens from its making until `serve` ends. Raises UsageError when it cannot listen there."""
+
+    def __init__(self, desk: Desk, address: str, port: int = 0) -> None:
+        self._desk = desk
+        self._listener = bound(address, port)
+        self._host = host_of(self._listener)
+        self._certificate = make_certificate(address)
+        self._door = Door()
+        self._pace = Pace(*QUESTIONS)
+        self._talk: Talk | None = None
+        self.link = Link(f"https://{self._host}/#{self._door.token}", self._certificate.fingerprint)
+
+    async def serve(self, wait_s: float) -> None:
+        """Serve until the phone says that it is done, or does nothing for `wait_s`."""
+        runner = web.AppRunner(self._app(), access_log=None, logger=_quiet, shutdown_timeout=LEAVE_S)
+        await runner.setup()
+        self._loop = asyncio.get_running_loop()
+        assert runner.server is not None
+        answer = runner.server
+
+        def connect() -> asyncio.BaseProtocol:
+            return answer() if len(answer.connections) < MOST_CONNECTIONS else _Full()
+
+        server = await self._loop.create_server(
+            connect, sock=self._listener, ssl=self._certificate.context(), ssl_handshake_timeout=HANDSHAKE_S
+        )
+        try:
+            await self._until_done(wait_s)
+        finally:
+            server.close()
+            if self._talk:
+                await self._talk.leave()
+            await runner.cleanup()
+
+    def stop(self) -> None:
+        """Stop serving; from any thread, once `serve` runs."""
+        self._loop.call_soon_threadsafe(self._desk.closing.set)
+
+    async def _until_done(self, wait_s: float) -> None:
+        while not self._desk.closing.is_set():
+            if not self._desk.busy and time.monotonic() - self._desk.seen > wait_s:
+                self._desk.close(f"nothing came from a phone for {wait_s / 60:.0f} min")
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._desk.closing.wait(), 0.5)
+
+    def _app(self) -> web.Application:
+        app = web.Application(middlewares=[self._guard], client_max_size=MOST_TEXT)
+        app.on_response_prepare.append(self._add_headers)
+        app.add_routes([*page_routes(), web.post("/join", self._join), web.post("/file", self._file), web.get("/talk", self._hold)])
+        return app
+
+    async def _add_headers(self, request: web.Request, response: web.StreamResponse) -> None:
+        response.headers.update(security_headers(self._host))
+
+    @web.middleware
+    async def _guard(self, request: web.Request, handler: Handler) -> web.StreamResponse:
+        """Refuse what comes too often, under another name, from another page, or without the pass."""
+        if not self._pace.allows():
+            raise web.HTTPTooManyRequests
+        if request.host != self._host:
+            raise web.HTTPMisdirectedRequest
+        resource = request.match_info.route.resource
+        if resource is not None and resource.canonical in ("/join", "/file", "/talk"):
+            if request.headers.get("Origin") != f"https://{self._host}":
+                raise web.HTTPForbidden
+            if resource.canonical != "/join" and not self._knows(request):
+                raise web.HTTPForbidden
+        response: web.StreamResponse = await handler(request)
+        return response
+
+    def _knows(self, request: web.Request) -> bool:
+        return self._door.knows(request.cookies.get(PASS, ""))
+
+    async def _join(self, request: web.Request) -> web.Response:
+        """Let the first phone in, and tell it what is asked for; a page that is loaded again shows its pass."""
+        if self._knows(request):
+            return web.json_response(self._desk.plan.told())
+        try:
+            said = json.loads(await request.text())
+            token = said["token"] if isinstance(said, dict) else None
+        except (ValueError, KeyError, RecursionError):
+            token = None
+        if not isinstance(token, str):
+            raise web.HTTPBadRequest
+        entry, given = self._door.enter(token)
+        if entry == "wrong":
+            self._desk.tell("someone came with a wrong token and was refused")
+            raise web.HTTPForbidden
+        if entry == "used":
+            self._desk.tell("a second phone came and was refused; start again to use another")
+            raise web.HTTPConflict
+        self._desk.seen = time.monotonic()
+        self._desk.tell("a phone is connected")
+        response = web.json_response(self._desk.plan.told())
+        response.set_cookie(PASS, given, secure=True, httponly=True, samesite="Strict", path="/")
+        return response
+
+    async def _file(self, request: web.Request) -> web.Response:
+        return await receive(request, self._desk)
+
+    async def _hold(self, request: web.Request) -> web.WebSocketResponse:
+        """Talk with the page; the newest conversation is the one that counts."""
+        before, self._talk = self._talk, Talk(self._desk)
+        talk = self._talk
+        if before:
+            await before.leave()
+        return await talk.hold(request)
+
+
+class _Full(asyncio.Protocol):
+    """A connection too many."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Hang up."""
+        assert isinstance(transport, asyncio.Transport)
+        transport.abort()

@@ -1,0 +1,99 @@
+"""A take that a phone sends: frames in, a file out."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from vibekit.capture.phone.frame import MOTION, SOUND, Frame, Layout
+from vibekit.capture.phone.limits import MOST_TAKE_S, Pace
+from vibekit.capture.phone.microphone import PhoneMicrophone
+from vibekit.capture.phone.motion import LIMITS, MotionLog
+from vibekit.capture.phone.stream import Stream
+from vibekit.capture.recorder import Recorder
+from vibekit.errors import UnreadableError
+from vibekit.recording import Sensor
+
+MOST_ROWS_S = 500.0  # of a motion sensor: more than any browser gives
+
+
+class PhoneTake(Protocol):
+    """One take. layout: of its frames; sensor: what listens."""
+
+    layout: Layout
+    sensor: Sensor
+
+    def begin(self) -> None:
+        """Open its file. Raises UnreadableError when the disk does not take it."""
+
+    def add(self, frame: Frame) -> bool:
+        """Take a frame; False when no more are wanted. Raises UnreadableError for a frame that cannot be."""
+
+    def finish(self, frames: int | None) -> tuple[Path, tuple[str, ...]]:
+        """End it; give its file and what to know about it.
+
+        frames: how many the phone made, None when the connection broke. Raises UnreadableError when there is nothing to keep.
+        """
+
+
+class SoundTake:
+    """Sound, by the recorder with its journal."""
+
+    layout = SOUND
+    sensor: Sensor = "microphone"
+
+    def __init__(self, stream: Stream, folder: Path, about: Mapping[str, str], seconds: float | None) -> None:
+        self._microphone = PhoneMicrophone(stream)
+        self._recorder = Recorder(self._microphone, folder, about=dict(about), length_s=seconds or MOST_TAKE_S)
+
+    def begin(self) -> None:
+        """See PhoneTake."""
+        self._recorder.start()
+
+    def add(self, frame: Frame) -> bool:
+        """See PhoneTake."""
+        return self._microphone.receive(frame)
+
+    def finish(self, frames: int | None) -> tuple[Path, tuple[str, ...]]:
+        """See PhoneTake."""
+        missing = self._microphone.end(frames)
+        self._recorder.stop("the phone ended it" if frames is not None else "the connection to the phone broke")
+        take = self._recorder.finish()
+        return take.path, tuple(note for note in (missing, *take.account.notes) if note)
+
+
+class MotionTake:
+    """Readings of the motion sensor, as a text log."""
+
+    layout = MOTION
+    sensor: Sensor = "phone-motion"
+
+    def __init__(self, folder: Path, name: str, seconds: float | None) -> None:
+        self._path = folder / f"{datetime.now():%Y%m%d-%H%M%S}-{name}.csv"
+        self._most_ms = 1000 * (seconds or MOST_TAKE_S)
+        self._first_ms: float | None = None
+        self._pace = Pace(MOST_ROWS_S, 10 * MOST_ROWS_S)
+
+    def begin(self) -> None:
+        """See PhoneTake."""
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            self._log = MotionLog(self._path)
+        except OSError as error:
+            raise UnreadableError(f"{self._path}: {error.strerror or error}; nothing was recorded") from None
+
+    def add(self, frame: Frame) -> bool:
+        """See PhoneTake."""
+        if not self._pace.allows(len(frame.rows)):
+            raise UnreadableError("readings came faster than a sensor gives them")
+        self._log.add(frame)
+        if self._first_ms is None:
+            self._first_ms = float(frame.rows[0, 0])
+        return float(frame.rows[-1, 0]) - self._first_ms < self._most_ms
+
+    def finish(self, frames: int | None) -> tuple[Path, tuple[str, ...]]:
+        """See PhoneTake."""
+        self._log.close()
+        if not self._log.rows:
+            raise UnreadableError("the motion sensor gave no readings; allow motion sensors in the browser's settings for this page")
+        return self._path, (LIMITS,) if frames is not None else (LIMITS, "The connection to the phone broke.")

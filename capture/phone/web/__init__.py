@@ -1,0 +1,1 @@
+"""The page of the phone: files that are served as they are."""

@@ -1,0 +1,249 @@
+// The page: join, read the cautions, record, read the answer.
+import { Frames } from "/frames.js";
+import { openMicrophone } from "/sound.js";
+import { openMotion } from "/motion.js";
+import { Level } from "/level.js";
+
+const at = (id) => document.getElementById(id);
+const BUTTONS = { wait: [], read: ["understood"], record: ["sound"], running: ["stop"], answer: ["again", "bye"] };
+const REFUSALS = {
+  403: "This address does not count any more. Scan the code that the computer shows now.",
+  409: "This address was opened before, and works once. Start `vibekit phone` again on the computer and scan the new code.",
+  429: "Too many at once. Wait a moment and load this page again.",
+};
+const DENIED = {
+  NotAllowedError: "The microphone was not allowed. Tap the sign beside the address, allow it for this page, and try again.",
+  NotFoundError: "This browser finds no microphone.",
+  NotReadableError: "Another app holds the microphone. Close it and try again.",
+};
+const EFFECTS = { echoCancellation: "echo cancellation", noiseSuppression: "noise suppression", autoGainControl: "gain control" };
+
+let plan = null;
+let socket = null;
+let heard = () => {}; // takes the next word of the computer, or null when the connection is gone
+let halt = null; // ends the take that is under way
+
+function show(step) {
+  const section = step === "running" ? "record" : step;
+  for (const one of document.querySelectorAll("main > section")) one.hidden = one.id !== section;
+  for (const one of document.querySelectorAll("footer > button")) one.hidden = !BUTTONS[step].includes(one.id);
+  at("others").hidden = step === "running";
+  at("position").disabled = step === "running";
+  at(step === "running" ? "stop" : `${section}-head`).focus({ preventScroll: step === "running" });
+  if (step !== "running") scrollTo(0, 0);
+}
+
+function list(id, lines) {
+  at(id).replaceChildren(...lines.map((line) => Object.assign(document.createElement("li"), { textContent: line })));
+}
+
+function say(text) {
+  at("status").textContent = text;
+}
+
+async function join() {
+  const answer = await fetch("/join", { method: "POST", body: JSON.stringify({ token: location.hash.slice(1) }) });
+  if (!answer.ok) throw new Error(REFUSALS[answer.status] ?? `The computer refused (${answer.status}).`);
+  history.replaceState(null, "", "/"); // the token is spent
+  plan = await answer.json();
+  at("title").textContent = plan.title || "Phone as sensor";
+  at("task").textContent = plan.task;
+  at("how").textContent = plan.how;
+  list("cautions", plan.cautions);
+  at("chooser").hidden = plan.positions.length < 2;
+  at("position").replaceChildren(...plan.positions.map((name, index) => new Option(name, index)));
+  at("motion-offer").hidden = !plan.motion;
+  at("file").accept = ["audio/*", "video/*", ...plan.extensions].join(",");
+  at("time").hidden = plan.seconds === null;
+  await connect();
+  show("read");
+}
+
+function connect() {
+  socket = new WebSocket(`wss://${location.host}/talk`);
+  socket.onmessage = ({ data }) => heard(JSON.parse(data));
+  socket.onclose = () => heard(null);
+  return new Promise((yes, no) => {
+    socket.onopen = yes;
+    socket.onerror = () => no(new Error("The connection to the computer broke. Are both in the same network? Load this page again."));
+  });
+}
+
+function word(...wanted) {
+  return new Promise((yes, no) => {
+    heard = (said) => {
+      if (said === null) no(new Error("The connection to the computer broke. What arrived there is kept. Load this page again."));
+      else if (said.type === "problem") no(new Error(said.text));
+      else if (wanted.includes(said.type)) yes(said);
+    };
+  });
+}
+
+async function stayAwake() {
+  try {
+    return await navigator.wakeLock.request("screen");
+  } catch {
+    say("Keep the screen on by hand: this browser does not.");
+    return null;
+  }
+}
+
+async function take(open, layout) {
+  const level = new Level(at("level"), at("bar"), at("loud"), layout.unit);
+  let sensor = null;
+  let lock = null;
+  const awake = async () => {
+    if (document.visibilityState === "visible") lock = await stayAwake();
+    else say("The page was left: what is missing will be marked as a gap.");
+  };
+  show("running");
+  try {
+    if (socket.readyState !== WebSocket.OPEN) await connect();
+    sensor = await open();
+    note(sensor);
+    document.addEventListener("visibilitychange", awake);
+    await awake();
+    sensor.onblock = (rows) => level.add(rows, layout);
+    const told = await countDown();
+    if (told) throw new Error(told);
+    if (layout.width === 1 && level.silent) {
+      throw new Error("The microphone gives only zeros. Allow it in the phone's settings for this browser, close other apps that use it, and try again.");
+    }
+    socket.send(JSON.stringify({ type: "start", position: Number(at("position").value || 0), ...sensor.announcement }));
+    await word("go");
+    const ended = await stream(sensor, layout, level);
+    await sensor.close();
+    say(`${ended} The computer is looking at it …`);
+    answer(await word("answer"));
+  } catch (error) {
+    say(DENIED[error.name] ?? error.message);
+    show("record");
+  } finally {
+    halt = null;
+    document.removeEventListener("visibilitychange", awake);
+    await sensor?.close();
+    await lock?.release();
+    level.clear();
+  }
+}
+
+function note(sensor) {
+  const kept = sensor.kept.map((name) => EFFECTS[name]);
+  at("note").hidden = !kept.length;
+  at("note").textContent = `This browser does not say that ${kept.join(" and ")} is off: levels will be compared with nothing. The phone's own recorder, sent as a file, may do better.`;
+}
+
+// Count down; give "" at its end, or why it was stopped.
+function countDown() {
+  return new Promise((done) => {
+    let left = plan.countdown_s;
+    const tick = () => {
+      if (left <= 0) return done("");
+      say(`Hands off. Recording in ${left} …`);
+      left -= 1;
+      timer = setTimeout(tick, 1000);
+    };
+    let timer = null;
+    halt = () => {
+      clearTimeout(timer);
+      done("Stopped before it began.");
+    };
+    tick();
+  });
+}
+
+// Send what the sensor gives until it is enough; give why it ended.
+function stream(sensor, layout, level) {
+  return new Promise((yes, no) => {
+    const frames = new Frames(socket, layout.Kind, layout.width, layout.most, sensor.rate);
+    let firstMs = null;
+    let shown = -1;
+    const finish = (why) => {
+      sensor.onblock = () => {};
+      frames.flush();
+      if (socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify({ type: "end", frames: frames.number }));
+      yes(why);
+    };
+    halt = () => finish("Stopped.");
+    sensor.onend = finish;
+    heard = (said) => {
+      if (said === null) no(new Error("The connection to the computer broke. What arrived there is kept."));
+      else if (said.type === "problem") no(new Error(said.text));
+      else if (said.type === "enough") finish("Recorded.");
+    };
+    sensor.onblock = (rows, takenMs, lost) => {
+      firstMs ??= takenMs;
+      frames.add(rows, takenMs, lost);
+      level.add(rows, layout);
+      const seconds = sensor.rate ? (frames.row + frames.filled) / sensor.rate : (takenMs - firstMs) / 1000;
+      if (Math.floor(seconds) !== shown) {
+        shown = Math.floor(seconds);
+        say(plan.seconds === null ? `Recording: ${shown} s` : `Recording: ${shown} of ${plan.seconds} s`);
+        at("time").value = plan.seconds === null ? 0 : seconds / plan.seconds;
+      }
+      if (plan.seconds !== null && seconds >= plan.seconds) finish("Recorded.");
+    };
+  });
+}
+
+function answer(said) {
+  at("mark").className = said.state;
+  at("mark").textContent = said.mark;
+  at("words").textContent = said.words;
+  for (const id of ["verdict", "act", "caution", "kept"]) at(id).textContent = said[id];
+  list("remarks", said.remarks);
+  say("");
+  at("time").value = 0;
+  show("answer");
+}
+
+function send(file) {
+  const extension = /\.[^.]*$/.exec(file.name)?.[0] ?? "";
+  const request = new XMLHttpRequest(); // it tells how much is sent, which fetch does not
+  request.open("POST", "/file");
+  request.setRequestHeader("X-Extension", extension);
+  request.setRequestHeader("X-Position", at("position").value || "0");
+  request.responseType = "json";
+  show("running");
+  halt = () => request.abort();
+  request.upload.onprogress = ({ loaded, total }) => {
+    at("time").hidden = false;
+    at("time").value = loaded / total;
+    say(loaded < total ? `Sending: ${Math.floor((100 * loaded) / total)} %` : "The computer is looking at it …");
+  };
+  request.onload = () => {
+    if (request.status === 200) return answer(request.response);
+    say(request.response?.text ?? REFUSALS[request.status] ?? `The computer refused (${request.status}).`);
+    show("record");
+  };
+  request.onabort = request.onerror = () => {
+    say("The file was not sent. Try again.");
+    show("record");
+  };
+  request.onloadend = () => {
+    halt = null;
+    at("file").value = "";
+    at("time").hidden = plan.seconds === null;
+  };
+  request.send(file);
+}
+
+const SOUND = { Kind: Float32Array, width: 1, most: 2048, unit: "dB" };
+const MOTION = { Kind: Float64Array, width: 4, most: 15, unit: "m/s²" };
+at("understood").onclick = () => show("record");
+at("sound").onclick = () => take(openMicrophone, SOUND);
+at("motion").onclick = () => take(openMotion, MOTION);
+at("stop").onclick = () => halt?.();
+at("again").onclick = () => show("record");
+at("file").onchange = () => at("file").files.length && send(at("file").files[0]);
+at("bye").onclick = async () => {
+  if (socket.readyState !== WebSocket.OPEN) await connect();
+  socket.send(JSON.stringify({ type: "bye" }));
+  at("wait-head").textContent = "Done";
+  at("wait-text").textContent = "The computer has stopped listening. This page can be closed.";
+  show("wait");
+};
+join().catch((error) => {
+  at("wait-head").textContent = "Not connected";
+  at("wait-text").textContent = error.message;
+});

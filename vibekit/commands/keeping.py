@@ -1,0 +1,73 @@
+"""One recording read, analysed, kept, and judged with all that the archive knows of its craft."""
+
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+from pathlib import Path
+
+from vibekit.capture.reader import Reader
+from vibekit.craft import Craft, settings_for
+from vibekit.finding import Diagnosis
+from vibekit.kept import NewReading
+from vibekit.packing import pack
+from vibekit.reading import Reading
+from vibekit.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A reading, what it says together with what is known of its motor, and its id in the archive, None when it was not kept."""
+
+    reading: Reading
+    diagnosis: Diagnosis
+    id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """Where recordings of a craft go.
+
+    description: its TOML text, None when the archive has it; setup: sensor, its place and fixing, in the owner's words
+    """
+
+    craft: Craft
+    description: str | None
+    setup: str = ""
+
+
+def completed(given: Settings, craft: Craft, position: str) -> Settings:
+    """Give what was stated, completed by the craft's description."""
+    stated = {field.name: getattr(given, field.name) for field in fields(Settings) if getattr(given, field.name) not in (None, ())}
+    return replace(settings_for(craft, position, given.test), **stated)
+
+
+def judge_file(path: Path, given: Settings, reader: Reader, position: str | None = None) -> Judged:
+    """Judge a recording by itself. Raises UnreadableError, UsageError."""
+    from vibekit.analysis import analyze
+    from vibekit.judging import judge_motor
+
+    reading = analyze(reader.read(path), given)
+    return Judged(reading, judge_motor([reading], position=position).together)
+
+
+def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf: Shelf, taken_at: datetime | None = None) -> Judged:
+    """Keep a recording that can be judged, and judge its motor.
+
+    taken_at: when it was recorded, where the file does not say. Raises UnreadableError, UsageError.
+    """
+    from vibekit.analysis import analyze
+    from vibekit.archive import Archive
+    from vibekit.casefile import open_case
+    from vibekit.judging import judge_motor
+    from vibekit.place import find_place
+
+    craft = shelf.craft
+    recording = reader.read(path)
+    reading = analyze(recording, completed(given, craft, position))
+    if not reading.screening.usable:
+        return Judged(reading, judge_motor([reading], position=position).together)
+    start = recording.start.astimezone() if recording.start else taken_at
+    with Archive(find_place()) as archive:
+        if shelf.description is not None:
+            archive.put_craft(shelf.description, craft)
+        (id,) = archive.put_readings(craft, [NewReading(position, path, reading, shelf.setup, pack(reader), start)])
+        return Judged(reading, open_case(archive, craft.name or "").judge()[position], id)
