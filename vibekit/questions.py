@@ -232,6 +232,26 @@ QUESTIONS: tuple[Question, ...] = (
 BENCH_CAUTION = (
     "These need power: take them before or after this check, propellers off, craft clamped; battery out again before hands come near."
 )
+HEADS: dict[Stage, str] = {
+    "safe": "First",
+    "as found": "propeller, as it was found",
+    "off": "Propellers off",
+    "in hand": "propeller, in the hand",
+    "motor": "motor, by hand",
+    "bench": "bench readings",
+}
+
+
+def hint_for(asked: Asked, craft: Craft) -> str:
+    """Say what the craft's description knows that helps to answer, "" when nothing."""
+    if not asked.position:
+        return ""
+    rotor = craft.rotor(asked.position)
+    if asked.question.id == "prop-hand" and rotor.hand:
+        return f"this one turns {rotor.hand}, seen from above"
+    if asked.question.id == "motor-screws" and rotor.motor.screw_too_long:
+        return f"by the description they are too long: {rotor.motor.screw_mm:g} mm, {rotor.motor.screw_room_mm:g} mm allowed"
+    return ""
 
 
 def questions_for(craft: Craft) -> tuple[Asked, ...]:

@@ -139,19 +139,7 @@ def write_report(contents: ReportContents, path: str | Path) -> None:
 
 def headline(contents: ReportContents) -> str:
     """Say in one or two sentences how the craft stands."""
-    said = {
-        marks.ACT: "{} {} for work",
-        marks.WATCH: "{} {} to be watched",
-        marks.CANNOT_TELL: "what is up with {} cannot be told yet",
-        marks.NO_FAULT_FOUND: "no fault found on {} by these tests",
-    }
-    sentences = []
-    for state, words in said.items():
-        named = [motor.position for motor in contents.motors if motor.state == state]
-        verb = {marks.ACT: ("calls", "call"), marks.WATCH: ("is", "are")}.get(state, ("", ""))[len(named) > 1]
-        if named:
-            sentences.append(wording.sentence(words.format(wording.listed(named), verb)) + ".")
-    return " ".join(sentences)
+    return wording.headline({motor.position: motor.state for motor in contents.motors})
 
 
 def _environment() -> "jinja2.Environment":

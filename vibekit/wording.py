@@ -1,10 +1,11 @@
 """Numbers with their intervals, units, probabilities and conclusions in words: the same in terminal, window and report."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from vibekit.catalogue import Condition, load_catalogue
 from vibekit.finding import Conclusion, Evidence
+from vibekit.marks import ACT, CANNOT_TELL, NO_FAULT_FOUND, WATCH, State
 from vibekit.reading import Reading, SpeedResult
 from vibekit.settings import TESTS, Settings, Test
 
@@ -125,6 +126,24 @@ def not_recorded(tests: Iterable[Test | None]) -> list[str]:
     """Name the bench tests that are not among these, in words."""
     done = set(tests)
     return [TEST_WORDS[test] for test in TESTS if test not in done and test != "flight"]
+
+
+def headline(states: Mapping[str, State]) -> str:
+    """Say in one or two sentences how a craft stands. states: of each motor, by position."""
+    said = {
+        ACT: "{} {} for work",
+        WATCH: "{} {} to be watched",
+        CANNOT_TELL: "what is up with {} cannot be told yet",
+        NO_FAULT_FOUND: "no fault found on {} by these tests",
+    }
+    verbs = {ACT: ("calls", "call"), WATCH: ("is", "are")}
+    sentences = []
+    for state, words in said.items():
+        named = [position for position, there in states.items() if there == state]
+        if named:
+            verb = verbs.get(state, ("", ""))[len(named) > 1]
+            sentences.append(sentence(words.format(listed(named), verb)) + ".")
+    return " ".join(sentences)
 
 
 def sentence(words: str) -> str:

@@ -15,17 +15,9 @@ from vibekit.fact import one_of
 from vibekit.inspection import GivenAnswer, Inspection, Photo
 from vibekit.inspection_evidence import advice_from, answers_as_evidence, check_answer
 from vibekit.inspection_file import load_answers, photo_at
-from vibekit.questions import BENCH_CAUTION, CAUTIONS, Asked, questions_for
+from vibekit.questions import BENCH_CAUTION, CAUTIONS, HEADS, Asked, hint_for, questions_for
 
 HOW = "Type a number or a word; Enter skips, b goes back, q ends; `note TEXT` and `photo PATH` go with the answer that follows."
-HEADS = {
-    "safe": "First",
-    "as found": "propeller, as it was found",
-    "off": "Propellers off",
-    "in hand": "propeller, in the hand",
-    "motor": "motor, by hand",
-    "bench": "bench readings",
-}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -121,14 +113,8 @@ def _head(asked: Asked) -> str:
 
 
 def _hint(asked: Asked, craft: Craft) -> str:
-    if not asked.position:
-        return ""
-    rotor = craft.rotor(asked.position)
-    if asked.question.id == "prop-hand" and rotor.hand:
-        return f" (this one turns {rotor.hand}, seen from above)"
-    if asked.question.id == "motor-screws" and rotor.motor.screw_too_long:
-        return f" (by the description they are too long: {rotor.motor.screw_mm:g} mm, {rotor.motor.screw_room_mm:g} mm allowed)"
-    return ""
+    known = hint_for(asked, craft)
+    return f" ({known})" if known else ""
 
 
 def _choices(asked: Asked) -> str:
