@@ -36,9 +36,12 @@ State = Literal["waiting", "recording", "paused", "ended"]
 
 
 class Push(Protocol):
-    """Takes (n, channels) or (n,) frames, int16 or float; `lost` frames are known to be missing before them. False: the take has ended."""
+    """Takes (n, channels) or (n,) frames, int16 or float; `lost` frames are known to be missing before them. False: the take has ended.
 
-    def __call__(self, block: npt.NDArray[Any], lost: int = 0, why: str = "") -> bool:
+    at_ns: when the last of them was taken, by the clock of `journal.clock_ns`, where the source knows it; else they are taken as fresh
+    """
+
+    def __call__(self, block: npt.NDArray[Any], lost: int = 0, why: str = "", at_ns: int | None = None) -> bool:
         """Copy the block and return at once."""
 
 
@@ -142,11 +145,11 @@ class Recorder:
             self._journal.path.unlink(missing_ok=True)
             raise
 
-    def push(self, block: npt.NDArray[Any], lost: int = 0, why: str = "") -> bool:
+    def push(self, block: npt.NDArray[Any], lost: int = 0, why: str = "", at_ns: int | None = None) -> bool:
         """Take frames from the source, see `Push`. What comes while WAITING_S of sound wait for the disk is lost, and counted."""
         if self.done.is_set() or self._stop_why:
             return False
-        at_ns = clock_ns()
+        at_ns = clock_ns() if at_ns is None else at_ns
         samples = np.array(block, dtype=np.float32).reshape(-1, len(self.form.channels))
         if block.dtype == np.int16:
             samples /= np.float32(32768)
@@ -263,6 +266,8 @@ class Recorder:
             self._frame += block.lost
             self._lost += block.lost
             journal.mark(self._frame, what="lost", why=block.why or "lost on the way")
+        elif block.why:
+            journal.mark(self._frame, what="flag", why=block.why)
         if self._resumed:
             self._resumed = False
             journal.mark(self._frame, what="lost", why=PAUSED)
