@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vibekit.capture.phone.continuity import Piece
+from vibekit.capture.phone.numbering import Piece
 
 LEAST = 128  # one block of the Web Audio API (W3C Recommendation 2021: render quantum)
 MOST_S = 1.0  # longer silence is a muted microphone and stays as it is

@@ -2,19 +2,17 @@
 const HEADER = 24;
 const MAGIC = 0x31464b56; // "VKF1"
 const MOST_WAITING = 4 << 20; // bytes: some 20 s of sound. Frames beyond are left out, and counted by their numbers
-const SLIP_MS = 5;
 
 export class Frames {
   // Kind: Float32Array or Float64Array; width: numbers a row; most: rows a frame; rate: rows a second, 0 when not even
   constructor(socket, Kind, width, most, rate) {
-    Object.assign(this, { socket, width, rate, number: 0, row: 0, filled: 0, takenMs: 0, dueMs: null });
+    Object.assign(this, { socket, width, rate, number: 0, row: 0, filled: 0, takenMs: 0 });
     this.rows = new Kind(width * most);
   }
 
   // rows: numbers, row after row; takenMs: of the first of them; lost: rows missing before them
   add(rows, takenMs, lost = 0) {
-    const slipped = this.rate && this.dueMs !== null && Math.abs(takenMs - this.dueMs) > SLIP_MS;
-    if (lost || slipped) this.flush();
+    if (lost) this.flush();
     this.row += lost;
     for (let at = 0; at < rows.length; ) {
       if (!this.filled) this.takenMs = takenMs + (this.rate ? (at / this.rate) * 1000 : 0);
@@ -24,7 +22,6 @@ export class Frames {
       at += some;
       if (this.filled === this.rows.length) this.flush();
     }
-    this.dueMs = takenMs + (this.rate ? (rows.length / this.rate) * 1000 : 0);
   }
 
   flush() {
