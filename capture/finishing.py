@@ -1,6 +1,7 @@
 """A journal becomes a sound file: FLAC where that holds every sample exactly, else 32-bit WAV."""
 
 import re
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -21,14 +22,15 @@ UNTOLD = "never came, by the clock"
 CUT_OFF = "the program was cut off"
 
 
-def finish_journal(path: Path) -> Take:
+def finish_journal(path: Path, ended: str = CUT_OFF) -> Take:
     """Make the sound file of a journal, beside it, and remove the journal. Done again after a crash in the middle, it gives the same.
 
+    ended: why the take ended, where the journal itself does not tell
     Raises UnreadableError when nothing was recorded (the journal is then removed), when another process holds it, or when no room is left.
     """
     try:
         with claimed(path):
-            seen = _Seen.of(path)
+            seen = _Seen.of(path, ended)
             if not seen.frames:
                 path.unlink()
             else:
@@ -58,21 +60,22 @@ class _Seen:
     about: dict[str, str]
     started: datetime
     delivery: Delivery
-    ended: str = CUT_OFF
+    ended: str
     frames: int = 0
     bits: int = 16
     gaps: list[Gap] = field(default_factory=list)
     cut: list[tuple[int, int]] = field(default_factory=list)  # (frame of the stream, frames left out of the file before it) of each pause
+    flags: Counter[str] = field(default_factory=Counter)  # what the driver reported, and how often
     notes: list[str] = field(default_factory=list)
 
     @classmethod
-    def of(cls, path: Path) -> "_Seen":
+    def of(cls, path: Path, ended: str) -> "_Seen":
         every = records(path)
         first = next(every, None)
         if first is None or first.kind != HEADER:
             raise UnreadableError(f"{path}: this journal has no beginning; nothing can be made of it")
         form, about, started = opening(first)
-        seen = cls(form, about, started, Delivery(form.rate_hz))
+        seen = cls(form, about, started, Delivery(form.rate_hz), ended)
         next_frame, why = 0, ""
         for record in every:
             if record.kind == BLOCK:
@@ -106,6 +109,8 @@ class _Seen:
                     f"the computer's clock was set by {told['step_s']:+.1f} s, {record.frame / self.form.rate_hz:.1f} s after the start; "
                     "the take is timed by a clock that is never set"
                 )
+            case "flag":
+                self.flags[told["why"]] += 1
             case "lost":
                 return str(told["why"])
         return ""
@@ -113,7 +118,8 @@ class _Seen:
     def account(self) -> Account:
         """What is kept beside the samples."""
         form, stated = self.form, self.form.rate_hz
-        rate, u95, notes = stated, 0.0, list(self.notes)
+        rate, u95 = stated, 0.0
+        notes = [*self.notes, *(f"the driver reported {why}, {count} times in all" for why, count in self.flags.items())]
         measured = self.delivery.rate()
         if measured and (not form.crystal or abs(measured[0] - stated) > max(AGREES * stated, measured[1])):
             rate, u95 = measured

@@ -188,7 +188,7 @@ class Recorder:
         self.stop()
         self._writer.join()
         assert self._journal is not None
-        return finish_journal(self._journal.path)
+        return finish_journal(self._journal.path, self.ended)
 
     def _write(self) -> None:
         """What the writer thread does."""
@@ -198,7 +198,11 @@ class Recorder:
             self._journal.mark(self._frame, what="ended", why=self.ended)
         except OSError as error:
             self.ended = f"the disk takes no more ({error.strerror or error})"
+        except BaseException as error:
+            self.ended = f"the recorder failed ({error!r})"
+            raise
         finally:
+            self._missing = sum(loss.missing for loss in self._delivery.losses())
             self._post("ended")
             self.done.set()
             try:

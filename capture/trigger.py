@@ -35,7 +35,7 @@ class Trigger:
         held = samples if self._rest is None else np.concatenate([self._rest, samples])
         count = len(held) // size
         self._rest = held[count * size :].copy()
-        for level in np.var(held[: count * size].reshape(count, size, -1), axis=1, dtype=np.float64).sum(axis=1):
+        for level in np.var(held[: count * size].reshape(count, size, held.shape[1]), axis=1, dtype=np.float64).sum(axis=1):
             if len(self._quiet) < LEARN_S / CHUNK_S:
                 self._quiet.append(float(level))
                 continue
