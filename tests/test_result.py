@@ -25,6 +25,7 @@ def test_one_reading_prints_the_agreed_fields_in_order():
     assert result["findings"][0]["evidence"][1] == {"text": "nothing to compare with", "supports": False, "weight": -0.2}
     assert result["conclusion"] == {
         "condition": "undecided", "probability": 0.83, "position": "north-east", "part": "propeller", "action": "measure again",
+        "also": [], "reason": DIAGNOSIS.conclusion.reason, "next_step": DIAGNOSIS.conclusion.next_step,
     }  # fmt: skip
 
 

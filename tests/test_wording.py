@@ -9,6 +9,7 @@ from vibekit.wording import (
     act_words,
     action_words,
     caution_words,
+    conclusion_words,
     condition_words,
     factor,
     likelihood,
@@ -114,3 +115,11 @@ def test_speeds_say_where_they_come_from():
 def test_missing_tests_and_lists():
     assert not_recorded(["bare", "prop"]) == ["spun by hand", "run up with its propeller"]
     assert [listed(words) for words in ([], ["a"], ["a", "b"], ["a", "b", "c"])] == ["", "a", "a and b", "a, b and c"]
+
+
+def test_what_else_it_may_be_stands_in_the_verdict():
+    ball = Conclusion("bearing-ball", 0.9, None, "bearing", "replace bearing or motor", also=("bearing-inner",))
+    assert conclusion_words(ball) == "bearing damaged (a ball or inner race)"
+    assert verdict(ball) == "Bearing damaged (a ball or inner race): very likely (90\N{NO-BREAK SPACE}%)."
+    uneven = Conclusion("prop-imbalance", 0.9, None, "propeller", "balance", also=("blade-damage",))
+    assert conclusion_words(uneven) == "propeller uneven or propeller blade damaged"

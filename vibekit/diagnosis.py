@@ -161,9 +161,9 @@ def _conclude(
     strangers = max((p for name, p in chance.items() if name not in kindred), default=0.0)
     enough = SURE if chance[best.condition] >= LEADS * strangers else SAME_WORK
     if together >= enough and best.group != "none" and not _race_matters(best, usable):
-        kin = [catalogue[n].words for n in kindred if chance[n] > SHOWN]
-        reason = f"What to work on is clear, the fault itself less so: {' or '.join(kin)}."
-        return Conclusion(best.condition, together, position, best.part, best.action, reason, best.next_step)
+        also = tuple(n for n in kindred if n != best.condition and chance[n] > SHOWN)
+        reason = f"What to work on is clear, the fault itself less so: {' or '.join(catalogue[n].words for n in (best.condition, *also))}."
+        return Conclusion(best.condition, together, position, best.part, best.action, reason, best.next_step, also)
     both = f"{best.words[0].upper()}{best.words[1:]} and {rival.words} both explain what was measured."
     return _undecided(catalogue, position, both, best.next_step)
 

@@ -33,6 +33,7 @@ class Conclusion:
     """The best explanation, or "undecided" when none is clearly better than the others.
 
     reason: why, in one or two sentences; next_step: the one measurement or action to do next
+    also: other conditions that it may be as well and that call for the same work; `probability` is that of all of them together
     """
 
     condition: str
@@ -42,6 +43,7 @@ class Conclusion:
     action: str
     reason: str = ""
     next_step: str = ""
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -148,7 +148,7 @@ def _environment() -> "jinja2.Environment":
 
     environment = Environment(loader=PackageLoader("vibekit"), autoescape=True, undefined=StrictUndefined)
     environment.filters |= {
-        "brief": lambda motor: "not measured" if motor.conclusion is None else wording.condition_words(motor.conclusion.condition),
+        "brief": lambda motor: "not measured" if motor.conclusion is None else wording.conclusion_words(motor.conclusion),
         "condition": wording.condition_words,
         "factor": wording.factor,
         "headline": headline,

@@ -83,6 +83,9 @@ def _conclusion(end: Conclusion) -> dict[str, Any]:
         "position": end.position,
         "part": end.part,
         "action": end.action,
+        "also": list(end.also),
+        "reason": end.reason,
+        "next_step": end.next_step,
     }
 
 

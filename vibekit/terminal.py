@@ -72,7 +72,7 @@ def strip(motors: Sequence[tuple[str, Conclusion | None]], *, encoding: str = "u
     lines = []
     for number, (position, end) in enumerate(motors, 1):
         state = marks.state_of(end)
-        found = "not measured" if end is None else wording.condition_words(end.condition)
+        found = "not measured" if end is None else wording.conclusion_words(end)
         mark = marks.mark_for(state, encoding)
         lines.append(
             Text.assemble(f"{number:2}  ", (f"{position:{longest}}", "bold"), "  ", (mark, state.style), f" {state.words:{words}}  {found}")

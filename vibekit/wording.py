@@ -67,8 +67,16 @@ def verdict(conclusion: Conclusion | None, not_tested: Sequence[str] = ()) -> st
         return "Not judged: there is no recording to judge by."
     if conclusion.condition == "healthy":
         return f"No fault found by these tests; not tested: {', '.join(not_tested) or 'everything that these tests cannot show'}."
-    words = sentence(condition_words(conclusion.condition))
+    words = sentence(conclusion_words(conclusion))
     return f"{words}." if conclusion.condition == "undecided" else f"{words}: {likelihood(conclusion.probability)}."
+
+
+def conclusion_words(conclusion: Conclusion) -> str:
+    """Say the condition, and the others that it may be as well: "bearing damaged (outer race or inner race)"."""
+    every = [condition_words(c).partition(" (") for c in (conclusion.condition, *conclusion.also)]
+    if len({before for before, _, _ in every}) == 1 and all(inside for _, _, inside in every):
+        return f"{every[0][0]} ({' or '.join(inside.removesuffix(')') for _, _, inside in every)})"
+    return " or ".join("".join(parts) for parts in every)
 
 
 def action_words(conclusion: Conclusion | None) -> str:
