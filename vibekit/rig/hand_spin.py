@@ -129,6 +129,21 @@ def rotor_of(craft: RigCraft, number: int, fault: Fault | None) -> Rotor:
     )
 
 
+def cogging_shake(craft: RigCraft, number: int, turns: Array) -> Array:
+    """(n,) m/s2 of the casing under the reaction to the cogging torque, which a rotor turned by hand makes stronger than all else.
+
+    The torque turns the motor with its arm, a body of the arm's mass a quarter of the propeller's diameter away, and half of what the
+    casing does points at the sensor. A second harmonic, and the orders of unlike magnets (slots) and unlike teeth (poles), beside it
+    (Islam, Mir & Sebastian, IEEE Trans. Ind. Appl. 40 (2004) 813: from memory); their shares have no source.
+    """
+    rotor = rotor_of(craft, number, None)
+    unlike = stream(craft, "unlike magnets", number).uniform(0.02, 0.15, 2)
+    shares = ((rotor.order, 1.0), (2 * rotor.order, 0.25), (craft.slots, float(unlike[0])), (craft.poles, float(unlike[1])))
+    wave = sum(share * np.sin(2 * np.pi * order * turns) for order, share in shares)
+    size = 0.5 * rotor.cogging * 0.1 * craft.diameter_m / (craft.arm_kg * (craft.diameter_m / 4) ** 2)
+    return np.asarray(size * wave)
+
+
 @dataclass(frozen=True, slots=True)
 class Spins:
     """Several flicks of one rotor. flicks: what is true of each; falls: time since the release, turns and speed of each."""

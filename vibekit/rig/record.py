@@ -154,7 +154,7 @@ def _check(rotor: int, test: str, sensor: str, axes: int, rate_hz: float, durati
 
 def _own_noise(setup: SetUp, rng: np.random.Generator) -> Complex:
     """(axes, total // 2 + 1) transform of the sensor's and the room's own noise."""
-    noise = setup.path(0).noise
+    noise = setup.quiet * setup.path(0).noise
     real = rng.standard_normal((2, *noise.shape))
     out: Complex = (real[0] + 1j * real[1]) * (noise * math.sqrt(setup.total * setup.rate_hz) / 2)
     return out

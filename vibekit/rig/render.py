@@ -12,6 +12,7 @@ from vibekit.rig.clicks import cage_factor, cage_pull, defect, rub_window, strik
 from vibekit.rig.craft import Mode, RigCraft
 from vibekit.rig.fault import Fault
 from vibekit.rig.forces import CURRENT, Lines, fault_lines, has_propeller, healthy_lines, switching_level, unbalance
+from vibekit.rig.hand_spin import cogging_shake
 from vibekit.rig.line_quantity import resonance_mode
 from vibekit.rig.motion import Motion, drift
 from vibekit.rig.path import Path, path
@@ -25,6 +26,7 @@ Complex = npt.NDArray[np.complex128]
 
 TABLE = 16384  # points over two turns
 HAND_SPIN_GAIN = 30.0
+NEAR_M = 0.05  # a microphone is held this close to a motor spun by hand
 TOUCH, TOUCH_S = 0.5, 0.008  # m/s2 rms at first, and decay of what a finger does to the casing (common practice, no source)
 LOOSE = ("loose-mount", "loose-propeller")
 
@@ -51,6 +53,11 @@ class SetUp:
     def gain(self) -> float:
         """How far the person turns the gain up: a motor spun by hand is faint."""
         return HAND_SPIN_GAIN if self.test == "hand-spin" and self.sensor in ("microphone", "contact") else 1.0
+
+    @property
+    def quiet(self) -> float:
+        """Share of the sensor's and the room's noise that is left beside the signal where a microphone is held close."""
+        return NEAR_M / self.craft.distance_m if self.test == "hand-spin" and self.sensor == "microphone" else 1.0
 
     def path(self, rotor: int, extra: Mode | None = None) -> Path:
         """Path from a rotor to the sensor at the frequencies of the take's transform."""
@@ -97,6 +104,8 @@ def one_rotor(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, m
         force[0] += size * cage_pull(craft, rotor) * np.cos(2 * np.pi * craft.bearing.cage * motion.turns)
     spectrum = _through(way.force, fft.rfft(force * square))
     casing = play(lines.casing[None], motion.turns, top)[0] + _hiss(setup, rotor, fault, size, scatter, motion, rng)
+    if setup.test == "hand-spin":
+        casing += cogging_shake(craft, rotor, motion.turns)
     if craft.switching_hz < 0.47 * setup.rate_hz:
         weak = 0.5 * size if fault is not None and fault.condition == "electrical" else 0.0
         phase = 2 * np.pi * (rng.random() + craft.switching_hz / setup.rate_hz * np.arange(setup.total))
