@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaincinv
 
 from vibekit.errors import UsageError
 
@@ -29,17 +28,19 @@ class Run:
 
     weights: (planes,) complex, what was mounted in each plane over its first state, g or g mm; zeros in the original run
     readings: (points,) complex, the 1x vibration at each measuring point, or at each of several speeds
+    fitting: runs of one fitting share their original vibration; earlier runs on the same craft share the influence coefficients only
     """
 
     weights: Complex
     readings: Complex
+    fitting: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Influence:
     """How weights move the vibration: readings = original + matrix @ weights.
 
-    original: (points,) complex vibration without weights; matrix: (points, planes) complex influence coefficients
+    original: (points,) complex vibration without weights, of the last run's fitting; matrix: (points, planes) influence coefficients
     scatter: root mean square size of a reading's error, None when it is neither stated nor to be had from the runs
     freedom: complex degrees of freedom behind `scatter`, infinite when it was stated
     inverse: (1 + planes, 1 + planes) of the least-squares fit over runs
@@ -57,13 +58,19 @@ class Correction:
     """What to mount.
 
     weights: (planes,) complex, in the unit of the trial weights, over the rotor's first state (trial weights taken off)
-    u95: (planes,) radius of the circle about each that holds the true one in 95 of 100 cases; infinite when the scatter is not known
+    error: (planes,) root mean square size of the error of each, infinite when the scatter is not known; freedom: behind that, complex
     residual: (points,) complex vibration that is left by the fit
     """
 
     weights: Complex
-    u95: Array
+    error: Array
+    freedom: float
     residual: Complex
+
+    @property
+    def u95(self) -> Array:
+        """Radius of the circle about each weight that holds the true one in 95 of 100 cases, (planes,)."""
+        return np.asarray(self.error * math.sqrt(_ratio_95(self.freedom)))
 
     @property
     def unbalance(self) -> Complex:
@@ -85,19 +92,23 @@ def influence(runs: Sequence[Run], scatter: float | None = None) -> Influence:
     weights = np.array([run.weights for run in runs])
     readings = np.array([run.readings for run in runs])
     count, planes = weights.shape
-    design = np.column_stack([np.ones(count), weights / (np.abs(weights).max() or 1.0)])
-    if count <= planes or np.linalg.cond(design) > 1e6:
+    fittings = list(dict.fromkeys(run.fitting for run in runs))
+    mounted = np.array([[run.fitting == fitting for fitting in fittings] for run in runs], float)
+    design = np.column_stack([mounted, weights / (np.abs(weights).max() or 1.0)])
+    if count < design.shape[1] or np.linalg.cond(design) > 1e6:
         raise UsageError(
             f"{count} runs do not tell {planes} planes apart; make one run without weights and one with a weight in each plane"
         )
-    design = np.column_stack([np.ones(count), weights])
+    design = np.column_stack([mounted, weights])
     solution = np.linalg.pinv(design) @ readings
-    freedom = float(readings.shape[1] * (count - 1 - planes))
+    freedom = float(readings.shape[1] * (count - design.shape[1]))
     if scatter is not None:
         freedom = math.inf
     elif freedom:
         scatter = float(np.sqrt(np.sum(np.abs(readings - design @ solution) ** 2) / freedom))
-    return Influence(solution[0], solution[1:].T, scatter, freedom, np.linalg.inv(design.conj().T @ design))
+    kept = slice(len(fittings) - 1, None)  # the last fitting and the planes
+    inverse = np.linalg.inv(design.conj().T @ design)[kept, kept]
+    return Influence(solution[len(fittings) - 1], solution[len(fittings) :].T, scatter, freedom, inverse)
 
 
 def correct(found: Influence) -> Correction:
@@ -115,8 +126,8 @@ def correct(found: Influence) -> Correction:
     at = np.concatenate([[1.0], weights])
     spread = float(np.real(at @ found.inverse @ at.conj()))  # of the predicted vibration with these weights, for unit scatter
     size = np.sqrt(spread * np.sum(np.abs(back) ** 2, axis=1))
-    reach = math.inf if found.scatter is None else found.scatter * math.sqrt(_ratio_95(found.freedom))
-    return Correction(weights, size * reach, found.original + found.matrix @ weights)
+    error = np.full(planes, math.inf) if found.scatter is None else size * found.scatter
+    return Correction(weights, error, found.freedom, found.original + found.matrix @ weights)
 
 
 def trial_is_enough(before: complex, after: complex) -> bool:
@@ -129,62 +140,9 @@ def trial_is_enough(before: complex, after: complex) -> bool:
     return abs(abs(after) - abs(before)) >= 0.3 * abs(before) or turn >= 30
 
 
-@dataclass(frozen=True, slots=True)
-class AmplitudeCorrection:
-    """What to mount, found without phase.
-
-    weight: complex, in the unit of the trial weight; u95: radius of its 95 % circle
-    consistency: 1 when the amplitudes fit together; far from it one of them is wrong
-    """
-
-    weight: complex
-    u95: float
-    consistency: float
-
-
-def correct_from_amplitudes(original: float, trial: float, runs: Sequence[tuple[float, float]], scatter: float) -> AmplitudeCorrection:
-    """Find the correction in one plane from amplitudes alone: the same trial weight at three or more angles.
-
-    original: amplitude without weight; trial: its size; runs: (angle in degrees, amplitude) each; scatter: standard deviation of one
-    amplitude. V^2 = V0^2 + VT^2 + 2 V0 VT cos(angle - psi), solved by least squares: R.B. Everett, J. Vib. Acoust. 109 (1987);
-    review: W.C. Foiles, P.E. Allaire, E.J. Gunter, Shock and Vibration 5 (1998) 325-336.
-
-    Raises UsageError when there are too few angles or no weight explains the amplitudes.
-    """
-    turn = np.radians([angle for angle, _ in runs])
-    design = np.column_stack([np.ones(len(runs)), np.cos(turn), np.sin(turn)])
-    if len(runs) < 3 or np.linalg.cond(design) > 1e3:
-        raise UsageError(
-            f"{len(runs)} runs do not tell the angle; mount the trial weight at three angles or more, well spread round the rotor"
-        )
-    solve = np.linalg.pinv(design)
-
-    def weight(amplitudes: Array) -> tuple[complex, float]:
-        mean, cosine, sine = solve @ amplitudes[1:] ** 2
-        effect = mean - amplitudes[0] ** 2
-        if not effect > 0 or not amplitudes[0] > 0:
-            raise UsageError("amplitudes do not fit any weight; measure again, or use a larger trial weight")
-        effect = math.sqrt(effect)
-        towards = complex(cosine, sine)
-        consistency = abs(towards) / (2 * amplitudes[0] * effect)
-        return -trial * amplitudes[0] / effect * towards / abs(towards), float(consistency**2)
-
-    amplitudes = np.array([original, *(amplitude for _, amplitude in runs)])
-    best, consistency = weight(amplitudes)
-    step = 1e-5 * float(amplitudes.max())
-    nudge = step * np.eye(len(amplitudes))
-    slope: Complex = np.array([(weight(amplitudes + d)[0] - weight(amplitudes - d)[0]) / (2 * step) for d in nudge], np.complex128)
-    return AmplitudeCorrection(complex(best), _circle_95(slope * scatter), consistency)
-
-
 def _ratio_95(freedom: float) -> float:
     """95 % quantile of F(2, 2 freedom), in closed form."""
-    return math.log(20) if math.isinf(freedom) else freedom * (20 ** (1 / freedom) - 1)
+    if math.isinf(freedom) or not freedom:
+        return math.log(20)
+    return freedom * (20 ** (1 / freedom) - 1)
 
-
-def _circle_95(slope: Complex) -> float:
-    """Radius that holds 95 % of a complex error made of independent normal parts (chi-square with the same mean and variance)."""
-    parts = np.array([slope.real, slope.imag])
-    covariance = parts @ parts.T
-    mean, square = float(np.trace(covariance)), float(np.sum(covariance**2))
-    return math.sqrt(2 * square / mean * float(gammaincinv(mean**2 / square / 2, 0.95))) if mean else 0.0
