@@ -1,0 +1,73 @@
+"""What balancing cannot cure, looked for before the first trial weight."""
+
+from collections.abc import Sequence
+
+from vibekit.balance_job import BalanceJob
+from vibekit.balance_solution import level, scatter
+from vibekit.errors import UsageError
+from vibekit.finding import Conclusion
+from vibekit.obstacle import Obstacle
+from vibekit.reading import Reading
+from vibekit.resonance import NearMode
+from vibekit.wording import condition_words, likelihood
+
+UNSTEADY = 0.25  # scatter of one recording over 1x, above which nothing holds still enough (common practice, no source)
+HALF_ORDERS_DB = -20.0  # re 1x: half orders above this do not come from unbalance
+SEEN_DB = 4.0  # a level with a wider interval is that of noise
+TWICE = 0.5  # 2x over 1x of a bare motor, from which a bent shaft is more likely than an uneven bell (common practice, no source)
+ELSEWHERE = ("bent-shaft", "loose-mount", "loose-propeller", "resonance", "rub", "blade-damage", "bearing-grit", "bearing-outer",
+             "bearing-inner", "bearing-ball", "bearing-cage")  # fmt: skip
+
+
+def check_reading(reading: Reading) -> None:
+    """Refuse a recording that is not fit for balancing. Raises UsageError with what screening found."""
+    problem = next((p for p in reading.screening.problems if p.severity == "stop"), None)
+    if problem is not None:
+        raise UsageError(f"{reading.file}: {problem.detail}")
+    if not reading.screening.levels_comparable:
+        problem = next(p for p in reading.screening.problems if p.severity == "warning")
+        raise UsageError(f"{reading.file}: its level cannot be compared with the others: {problem.detail}")
+
+
+def find_obstacles(
+    job: BalanceJob,
+    readings: Sequence[Reading],
+    bare: Sequence[Reading] = (),
+    mode: NearMode | None = None,
+    conclusion: Conclusion | None = None,
+) -> tuple[Obstacle, ...]:
+    """Find reasons why balancing cannot help, once the rotor was recorded as found.
+
+    readings: of the rotor as found; bare: of the same motor without propeller, where there are any
+    mode: near the speed, from a run-up or a tap; conclusion: what the archive's comparison says of this motor
+    """
+    found = []
+    first = level(job, job.rounds[0])
+    share = scatter(job) / abs(first.value) if first.value else 0.0
+    if share > UNSTEADY:
+        reason = f"1x differs by {share:.0%} from recording to recording at the same speed."
+        found.append(Obstacle("unsteady", reason, "find what is loose, motor screws, propeller, sensor or stand, and begin again"))
+    for reading in readings:
+        half, once = reading.quantity("half orders"), reading.quantity("1x")
+        if half and once and half.u95 < SEEN_DB and half.value - once.value > HALF_ORDERS_DB:
+            reason = f"half orders stand only {once.value - half.value:.0f} dB below 1x: something knocks in its play."
+            found.append(Obstacle("loose", reason, "tighten the motor screws and the propeller, then record again"))
+            break
+    for reading in bare:
+        once, twice = (next((line for line in reading.orders if line.name == name), None) for name in ("1x", "2x"))
+        if once and twice and twice.amplitude - twice.u95 > TWICE * once.amplitude:
+            ratio = twice.amplitude / once.amplitude
+            reason = f"without propeller 2x is {ratio:.1f} times 1x: a bent shaft gives both, a heavy spot 1x alone."
+            found.append(Obstacle("bent-shaft", reason, "check the shaft for running true and replace it"))
+            break
+    if mode is not None:
+        reason = (
+            f"a mode of the frame lies at {mode.hz:.0f} Hz, {abs(mode.away):.0%} {'above' if mode.away > 0 else 'below'} the shaft, and "
+            f"stands {mode.stands_db:.0f} dB over what is beside it: there amplitude and phase turn with the smallest change of speed."
+        )
+        found.append(Obstacle("resonance", reason, "balance at a speed at least 15 % away from the mode, or clamp the arm otherwise"))
+    if conclusion is not None and conclusion.condition in ELSEWHERE:
+        words = condition_words(conclusion.condition)
+        reason = f"the readings in the archive say: {words}, {likelihood(conclusion.probability)}."
+        found.append(Obstacle(conclusion.condition, reason, f"mend that first: {conclusion.action} ({conclusion.part})"))
+    return tuple(found)
