@@ -5,6 +5,7 @@ disk twice a second, and puts the newest sound where a meter may look. When the 
 """
 
 import queue
+import shutil
 import threading
 import time
 from collections import deque
@@ -28,6 +29,7 @@ SETTLE_S = 0.5  # the journal is forced to disk this often
 POST_S = 1 / 30
 STALL_S = 10.0  # without a sample
 WAITING_S = 30.0  # of sound that may wait for the disk, at most
+COPIES = 2  # of a take on disk while its sound file is made
 SEEN = 16384  # newest frames for a meter
 STEP_S = 0.5  # smallest step of the wall clock that is told
 SILENT_S = 1.0
@@ -132,7 +134,11 @@ class Recorder:
     def start(self) -> None:
         """Open the journal, then the source. Raises UnreadableError."""
         try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            self._check_room()
             self._journal = Journal(self._folder, self.form, self._about, datetime.now().astimezone())
+        except UnreadableError:
+            raise
         except OSError as error:
             why = error.strerror or error
             raise UnreadableError(f"{self._folder}: nothing can be written there ({why}); make room or choose another place") from None
@@ -144,6 +150,11 @@ class Recorder:
             self._writer.join()
             self._journal.path.unlink(missing_ok=True)
             raise
+
+    def _check_room(self) -> None:
+        free, wanted = shutil.disk_usage(self._folder).free, COPIES * 4 * len(self.form.channels) * (self._length or 0)
+        if free < wanted:
+            raise UnreadableError(f"{self._folder}: {free / 1e6:.0f} MB are free there, the take needs {wanted / 1e6:.0f}; make room")
 
     def push(self, block: npt.NDArray[Any], lost: int = 0, why: str = "", at_ns: int | None = None) -> bool:
         """Take frames from the source, see `Push`. What comes while WAITING_S of sound wait for the disk is lost, and counted."""

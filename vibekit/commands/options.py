@@ -13,6 +13,8 @@ from vibekit.settings import TESTS, Settings
 
 _SPEED = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)\s*(rpm|hz)", re.IGNORECASE)
 
+_LENGTH = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min)")
+
 
 def add_settings_options(parser: argparse.ArgumentParser) -> None:
     """Add --test, --speed, --blades, --poles, --slots, --bearing, --sensor, --roles and --unit."""
@@ -67,6 +69,14 @@ def parse_speed(text: str) -> float:
     if not 0 < rpm < 1e6:
         raise UsageError(f"speed is {text!r}; it must be above 0 and below 1 000 000 rpm")
     return rpm
+
+
+def parse_length(text: str, option: str) -> float:
+    """Read a length of time, in s, from "20s" or "2min". Raises UsageError."""
+    match = _LENGTH.fullmatch(text.strip().lower())
+    if match is None or not float(match[1]):
+        raise UsageError(f"{option} is {text!r}; write a length of time above 0 with its unit, such as 20s or 2min")
+    return float(match[1]) * (60 if match[2] == "min" else 1)
 
 
 def parse_bearing(text: str) -> Bearing:

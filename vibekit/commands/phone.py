@@ -1,7 +1,6 @@
 """`vibekit phone`: a phone's browser records; this computer judges and keeps."""
 
 import argparse
-import re
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from vibekit.commands.asking import find_craft, say
 from vibekit.commands.keeping import Judged, Shelf, judge_file, keep_file
-from vibekit.commands.options import add_settings_options, settings_from
+from vibekit.commands.options import add_settings_options, parse_length, settings_from
 from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.craft import Craft
 from vibekit.errors import UsageError
@@ -30,7 +29,6 @@ WARNING = (
     "Choose Details or Advanced, then go on to the page. What the phone shows as SHA-256 of the certificate begins with"
 )
 REACH = "Both must be in the same network. If the page does not load, a firewall on this computer may stand in between."
-_LENGTH = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min)")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -71,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     about = {"craft": (craft.name or "") if craft else "", "position": args.position or "", "test": given.test or "", "setup": args.setup}
     folder = find_place().takes if craft else Path(args.output)
     desk = Desk(_plan(args, craft, given), folder, {k: v for k, v in about.items() if v}, judge, _tell)
-    wait_s = _seconds(args.wait, "--wait")
+    wait_s = parse_length(args.wait, "--wait")
     server = PhoneServer(desk, address, args.port)
     _show_link(server.link)
     asyncio.run(server.serve(wait_s))
@@ -121,7 +119,7 @@ def _plan(args: argparse.Namespace, craft: Craft | None, given: Settings) -> "Pl
     chosen = (args.position,) if args.position else craft.positions if craft else ()
     if craft and not chosen:
         raise UsageError(f"the description of {craft.name} names no rotors; add them to it, or name a POSITION")
-    seconds = _seconds(args.length, "--for") if args.length else None if by_hand else 20.0
+    seconds = parse_length(args.length, "--for") if args.length else None if by_hand else 20.0
     task = sentence(TEST_WORDS[given.test])
     return Plan(
         title=(craft.name or "") if craft else "",
@@ -182,12 +180,5 @@ def _show_link(link: "Link") -> None:
 
 def _tell(text: str) -> None:
     print(f"phone: {text}", flush=True)
-
-
-def _seconds(text: str, option: str) -> float:
-    match = _LENGTH.fullmatch(text.strip().lower())
-    if match is None or not float(match[1]):
-        raise UsageError(f"{option} is {text!r}; write a length of time above 0 with its unit, such as 20s or 2min")
-    return float(match[1]) * (60 if match[2] == "min" else 1)
 
 
