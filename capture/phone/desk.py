@@ -1,6 +1,7 @@
 """What all conversations with the phone share: what is asked of it, where its recordings go, and how much it may still send."""
 
 import asyncio
+import threading
 import time
 from pathlib import Path
 
@@ -21,7 +22,7 @@ class Desk:
         self.plan = plan
         self.folder = folder
         self.tell = tell
-        self.closing = asyncio.Event()
+        self.closing = threading.Event()  # set, from any thread, to stop serving
         self.seen = time.monotonic()
         self._about = about
         self._judge = judge

@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from vibekit.capture.phone.limits import MOST_TAKE_S
+from vibekit.capture.phone.limits import MOST_TAKE_S, MOST_UPLOAD
 from vibekit.errors import UsageError
 from vibekit.recording import Sensor
 
@@ -42,7 +42,7 @@ class Plan:
 
     def told(self) -> dict[str, Any]:
         """As it goes to the page."""
-        return asdict(self)
+        return asdict(self) | {"most_bytes": MOST_UPLOAD}
 
 
 @dataclass(frozen=True, slots=True)

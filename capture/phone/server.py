@@ -1,11 +1,11 @@
 """The server: TLS only, one address, one phone, and gone after use."""
 
 import asyncio
-import contextlib
 import json
 import logging
 import time
 from typing import Any
+from weakref import WeakSet
 
 from aiohttp import web
 
@@ -19,8 +19,8 @@ from vibekit.capture.phone.talk import Talk
 from vibekit.capture.phone.upload import receive
 
 PASS = "__Host-vibekit"  # the prefix binds the cookie to this address and to TLS (RFC 6265bis, section 4.1.3)
-HANDSHAKE_S = 10.0
-LEAVE_S = 20.0
+HANDSHAKE_S, GOODBYE_S = 10.0, 1.0
+LEAVE_S, LINGER_S, LOOK_S = 20.0, 1.0, 0.05
 Handler = Any
 
 _quiet = logging.getLogger("vibekit.phone")  # what strangers send is no news for the user's terminal
@@ -39,21 +39,21 @@ class PhoneServer:
         self._door = Door()
         self._pace = Pace(*QUESTIONS)
         self._talk: Talk | None = None
+        self._lines: WeakSet[asyncio.Transport] = WeakSet()
         self.link = Link(f"https://{self._host}/#{self._door.token}", self._certificate.fingerprint)
 
     async def serve(self, wait_s: float) -> None:
         """Serve until the phone says that it is done, or does nothing for `wait_s`."""
-        runner = web.AppRunner(self._app(), access_log=None, logger=_quiet, shutdown_timeout=LEAVE_S)
+        runner = web.AppRunner(self._app(), access_log=None, logger=_quiet, shutdown_timeout=LEAVE_S, lingering_time=LINGER_S)
         await runner.setup()
-        self._loop = asyncio.get_running_loop()
         assert runner.server is not None
         answer = runner.server
 
         def connect() -> asyncio.BaseProtocol:
             return answer() if len(answer.connections) < MOST_CONNECTIONS else _Full()
 
-        server = await self._loop.create_server(
-            connect, sock=self._listener, ssl=self._certificate.context(), ssl_handshake_timeout=HANDSHAKE_S
+        server = await asyncio.get_running_loop().create_server(
+            connect, sock=self._listener, ssl=self._certificate.context(), ssl_handshake_timeout=HANDSHAKE_S, ssl_shutdown_timeout=GOODBYE_S
         )
         try:
             await self._until_done(wait_s)
@@ -62,17 +62,15 @@ class PhoneServer:
             if self._talk:
                 await self._talk.leave()
             await runner.cleanup()
-
-    def stop(self) -> None:
-        """Stop serving; from any thread, once `serve` runs."""
-        self._loop.call_soon_threadsafe(self._desk.closing.set)
+            for line in self._lines:
+                line.abort()
+            await asyncio.sleep(LOOK_S)  # until they are closed
 
     async def _until_done(self, wait_s: float) -> None:
         while not self._desk.closing.is_set():
             if not self._desk.busy and time.monotonic() - self._desk.seen > wait_s:
                 self._desk.close(f"nothing came from a phone for {wait_s / 60:.0f} min")
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._desk.closing.wait(), 0.5)
+            await asyncio.sleep(LOOK_S)
 
     def _app(self) -> web.Application:
         app = web.Application(middlewares=[self._guard], client_max_size=MOST_TEXT)
@@ -88,6 +86,8 @@ class PhoneServer:
         """Refuse what comes too often, under another name, from another page, or without the pass."""
         if not self._pace.allows():
             raise web.HTTPTooManyRequests
+        if request.transport is not None:
+            self._lines.add(request.transport)
         if request.host != self._host:
             raise web.HTTPMisdirectedRequest
         resource = request.match_info.route.resource

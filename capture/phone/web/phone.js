@@ -198,6 +198,10 @@ function answer(said) {
 }
 
 function send(file) {
+  if (file.size > plan.most_bytes) {
+    at("file").value = "";
+    return say(`The file has ${Math.round(file.size / 1e6)} MB, more than is taken. Cut it, or send its sound only.`);
+  }
   const extension = /\.[^.]*$/.exec(file.name)?.[0] ?? "";
   const request = new XMLHttpRequest(); // it tells how much is sent, which fetch does not
   request.open("POST", "/file");
