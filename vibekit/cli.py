@@ -19,6 +19,7 @@ COMMANDS = {
     "compare": "motors of a craft with each other and with their own past",
     "report": "write the report of a craft, or of recordings, as one HTML file",
     "archive": "list, show, check, remake, export or import what is kept",
+    "gui": "the window: the whole job on the screen, live and from files",
     "demo": "the whole job on an invented craft",
 }
 

@@ -1,0 +1,321 @@
+"""The motors beside each other: spectra overlaid or one under another, bars with the band of the others, and what each line is."""
+
+from typing import Any
+
+import numpy as np
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QComboBox, QGridLayout, QHBoxLayout, QPushButton, QVBoxLayout
+
+from vibekit.drawings import Group, Member
+from vibekit.frame import Frame, key_lines, span, tallest
+from vibekit.gui.desk import Desk, Page, empty, label
+from vibekit.gui.laid_over import conditions_to_lay, laid_over
+from vibekit.gui.plot import Plot, figures
+from vibekit.gui.spectrum_plot import draw_frame, kind_words, say_at, spectrum_plot
+from vibekit.line_meaning import Meaning, meaning_of
+from vibekit.wording import listed, sentence, unit_words, with_interval
+
+BARS = ("1x", "half orders", "blade pass", "other orders", "roughness")
+LABELS = 7
+CLICK = 0.012  # of the width seen: how near a click must be to a peak
+
+
+class ComparePage(Page):
+    """The chosen motor over the others."""
+
+    name, title = "compare", "Beside the others"
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__(desk)
+        self.group: Group | None = None
+        self.kind = "order"
+        self.asked: float | None = None
+        self.tests, self.kinds, self.laid = QComboBox(), QComboBox(), QComboBox()
+        self.tests.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
+        self.kinds.addItem("order spectrum", "order")
+        self.kinds.addItem("envelope of the high band", "envelope")
+        self.laid.addItem("lay nothing over", "")
+        for condition, words in conditions_to_lay():
+            self.laid.addItem(f"lay over: {words}", condition)
+        self.laid.setMinimumContentsLength(18)
+        self.laid.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.together = QPushButton("overlaid")
+        self.apart = QPushButton("one under another")
+        for button in (self.together, self.apart):
+            button.setCheckable(True)
+            button.setAutoExclusive(True)
+        self.together.setChecked(True)
+        self.plots = QVBoxLayout()
+        self.plots.setSpacing(0)
+        self.over: Plot | None = None
+        self.each: dict[str, Plot] = {}
+        self.bars = self.plot(Plot(self.look, "What stands out", ("", ""), ("against the middle of the others", "dB"), hold="both"))
+        self.bars.item.getAxis("bottom").setHeight(self.look.px(36))
+        self.bars.whole_button.hide()
+        self.bars.say = lambda _x, y: f"{figures(y)} dB"
+        self.bars.setToolTip("bar and whisker: this motor and its 95 % interval; grey box: robust band of the other motors")
+        self.meaning = label("Click a line to see what it is.")
+        self.meaning.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.note = label("", "small")
+        self._lay_out()
+        self.tests.currentIndexChanged.connect(self._test_chosen)
+        self.kinds.currentIndexChanged.connect(self._kind_chosen)
+        self.laid.currentIndexChanged.connect(lambda _: self._draw())
+        self.together.clicked.connect(self._draw)
+        self.apart.clicked.connect(self._draw)
+
+    def _lay_out(self) -> None:
+        head = QHBoxLayout()
+        for widget in (self.tests, self.kinds, self.laid, self.together, self.apart):
+            head.addWidget(widget)
+        head.addStretch(1)
+        right = QVBoxLayout()
+        right.addWidget(self.bars, 3)
+        right.addWidget(self.meaning, 2)
+        whole = QGridLayout(self)
+        px = self.look.px
+        whole.setContentsMargins(px(8), px(6), px(8), px(4))
+        whole.addLayout(head, 0, 0, 1, 2)
+        whole.addLayout(self.plots, 1, 0)
+        whole.addLayout(right, 1, 1)
+        whole.addWidget(self.note, 2, 0, 1, 2)
+        whole.setColumnStretch(0, 17)
+        whole.setColumnStretch(1, 10)
+        whole.setRowStretch(1, 1)
+
+    def refresh(self) -> None:
+        """Show the groups of the craft; the one that was chosen stays, by its words."""
+        bench = self.session.bench
+        before = self.tests.currentText()
+        self.tests.blockSignals(True)
+        self.tests.clear()
+        for group in bench.groups if bench else ():
+            self.tests.addItem(group.how, group)
+        self.tests.setCurrentIndex(max(self.tests.findText(before), 0))
+        self.tests.blockSignals(False)
+        self.group = self.tests.currentData()
+        self.asked = None
+        self._draw()
+
+    def _test_chosen(self) -> None:
+        self.group, self.asked = self.tests.currentData(), None
+        self._draw()
+
+    def _kind_chosen(self) -> None:
+        self.kind, self.asked = self.kinds.currentData(), None
+        self._draw()
+
+    @property
+    def member(self) -> Member | None:
+        """The chosen motor in the chosen group."""
+        bench, position = self.session.bench, self.session.position
+        return bench.member(self.group, position) if bench and self.group and position else None
+
+    @property
+    def frame(self) -> Frame | None:
+        """The scales that all motors share."""
+        return None if self.group is None else self.group.order if self.kind == "order" else self.group.envelope
+
+    def _draw(self) -> None:
+        empty(self.plots)
+        self.over, self.each = None, {}
+        member, frame = self.member, self.frame
+        if self.group is None or frame is None:
+            self.plots.addWidget(label("No recording of this craft has a spectrum yet. Record or bring in recordings under “Measure”."))
+        elif self.apart.isChecked():
+            self._draw_apart(self.group, frame)
+        elif member is None or member.reading.curve(self.kind) is None:
+            self.plots.addWidget(
+                label("This motor has no spectrum under this test yet. Record it under “Measure”, or choose another rotor.")
+            )
+        else:
+            self._draw_over(member, frame)
+        self._draw_bars()
+        self._tell_note(member)
+        self._tell_meaning()
+
+    def _draw_over(self, member: Member, frame: Frame) -> None:
+        self.over = plot = self.plot(spectrum_plot(self.look, f"{member.position}, over the others", self.kind, frame))
+        plot.say = lambda x, y: say_at(member.reading, plot, x, y)
+        plot.rescaled.connect(self._redraw_over)
+        plot.pressed.connect(self._pressed)
+        self.plots.addWidget(plot)
+        self._redraw_over()
+
+    def _redraw_over(self) -> None:
+        member, frame, plot = self.member, self.frame, self.over
+        if member is None or frame is None or plot is None:
+            return
+        plot.clear()
+        draw_frame(plot, frame)
+        ends = []
+        if theirs := [c for r in member.others if (c := r.curve(self.kind)) is not None and c.y_unit == frame.unit]:
+            x, low, high = span(theirs, frame)
+            plot.band(x, low, high, "others")
+            for other in theirs:
+                plot.curve(*tallest(other, frame), "others")
+            ends.append((float(np.median(high[-20:])), "others", "muted"))
+        if own := [c for r in member.baselines if (c := r.curve(self.kind)) is not None and c.y_unit == frame.unit]:
+            x, _, high = span(own, frame)
+            plot.curve(x, high, "baseline", dashed=True)
+            ends.append((float(np.median(high[-20:])), "own past", "baseline"))
+        if laid := laid_over(self.laid.currentData(), member, self.kind) if self.laid.currentData() else None:
+            x, y = tallest(laid, frame)
+            plot.curve(x, y, "act")
+            ends.append((float(np.median(y[-20:])), "laid over", "act"))
+        curve = member.reading.curve(self.kind)
+        assert curve is not None
+        x, y = tallest(curve, frame)
+        plot.curve(x, y, "this")
+        ends.append((float(np.median(y[-20:])), "this motor", "this"))
+        _name_ends(plot, ends, frame)
+        if self.kind == "order":
+            lines = sorted(key_lines(member.reading, frame), key=lambda line: line.floor / line.amplitude)[:LABELS]
+            plot.points([o.order for o in lines], [o.amplitude for o in lines], "ink", u95=[o.u95 for o in lines], size=5)
+            _name_lines(plot, [(line.order, line.amplitude, line.name) for line in lines], frame)
+        if self.asked is not None:
+            plot.upright(self.asked, "watch", dashed=True)
+
+    def _draw_apart(self, group: Group, frame: Frame) -> None:
+        shown = [m for m in group.members if m.reading.curve(self.kind) is not None]
+        self.plots.addWidget(label(f"{sentence(kind_words(self.kind))}, {unit_words(frame.unit)}; all motors on one scale", "title"))
+        for number, member in enumerate(shown):
+            chosen, last = member.position == self.session.position, number == len(shown) - 1
+            plot = self.plot(spectrum_plot(self.look, member.position, self.kind, frame, bare=True, bottom=last))
+            draw_frame(plot, frame)
+            curve = member.reading.curve(self.kind)
+            assert curve is not None
+            plot.curve(*tallest(curve, frame), "this" if chosen else "muted")
+            if laid := laid_over(self.laid.currentData(), member, self.kind) if self.laid.currentData() else None:
+                plot.curve(*tallest(laid, frame), "act", dotted=True)
+            plot.words(frame.order_max, frame.high, f"{member.number} {member.position}", anchor=(1.0, 0.0))
+            plot.pressed.connect(lambda x, y, position=member.position: self._pressed_apart(position, x, y))
+            if self.each:
+                plot.box.setXLink(next(iter(self.each.values())).box)
+            self.each[member.position] = plot
+            self.plots.addWidget(plot, 13 if last else 10)
+
+    def _pressed_apart(self, position: str, x: float, y: float) -> None:
+        self.session.choose(position)
+        self._pressed(x, y)
+
+    def _pressed(self, x: float, _y: float) -> None:
+        member, frame = self.member, self.frame
+        if member is None or frame is None or (curve := member.reading.curve(self.kind)) is None:
+            return
+        seen = (self.over or next(iter(self.each.values()))).box.viewRange()[0]
+        reach = CLICK * (seen[1] - seen[0])
+        near = np.flatnonzero(np.abs(curve.x - x) <= reach)
+        self.asked = float(curve.x[near[curve.y[near].argmax()]]) if near.size else x
+        self._redraw_over()
+        self._tell_meaning()
+
+    def ask(self, order: float) -> Meaning | None:
+        """Say what lies at an order of the chosen motor, and show it."""
+        self.asked = order
+        self._redraw_over()
+        return self._tell_meaning()
+
+    def _tell_meaning(self) -> Meaning | None:
+        member, bench = self.member, self.session.bench
+        if self.asked is None or member is None or bench is None:
+            self.meaning.setText("Click a line to see what it is.")
+            return None
+        found = meaning_of(member.reading, self.asked, bench.verdicts.get(member.position), envelope=self.kind == "envelope")
+        self.meaning.setText(_meaning_words(found))
+        return found
+
+    def _tell_note(self, member: Member | None) -> None:
+        told = []
+        if self.group and not self.group.steady:
+            told.append("Speeds differ, so heights are not to be compared.")
+        if member and member.reading.screening.problems:
+            told.append("This recording: " + " ".join(p.detail for p in member.reading.screening.problems[:2]))
+        if self.laid.currentData():
+            told.append(
+                "Laid over: what the condition looks like on the kit's rig, at the level of a healthy 1x; its shape counts, not its height."
+            )
+        self.note.setText(" ".join(told))
+        self.note.setVisible(bool(told))
+
+    def _draw_bars(self) -> None:
+        plot = self.bars
+        plot.clear()
+        members = self.group.members if self.group else ()
+        names = [name for name in BARS if any(row.name == name for m in members for row in m.rows)]
+        reach = 5.0
+        width = 1.0 / (len(members) + 1) if members else 1.0
+        for at, name in enumerate(names):
+            for place, m in enumerate(members):
+                row = next((row for row in m.rows if row.name == name), None)
+                if row is None:
+                    continue
+                x = at + (place - (len(members) - 1) / 2) * width
+                chosen = m.position == self.session.position
+                _bar(plot, x, width, row.difference, row.u95, row.half_band, chosen=chosen)
+                reach = max(reach, abs(row.difference) + row.u95, row.half_band)
+                plot.words(x, -reach * 1.25, str(m.number), "ink" if chosen else "muted", anchor=(0.5, 0.5))
+        for item in plot.item.items:
+            if hasattr(item, "setPos") and hasattr(item, "toPlainText"):
+                item.setPos(item.pos().x(), -1.28 * reach)
+        plot.level(0.0, "ink")
+        plot.item.getAxis("bottom").setTicks([list(enumerate(_BAR_WORDS.get(name, name) for name in names))])
+        plot.frame(-0.6, max(len(names), 1) - 0.4, -1.4 * reach, 1.15 * reach)
+
+
+_BAR_WORDS = {"blade pass": "blade\npass", "half orders": "half\norders", "other orders": "other\norders", "roughness": "rough-\nness"}
+
+
+def _bar(plot: Plot, x: float, width: float, height: float, u95: float, half_band: float, *, chosen: bool) -> None:
+    import pyqtgraph as pg
+
+    look = plot.look
+    if half_band:
+        box: Any = pg.BarGraphItem(
+            x=[x], y0=[-half_band], height=[2 * half_band], width=0.96 * width, brush=look.wash("others", 120), pen=None
+        )
+        box.setZValue(-20)
+        plot.item.addItem(box)
+    ink = "this" if chosen else "muted"
+    bar = pg.BarGraphItem(
+        x=[x], height=[height], width=0.5 * width, brush=look.ink(ink) if chosen else look.wash("muted", 120), pen=look.line(ink)
+    )
+    plot.item.addItem(bar)
+    whisker = pg.ErrorBarItem(x=np.array([x]), y=np.array([height]), height=np.array([2 * u95]), beam=0.3 * width, pen=look.line("ink"))
+    plot.item.addItem(whisker)
+
+
+def _name_lines(plot: Plot, lines: list[tuple[float, float, str]], frame: Frame) -> None:
+    """Name lines beside their tops; names that would meet are set a row higher."""
+    room = 0.1 * frame.order_max
+    last, tier = -room, 0
+    for order, amplitude, name in sorted(lines):
+        tier = (tier + 1) % 3 if order - last < room else 0
+        lift = (1.0 + tier) * (frame.high / frame.low) ** 0.035 if plot.log else 1.0
+        high = amplitude * lift if plot.log else amplitude + (0.02 + 0.05 * tier) * (frame.high - frame.low)
+        plot.words(order, min(high, frame.high), name, "ink", anchor=(0.5, 1.0))
+        last = order
+
+
+def _name_ends(plot: Plot, ends: list[tuple[float, str, str]], frame: Frame) -> None:
+    """Name curves at their right end, a line of text apart."""
+    low, high = (float(plot.up(v)) for v in (frame.low, frame.high))
+    apart, last = 0.055 * (high - low), -np.inf
+    for level, name, ink in sorted(ends):
+        at = max(float(plot.up(level)), last + apart, low + 0.03 * (high - low))
+        last = at
+        plot.words(frame.order_max, plot.down(at), name, ink, anchor=(1.0, 0.5))
+
+
+def _meaning_words(found: Meaning) -> str:
+    hz = f", {found.hz:.1f} Hz" if found.hz else ""
+    told = [f"<b>{sentence(found.name) or 'No named line'}</b>: order {found.order:.3g}{hz}."]
+    if found.line is not None:
+        told.append(f"Peak amplitude {with_interval(found.line.amplitude, found.line.u95, found.line.unit)}.")
+    if found.causes:
+        told.append(f"It rises with: {listed(found.causes)}.")
+    if found.fed:
+        told.append("It fed: " + "; ".join(found.fed[:2]) + ".")
+    elif found.clues:
+        told.append("It fed no evidence of the verdict.")
+    return "<br>".join(told)

@@ -1,0 +1,123 @@
+"""What every page of the window is given, and what a page is."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+from PySide6.QtCore import QEvent, Qt
+from PySide6.QtWidgets import QFrame, QLabel, QLayout, QScrollArea, QVBoxLayout, QWidget
+
+from vibekit.gui.plot import Plot
+from vibekit.gui.session import Session
+from vibekit.gui.theme import Look
+from vibekit.gui.workers import Workers
+
+W = TypeVar("W", bound=QWidget)
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """What pages work with.
+
+    tell: show one line to the user; reload: gather the craft anew after the archive was changed; go: show another page, by name
+    keep_picture: ask where, then keep a plot as PNG; ask_file: ask for the name of a file to write: (title, name proposed) -> path or ""
+    """
+
+    look: Look
+    session: Session
+    workers: Workers
+    tell: Callable[[str], None]
+    reload: Callable[[], None]
+    go: Callable[[str], None]
+    keep_picture: Callable[[Plot], None]
+    ask_file: Callable[[str, str], str]
+
+
+class Page(QWidget):
+    """One page. `refresh` shows the session as it is now; the window calls it when the page is seen and something has changed."""
+
+    name = ""
+    title = ""
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk, self.look, self.session = desk, desk.look, desk.session
+        self.setObjectName("page")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+
+    def refresh(self) -> None:
+        """Show the session as it is now."""
+
+    def plot(self, made: Plot) -> Plot:
+        """Connect a plot of this page to the window."""
+        made.picture_wanted.connect(self.desk.keep_picture)
+        return made
+
+
+def label(text: str = "", kind: str = "", *, wrap: bool = True) -> QLabel:
+    """Make a label of a kind of the style sheet."""
+    made = QLabel(text)
+    made.setObjectName(kind)
+    made.setWordWrap(wrap)
+    made.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+    return made
+
+
+def rule(look: Look) -> QFrame:
+    """Make a thin line across."""
+    made = QFrame()
+    made.setObjectName("rule")
+    made.setFixedHeight(look.px(1))
+    return made
+
+
+class Tall(QWidget):
+    """As high as its layout wants to be at its width: a scroll area alone would squeeze labels of several lines."""
+
+    def __init__(self, layout: QLayout) -> None:
+        super().__init__()
+        self.setLayout(layout)
+
+    def event(self, event: QEvent) -> bool:
+        """Grow when the layout or the width changes."""
+        done = super().event(event)
+        if event.type() in (QEvent.Type.Resize, QEvent.Type.LayoutRequest):
+            layout = self.layout()
+            if layout is not None:
+                self.setMinimumHeight(layout.heightForWidth(self.width()) if layout.hasHeightForWidth() else layout.minimumSize().height())
+        return done
+
+
+def scrolled(layout: QLayout) -> QScrollArea:
+    """Put a layout where it can be scrolled up and down."""
+    inside = Tall(layout)
+    area = QScrollArea()
+    area.setWidgetResizable(True)
+    area.setFrameShape(QFrame.Shape.NoFrame)
+    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    area.setWidget(inside)
+    return area
+
+
+def column(look: Look, *widgets: QWidget | QLayout, gap: float = 8) -> QVBoxLayout:
+    """Stack widgets and layouts."""
+    made = QVBoxLayout()
+    made.setSpacing(look.px(gap))
+    made.setContentsMargins(0, 0, 0, 0)
+    for widget in widgets:
+        if isinstance(widget, QLayout):
+            made.addLayout(widget)
+        else:
+            made.addWidget(widget)
+    return made
+
+
+def empty(layout: QLayout) -> None:
+    """Take everything out of a layout."""
+    while item := layout.takeAt(0):
+        if widget := item.widget():
+            widget.hide()
+            widget.setParent(None)
+            widget.deleteLater()
+        elif inner := item.layout():
+            empty(inner)

@@ -1,0 +1,198 @@
+"""One motor's own past: a quantity against time with what was done to the motor, and any two readings over each other."""
+
+from datetime import datetime
+
+import numpy as np
+import pyqtgraph as pg
+from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QPushButton, QVBoxLayout
+
+from vibekit.frame import frame_of, tallest
+from vibekit.gui.desk import Desk, Page, empty, label
+from vibekit.gui.plot import Plot
+from vibekit.gui.spectrum_plot import draw_frame, say_at, spectrum_plot
+from vibekit.history import History, comparable_kinds, history_of, measured_names
+from vibekit.kept import KeptReading
+from vibekit.observation import WORDS
+from vibekit.wording import TEST_WORDS, sentence, speed_words
+
+
+class PastPage(Page):
+    """Quantities of the chosen motor against time, and before against after."""
+
+    name, title = "past", "Its own past"
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__(desk)
+        self.history: History | None = None
+        self.kinds, self.names, self.before, self.after = (QComboBox() for _ in range(4))
+        for chooser in (self.kinds, self.names, self.before, self.after):
+            chooser.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
+        self.kinds.currentIndexChanged.connect(self._kind_chosen)
+        self.names.currentIndexChanged.connect(self._draw_trend)
+        for chooser in (self.before, self.after):
+            chooser.setMinimumContentsLength(24)
+            chooser.currentIndexChanged.connect(self._draw_pair)
+        self.take_out = QPushButton("take the later reading out")
+        self.take_out.setObjectName("quiet")
+        self.take_out.setToolTip("it leaves the archive; its recording stays, and undo brings it back")
+        self.take_out.clicked.connect(self._take_out)
+        self.trend: Plot | None = None
+        self.pair: Plot | None = None
+        self.top, self.bottom = QVBoxLayout(), QVBoxLayout()
+        self.note = label("", "small")
+        head, choice = QHBoxLayout(), QHBoxLayout()
+        head.addWidget(self.kinds)
+        head.addWidget(self.names)
+        head.addStretch(1)
+        for widget in (QLabel("Before"), self.before, QLabel("and after"), self.after, self.take_out):
+            choice.addWidget(widget)
+        choice.addStretch(1)
+        whole = QVBoxLayout(self)
+        px = self.look.px
+        whole.setContentsMargins(px(8), px(6), px(8), px(4))
+        whole.addLayout(head)
+        whole.addLayout(self.top, 6)
+        whole.addWidget(self.note)
+        whole.addLayout(choice)
+        whole.addLayout(self.bottom, 5)
+
+    @property
+    def kept(self) -> tuple[KeptReading, ...]:
+        """All readings of the chosen motor."""
+        bench, position = self.session.bench, self.session.position
+        return bench.motor(position).kept if bench and position else ()
+
+    def refresh(self) -> None:
+        """Show the motor that is chosen; test and quantity stay where it has them."""
+        kind, name = self.kinds.currentText(), self.names.currentData()
+        self._fill(
+            self.kinds,
+            [(f"{TEST_WORDS[test]}{', ' + setup if setup else ''}", (test, setup)) for test, setup in comparable_kinds(self.kept)],
+        )
+        self.kinds.setCurrentIndex(max(self.kinds.findText(kind), 0))
+        self._fill_names(name)
+        self._draw()
+
+    def _fill(self, box: QComboBox, items: list[tuple[str, object]]) -> None:
+        box.blockSignals(True)
+        box.clear()
+        for words, data in items:
+            box.addItem(words, data)
+        box.blockSignals(False)
+
+    def _fill_names(self, name: str | None) -> None:
+        names = measured_names(self.readings)
+        self._fill(self.names, [(sentence(WORDS.get(n, n)), n) for n in names])
+        self.names.blockSignals(True)
+        self.names.setCurrentIndex(max(self.names.findData(name or "1x"), 0))
+        self.names.blockSignals(False)
+
+    @property
+    def readings(self) -> tuple[KeptReading, ...]:
+        """Those of the chosen test and set-up, oldest first."""
+        kind = self.kinds.currentData()
+        return tuple(k for k in self.kept if kind and (k.settings.test, k.setup) == tuple(kind))
+
+    def _kind_chosen(self) -> None:
+        self._fill_names(self.names.currentData())
+        self._draw()
+
+    def _draw(self) -> None:
+        shown = [(f"{k.when.astimezone():%Y-%m-%d %H:%M}, {k.name}", k) for k in self.readings]
+        for box, at in ((self.before, 0), (self.after, len(shown) - 1)):
+            self._fill(box, list(shown))
+            box.blockSignals(True)
+            box.setCurrentIndex(at)
+            box.blockSignals(False)
+        self.take_out.setEnabled(bool(shown))
+        self._draw_trend()
+        self._draw_pair()
+
+    def _draw_trend(self) -> None:
+        empty(self.top)
+        self.trend, self.history = None, None
+        bench, position, name = self.session.bench, self.session.position, self.names.currentData()
+        if bench is None or position is None or name is None:
+            self.top.addWidget(label("This motor has no readings yet. Record it under “Measure”."))
+            self.note.setText("")
+            return
+        motor = bench.motor(position)
+        self.history = past = history_of(self.readings, motor.past, motor.actions, name)
+        plot = Plot(
+            self.look,
+            f"{position}: {WORDS.get(name, name)}",
+            ("day recorded", ""),
+            (_short(name), past.unit),
+            x_axis=pg.DateAxisItem(orientation="bottom", utcOffset=_utc_offset()),
+        )
+        self.trend = self.plot(plot)
+        plot.say = lambda x, y: f"{datetime.fromtimestamp(x):%Y-%m-%d %H:%M} · {y:.1f} {past.unit}"
+        stamps = np.array([moment.timestamp() for moment in past.moments])
+        plot.points(stamps, past.values, "this", u95=past.u95)
+        marks = (
+            (past.middle, "middle of its sound past", "baseline"),
+            (past.watch, "watch from here", "watch"),
+            (past.act, "act from here", "act"),
+        )
+        ends = [height for height, _, _ in marks if height is not None]
+        low, high = min([*(past.values - past.u95), *ends]), max([*(past.values + past.u95), *ends])
+        room = max(0.15 * (high - low), 1.0)
+        days = [*stamps, *(action.done_at.timestamp() for action in motor.actions)]
+        wide = max(0.06 * (max(days) - min(days)), 3600.0)
+        right = max(days) + (4 if ends else 1) * wide  # words stand there, clear of the points
+        for height, words, ink in marks:
+            if height is not None:
+                plot.level(height, ink, dashed=True)
+                plot.words(right, height, words, anchor=(1.0, 1.0))
+        for action in motor.actions:
+            plot.upright(action.done_at.timestamp(), "ink", dashed=True)
+            plot.words(action.done_at.timestamp(), high + room, f"{action.part} {action.did}", anchor=(1.0, 0.0))
+        plot.frame(min(days) - wide, right, low - room, high + room)
+        self.top.addWidget(plot)
+        self.note.setText(past.words)
+
+    def _draw_pair(self) -> None:
+        empty(self.bottom)
+        self.pair = None
+        before, after = self.before.currentData(), self.after.currentData()
+        if before is None or after is None:
+            return
+        both = [k.reading for k in (before, after)]
+        units = {c.y_unit for r in both if (c := r.curve("order")) is not None}
+        frame = frame_of("order", both) if len(units) == 1 else None
+        if frame is None:
+            self.bottom.addWidget(label("These two have no order spectra in one unit to lay over each other."))
+            return
+        plot = self.pair = self.plot(spectrum_plot(self.look, "Before and after", "order", frame))
+        plot.say = lambda x, y: say_at(after.reading, plot, x, y)
+
+        def draw() -> None:
+            plot.clear()
+            draw_frame(plot, frame)
+            named = (("before", before, "baseline", True), ("after", after, "this", False))
+            low, high = plot.home[2:] if plot.home else (0.0, 1.0)
+            for row, (words, kept, ink, dashed) in enumerate(named):
+                if (curve := kept.reading.curve("order")) is not None:
+                    plot.curve(*tallest(curve, frame), ink, dashed=dashed)
+                at = plot.down(high - 0.13 * row * (high - low))
+                plot.words(frame.order_max, at, f"{words}: {speed_words(kept.reading.speed)}", ink, anchor=(1.0, 0.0))
+
+        plot.rescaled.connect(draw)
+        draw()
+        self.bottom.addWidget(plot)
+
+    def _take_out(self) -> None:
+        kept = self.after.currentData()
+        if kept is not None:
+            self.session.take_out(kept)
+            self.desk.tell(f"{kept.name} taken out; undo brings it back.")
+            self.desk.reload()
+
+
+def _short(name: str) -> str:
+    return "level" if name not in WORDS else f"level of {name}" if len(name) < 14 else name
+
+
+def _utc_offset() -> int:
+    offset = datetime.now().astimezone().utcoffset()
+    return -int(offset.total_seconds()) if offset else 0

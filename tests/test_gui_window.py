@@ -1,0 +1,284 @@
+"""Whole jobs through the widgets of the window."""
+
+import shutil
+
+import numpy as np
+import pytest
+import soundfile
+from PySide6.QtCore import QMimeData, QPointF, QSettings, Qt, QUrl
+from PySide6.QtGui import QDropEvent, QImage
+
+from tests.bench import SETUP
+from tests.drawn import highest
+from vibekit.craft_file import craft_text
+from vibekit.gui.app import application
+from vibekit.gui.measure_page import DropArea
+from vibekit.gui.session import Session
+from vibekit.gui.theme import Look
+from vibekit.gui.window import Window
+from vibekit.place import find_place
+from vibekit.scene import POSITIONS, described, speed_rpm
+
+WAIT_MS = 60_000
+LIGHT = Look()
+
+
+@pytest.fixture
+def opened(qtbot, tmp_path):
+    """Opens windows on an archive, and closes them after the test."""
+    application()
+    made = []
+
+    def open_on(folder, look=LIGHT):
+        session = Session(find_place(folder))
+        window = Window(session, QSettings(str(tmp_path / "window.ini"), QSettings.Format.IniFormat), look)
+        qtbot.addWidget(window)
+        window.resize(1280, 720)
+        window.show()
+        window.start()
+        rest(qtbot, window)
+        made.append((session, window))
+        return window
+
+    yield open_on
+    for session, window in made:
+        window.close()
+        session.close()
+
+
+@pytest.fixture
+def window(opened, wren_bench, tmp_path):
+    shutil.copytree(wren_bench / "archive", tmp_path / "archive")
+    return opened(tmp_path / "archive")
+
+
+def rest(qtbot, window):
+    qtbot.waitUntil(lambda: not window.workers.busy, timeout=WAIT_MS)
+    qtbot.wait(30)
+
+
+def card(window, position):
+    return next(card for card in window.strip.cards if card.position == position)
+
+
+def drop(window, paths):
+    """Drop files where the window takes them."""
+    data = QMimeData()
+    data.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
+    left = Qt.MouseButton.LeftButton
+    event = QDropEvent(QPointF(5, 5), Qt.DropAction.CopyAction, data, left, Qt.KeyboardModifier.NoModifier)
+    window.pages["measure"].findChild(DropArea).dropEvent(event)
+
+
+def test_four_files_dropped_become_a_verdict_and_a_report(opened, qtbot, tmp_path, wren_bench):
+    window = opened(tmp_path / "archive")
+    assert window.page is window.welcome
+    file = tmp_path / "wren-4.toml"
+    file.write_text(craft_text(described()), encoding="utf-8")
+    window.take_in(str(file))
+    rest(qtbot, window)
+    assert [card.state.code for card in window.strip.cards] == ["cannot-tell"] * 4
+    qtbot.mouseClick(window.tasks["measure"], Qt.MouseButton.LeftButton)
+    page = window.page
+    page.sensor.setCurrentIndex(page.sensor.findData("contact"))
+    qtbot.keyClicks(page.speed, f"{speed_rpm()}rpm")
+    qtbot.keyClicks(page.setup, SETUP)
+    for position in POSITIONS:
+        qtbot.mouseClick(card(window, position), Qt.MouseButton.LeftButton)
+        drop(window, [wren_bench / f"landed-{position}-0.wav"])
+        rest(qtbot, window)
+        assert [item.position for item in page.pending] == [position]
+        qtbot.mouseClick(page.keep, Qt.MouseButton.LeftButton)
+        rest(qtbot, window)
+    assert card(window, "south-west").state.code == "act"
+    assert card(window, "south-west").what == "bearing rough or gritty"
+    assert "bare" in card(window, "south-west").last
+    assert len(window.session.changes) == 4
+    window.go("verdict")
+    window.page.write(str(tmp_path / "report.html"))
+    rest(qtbot, window)
+    assert "bearing rough or gritty" in (tmp_path / "report.html").read_text(encoding="utf-8")
+    qtbot.keyClick(window, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    rest(qtbot, window)
+    assert [len(motor.kept) for motor in window.session.bench.case.motors] == [1, 1, 1, 0]
+
+
+def test_a_file_that_cannot_be_judged_is_said_so_and_not_kept(window, qtbot, tmp_path):
+    soundfile.write(tmp_path / "silent.wav", np.zeros(48_000), 48_000)
+    window.go("measure")
+    drop(window, [tmp_path / "silent.wav"])
+    rest(qtbot, window)
+    assert not window.page.keep.isEnabled()
+    qtbot.mouseClick(window.page.repeat, Qt.MouseButton.LeftButton)
+    assert window.page.pending == []
+    drop(window, [tmp_path / "not-there.wav"])
+    qtbot.waitUntil(lambda: "not-there.wav" in window.message.text(), timeout=WAIT_MS)
+
+
+def test_choosing_a_rotor_drives_every_page(window, qtbot):
+    for name in window.pages:
+        window.go(name)
+    qtbot.mouseClick(card(window, "north-west"), Qt.MouseButton.LeftButton)
+    assert window.strip.key.position == "north-west"
+    window.go("compare")
+    assert window.page.over.title.text() == "north-west, over the others"
+    window.go("past")
+    assert window.page.trend.title.text().startswith("north-west")
+    qtbot.keyClick(window, Qt.Key.Key_3, Qt.KeyboardModifier.ControlModifier)
+    assert window.session.position == "south-west"
+    assert window.page.trend.title.text().startswith("south-west")
+
+
+def test_a_click_on_a_line_says_what_it_is(window, qtbot):
+    window.session.choose("north-west")
+    window.go("compare")
+    page, plot = window.page, window.page.over
+    qtbot.wait(30)
+    line = next(line for line in page.member.reading.orders if line.name == "one and a half")
+    place = plot.view.mapFromScene(plot.scene_of(1.505, line.amplitude))
+    qtbot.mouseClick(plot.view.viewport(), Qt.MouseButton.LeftButton, pos=place)
+    assert page.asked == pytest.approx(1.5, abs=0.02)
+    words = page.meaning.text()
+    assert "One and a half" in words
+    assert f"{1.5 * page.member.reading.speed.rpm / 60:.1f} Hz" in words
+    assert "motor mount loose" in words
+    assert "half orders" in words
+
+
+def test_small_multiples_share_one_scale_and_a_click_chooses(window, qtbot):
+    window.go("compare")
+    page = window.page
+    qtbot.mouseClick(page.apart, Qt.MouseButton.LeftButton)
+    qtbot.wait(30)
+    assert list(page.each) == list(POSITIONS)
+    ranges = [plot.box.viewRange() for plot in page.each.values()]
+    assert all(r == ranges[0] for r in ranges)
+    page.each["south-east"].pressed.emit(1.0, 0.01)
+    assert window.session.position == "south-east"
+
+
+def test_a_condition_is_laid_over(window):
+    window.session.choose("south-west")
+    window.go("compare")
+    page = window.page
+    before = len(page.over.item.listDataItems()) + len(page.over.item.curves)
+    page.laid.setCurrentIndex(page.laid.findData("bearing-grit"))
+    assert len(page.over.item.listDataItems()) + len(page.over.item.curves) > before
+    assert "shape counts" in page.note.text()
+
+
+def test_bars_stand_on_the_drawn_scale_with_whiskers_and_band(window, qtbot):
+    window.session.choose("north-west")
+    window.go("compare")
+    qtbot.wait(30)
+    row = next(row for row in window.page.member.rows if row.name == "half orders")
+    pixel = np.ptp(window.page.bars.box.viewRange()[1]) / window.page.bars.box.height()
+    assert highest(window.page.bars, "this")[1] == pytest.approx(row.difference, abs=2 * pixel)
+    assert highest(window.page.bars, "ink")[1] == pytest.approx(row.difference + row.u95, abs=2 * pixel)
+
+
+def test_answers_by_eye_and_hand_are_kept(window, qtbot):
+    window.session.choose("north-east")
+    window.go("look")
+    page = window.page
+    assert not page.rows["north-east", "prop-edge"].buttons()[0].isEnabled()
+    for question, position, word in (("battery-out", "", "yes"), ("props-off", "", "yes"), ("prop-edge", "north-east", "nicked")):
+        button = next(b for b in page.rows[position, question].buttons() if b.text() == word)
+        qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+    qtbot.mouseClick(page.keep, Qt.MouseButton.LeftButton)
+    rest(qtbot, window)
+    assert window.session.bench.conclusion("north-east").part == "propeller"
+    assert card(window, "north-east").state.code == "act"
+
+
+def test_the_past_shows_limits_and_a_pair(window, qtbot):
+    window.session.choose("south-west")
+    window.go("past")
+    page = window.page
+    page.names.setCurrentIndex(page.names.findData("roughness"))
+    assert page.history.name == "roughness"
+    assert page.before.currentData().id != page.after.currentData().id
+    assert page.pair is not None
+    qtbot.mouseClick(page.take_out, Qt.MouseButton.LeftButton)
+    rest(qtbot, window)
+    assert len(window.session.bench.motor("south-west").kept) == 2
+    window.undo()
+    rest(qtbot, window)
+    assert len(window.session.bench.motor("south-west").kept) == 3
+
+
+def test_a_point_of_the_past_stands_at_its_day(window, qtbot):
+    window.session.choose("south-west")
+    window.go("past")
+    qtbot.wait(30)
+    page = window.page
+    day, value = page.history.moments[-1].timestamp(), page.history.values[-1]
+    x, y = page.trend.place_of(page.trend.scene_of(day, value))
+    assert (x, y) == (pytest.approx(day, abs=60), pytest.approx(value))
+    assert page.history.moments[-1].astimezone().strftime("%Y-%m-%d") in page.trend.say(x, y)
+    axis = page.trend.item.getAxis("bottom")
+    texts = [t for spacing, values in axis.tickValues(*axis.range, axis.width()) for t in axis.tickStrings(values, 1, spacing)]
+    assert texts
+
+
+def test_a_plot_is_kept_as_a_picture(window, qtbot, tmp_path, monkeypatch):
+    window.go("compare")
+    qtbot.wait(30)
+    monkeypatch.setattr(window, "ask_file", lambda title, proposed: str(tmp_path / "plot.png"))
+    window.keep_picture(window.page.over)
+    image = QImage(str(tmp_path / "plot.png"))
+    assert image.width() == 2 * window.page.over.width()
+    assert len({image.pixel(x, image.height() // 2) for x in range(image.width())}) > 3
+
+
+def test_light_and_dark_and_size_keep_what_is_chosen(window, qtbot):
+    window.session.choose("south-west")
+    window.go("past")
+    qtbot.mouseClick(window.turn_button, Qt.MouseButton.LeftButton)
+    assert window.look.theme == "dark"
+    assert window.page.name == "past"
+    assert next(card for card in window.strip.cards if card.isChecked()).position == "south-west"
+    window.larger()
+    assert window.look.scale > 1
+
+
+def test_the_window_comes_back_as_it_was_left(opened, qtbot, wren_bench, tmp_path):
+    shutil.copytree(wren_bench / "archive", tmp_path / "archive")
+    window = opened(tmp_path / "archive")
+    window.session.choose("north-west")
+    window.go("verdict")
+    window.turn()
+    window.close()
+    again = opened(tmp_path / "archive", None)
+    assert again.look.theme == "dark"
+    assert again.page.name == "verdict"
+    assert again.session.position == "north-west"
+
+
+def test_the_newest_of_its_kind_wins_and_faults_are_told(window, qtbot, capsys):
+    done = []
+    window.workers.start("sum", lambda step: sum(step(0.1, "slowly") or 1 for _ in range(2000)), lambda found: done.append(("old", found)))
+    window.workers.start("sum", lambda step: 5, lambda found: done.append(("new", found)))
+    rest(qtbot, window)
+    assert done == [("new", 5)]
+    with qtbot.waitSignal(window.workers.failed) as failed:
+        window.workers.start("fault", lambda step: 1 / 0, done.append)
+    assert "ZeroDivisionError" in failed.args[0]
+    assert "nothing that was recorded is lost" in failed.args[0]
+    assert "ZeroDivisionError" in capsys.readouterr().err
+    assert done == [("new", 5)]
+
+
+def test_every_page_has_units_on_its_axes_and_cautions_stand_where_hands_come_near(window, qtbot):
+    from PySide6.QtWidgets import QLabel
+
+    from vibekit.gui.plot import Plot
+
+    for name, page in window.pages.items():
+        window.go(name)
+        qtbot.wait(10)
+        for plot in page.findChildren(Plot):
+            assert plot.item.getAxis("left").labelText or plot.title.isHidden()
+        if name in ("look", "measure"):
+            texts = [label.text() for label in page.findChildren(QLabel, "caution")]
+            assert any("Battery out" in text for text in texts)
