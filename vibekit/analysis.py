@@ -13,8 +13,9 @@ from vibekit.hover import hover_speed
 from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.orders import RANGES, AngularSignal, OrderSpectrum, angular_signal
 from vibekit.pulses import Pulses, find_pulses
-from vibekit.reading import Curve, OrderLine, Quantity, Reading, SpeedResult
+from vibekit.reading import Curve, OrderLine, Quantity, Reading, SpeedMap, SpeedResult
 from vibekit.recording import Recording, Samples
+from vibekit.run_up import measure_run_up
 from vibekit.screening import Screening, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
 from vibekit.speed import SpeedTrack, find_speed
@@ -46,8 +47,7 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
     if not screening.usable:
         return _reading(recording, settings, screening, speed)
     seen = Seen.of(recording, part, leave_out(recording, settings, look))
-    lines, quantities, curves = _measured(seen, track, settings)
-    return _reading(seen.recording, settings, screening, speed, lines, quantities, curves)
+    return _reading(seen.recording, settings, screening, speed, *_measured(seen, track, settings))
 
 
 def _shaft(recording: Recording, settings: Settings, part: slice) -> SpeedTrack | None:
@@ -97,8 +97,8 @@ class Seen:
 
 def _measured(
     seen: Seen, track: SpeedTrack | None, settings: Settings
-) -> tuple[tuple[OrderLine, ...], tuple[Quantity, ...], tuple[Curve, ...]]:
-    """Lines, quantities and curves; without a speed only what needs none."""
+) -> tuple[tuple[OrderLine, ...], tuple[Quantity, ...], tuple[Curve, ...], tuple[SpeedMap, ...]]:
+    """Lines, quantities, curves and maps; without a speed only what needs none."""
     turns = _turns(track, seen.transforms[0]) if track else None
     changing = settings.test == "run-up"
     top_hz = USED * seen.recording.rate_hz
@@ -111,13 +111,16 @@ def _measured(
     ]
     first = [_best_lines(a, s, [(1.0, "1x")], settings)[0].amplitude for a, s in zip(angular, spectra, strict=True)]
     loudest = int(np.argmax(first)) if first else 0
+    run = measure_run_up(seen.transforms[loudest], track, spectra[loudest], settings, seen.unit) if changing and track and spectra else None
     quantities = (
         *(_order_levels(_together(spectra), settings) if spectra else ()),
         *octave_levels(seen.transforms, top_hz),
         *_pulse_quantities(pulses),
+        *(run.quantities if run else ()),
     )
     lines = _lines(angular, spectra, loudest, seen.names, settings) if spectra else ()
-    return lines, quantities, _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
+    curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
+    return lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else ()
 
 
 def _reading(
@@ -128,6 +131,7 @@ def _reading(
     lines: tuple[OrderLine, ...] = (),
     quantities: tuple[Quantity, ...] = (),
     curves: tuple[Curve, ...] = (),
+    maps: tuple[SpeedMap, ...] = (),
 ) -> Reading:
     return Reading(
         file=recording.source.file,
@@ -143,6 +147,7 @@ def _reading(
         curves=curves,
         engine=vibekit.__version__,
         log=recording.log,
+        maps=maps,
     )
 
 

@@ -103,7 +103,12 @@ def drawings_of(group: Group, member: Member) -> list[Drawing]:
         figure = plots.envelope_spectrum(reading, group.envelope, member.baselines, member.others)
         found.append(_drawing(figure, f"{prefix}-envelope", f"Envelope spectrum{beside}: what the high band pulses with."))
     if (run := plots.run_up(reading)) is not None:
-        found.append(_drawing(run, f"{prefix}-run-up", "Amplitude against shaft speed."))
+        found.append(_drawing(run, f"{prefix}-run-up", "Amplitude against shaft speed, tracked, with 95 % band."))
+    resonances = [q.value for q in reading.quantities if q.name.startswith("resonance ")]
+    for seen in reading.maps:
+        told = "Orders against shaft speed" if seen.kind == "order map" else "Frequency against shaft speed"
+        marked = "; dashed: a resonance, which stays at its Hz." if resonances else "; no resonance stands out."
+        found.append(_drawing(plots.speed_map(seen, resonances), f"{prefix}-{seen.kind.replace(' ', '-')}", told + marked))
     return found
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from vibekit.frame import Frame, key_lines, span, tallest
 from vibekit.marks import PALETTE, colours
-from vibekit.reading import Reading
+from vibekit.reading import Reading, SpeedMap
 from vibekit.standing import Standing
 from vibekit.wording import superscript, unit_words
 
@@ -155,7 +155,7 @@ def standing_strip(rows: Sequence[Standing], reach: float) -> "Figure":
 
 
 def run_up(reading: Reading) -> "Figure | None":
-    """Stacked lines of amplitude against shaft speed, one a curve whose abscissa is in rpm; None when there is none."""
+    """Stacked lines of amplitude against shaft speed with 95 % band, one a curve whose abscissa is in rpm; None when there is none."""
     curves = [curve for curve in reading.curves if curve.x_unit == "rpm"]
     if not curves:
         return None
@@ -163,6 +163,8 @@ def run_up(reading: Reading) -> "Figure | None":
         figure, axes = _rows(len(curves), 0.85)
         for ax, curve in zip(axes, curves, strict=True):
             ax.plot(curve.x, curve.y, color=_INK["this"], linewidth=1.1)
+            if curve.u95 is not None:
+                ax.fill_between(curve.x, curve.y - curve.u95, curve.y + curve.u95, color=_INK["others"], linewidth=0, zorder=1)
             ax.set_ylim(0, 1.25 * max(float(c.y.max()) for c in curves if c.y_unit == curve.y_unit))
             ax.set_xlim(min(float(c.x.min()) for c in curves), max(float(c.x.max()) for c in curves))
             at = int(curve.y.argmax())
@@ -172,6 +174,44 @@ def run_up(reading: Reading) -> "Figure | None":
         for ax in axes[:-1]:
             ax.tick_params(labelbottom=False)
         axes[-1].set_xlabel("shaft speed, rpm")
+        return figure
+
+
+def speed_map(seen: SpeedMap, resonances: Sequence[float] = ()) -> "Figure":
+    """Spectra of a run-up as lines stacked at their shaft speed; a resonance is a dashed line, upright in Hz, bent in orders.
+
+    resonances: Hz. A bar beside the lowest line shows the scale of amplitude.
+    """
+    with _style():
+        figure, ax = _one(4.2, left=0.72, top=0.4)
+        low, high = float(seen.rpm[0]), float(seen.rpm[-1])
+        tallest = float(seen.amplitude[:, 1:].max())
+        spacing = (high - low) / max(len(seen.rpm) - 1, 1)
+        lift = 4 * spacing / max(tallest, np.finfo(float).tiny)
+        for rpm, line in zip(seen.rpm[::-1], seen.amplitude[::-1], strict=True):
+            ax.fill_between(seen.x, rpm, rpm + lift * line, color=_INK["paper"], linewidth=0, zorder=2 - rpm / high)
+            ax.plot(seen.x, rpm + lift * line, color=_INK["this"], linewidth=0.7, zorder=2 - rpm / high)
+        ax.set_xlim(0, float(seen.x[-1]))
+        ax.set_ylim(low - 1.5 * spacing, high + 4.5 * spacing)
+        by_order = seen.x_unit == "order"
+        for tier, hz in enumerate(sorted(resonances)):
+            at = 60 * hz / seen.rpm if by_order else np.full(seen.rpm.size, hz)
+            inside = at <= seen.x[-1]
+            if inside.any():
+                ax.plot(at[inside], seen.rpm[inside], color=_INK["ink"], linewidth=1, linestyle=(0, (4, 2)), zorder=3)
+                mixed = ax.get_xaxis_transform()
+                height = 1.01 + 0.045 * (tier % 2)
+                ax.text(at[inside][-1], height, f"{hz:.0f} Hz", transform=mixed, ha="center", va="bottom", fontsize=_SMALL)
+        if not by_order:
+            for order in (1, 2, 3, 4):
+                ax.plot(order * seen.rpm / 60, seen.rpm, color=_INK["muted"], linewidth=0.6, zorder=0.5)
+                ax.text(order * low / 60, low - 0.3 * spacing, f"{order}x", ha="center", va="top", fontsize=_SMALL)
+        bar = _round_down(tallest / 2)
+        x = 1.02 * float(seen.x[-1])
+        ax.plot([x, x], [low, low + lift * bar], color=_INK["ink"], linewidth=2, solid_capstyle="butt", clip_on=False)
+        ax.text(1.01 * x, low + lift * bar / 2, f"{bar:g} {unit_words(seen.unit)}".rstrip(), va="center", fontsize=_SMALL, clip_on=False)
+        ax.set_xlabel(_ORDER if by_order else f"frequency, {seen.x_unit}")
+        ax.set_ylabel("shaft speed, rpm")
         return figure
 
 
@@ -301,6 +341,12 @@ def _name_at_end(ax: "Axes", names: Sequence[tuple[float, str, str]]) -> None:
 def _corner(ax: "Axes", text: str) -> None:
     box = {"facecolor": _INK["paper"], "linewidth": 0, "pad": 0.8}
     ax.text(1.0, 1.0, text, transform=ax.transAxes, ha="right", va="top", weight="bold", bbox=box)
+
+
+def _round_down(value: float) -> float:
+    """The largest 1, 2 or 5 with zeros that is not above."""
+    power = 10.0 ** math.floor(math.log10(value)) if value > 0 else 1.0
+    return power * max(digit for digit in (1, 2, 5) if digit * power <= max(value, power))
 
 
 def _axis_label(name: str, unit: str) -> str:

@@ -61,6 +61,7 @@ class Curve:
 
     kind: "order" (amplitude against order), "envelope" (squared-envelope spectrum against order), "psd" ...
     x, y: (n,); x_unit, y_unit: their units; resolution: equivalent noise bandwidth in x_unit
+    u95: (n,) half width of the 95 % interval of y, None where it is not stated
     """
 
     kind: str
@@ -69,6 +70,24 @@ class Curve:
     x_unit: str
     y_unit: str
     resolution: float
+    u95: Array | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedMap:
+    """Spectra of a run-up, one a stretch of shaft speed.
+
+    kind: "order map" or "hertz map"; x: (n,) orders or Hz, see x_unit; rpm: (m,) ascending; amplitude: (m, n) peak, in `unit`
+    resolution: equivalent noise bandwidth in x_unit
+    """
+
+    kind: str
+    x: Array
+    rpm: Array
+    amplitude: Array
+    x_unit: str
+    unit: str
+    resolution: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +95,7 @@ class Reading:
     """What one recording says. Everything a verdict, a comparison, a report or the archive needs.
 
     settings: what the user stated; engine: version of the kit that made it
-    log: what was done to the samples, in order
+    log: what was done to the samples, in order; maps: of a run-up
     """
 
     file: str
@@ -92,6 +111,7 @@ class Reading:
     curves: tuple[Curve, ...]
     engine: str
     log: tuple[str, ...] = ()
+    maps: tuple[SpeedMap, ...] = ()
 
     def quantity(self, name: str) -> Quantity | None:
         """The quantity of this name, None when it was not measured."""

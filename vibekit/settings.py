@@ -5,6 +5,7 @@ from typing import Literal, get_args
 
 from vibekit.bearing import Bearing
 from vibekit.errors import UsageError, check_choice
+from vibekit.mode import FrameMode
 from vibekit.recording import SENSORS, Sensor
 
 Test = Literal["hand-spin", "bare", "prop", "run-up", "flight"]
@@ -20,6 +21,7 @@ class Settings:
     blades, poles, slots: counts of propeller blades, rotor poles and stator slots
     bearings: geometries, each with its defect orders
     sensor: microphone, contact, accelerometer or phone-motion
+    modes: of the frame, held as in this recording, from a tap test
     """
 
     test: Test | None = None
@@ -29,6 +31,7 @@ class Settings:
     slots: int | None = None
     bearings: tuple[Bearing, ...] = ()
     sensor: Sensor | None = None
+    modes: tuple[FrameMode, ...] = ()
 
     def __post_init__(self) -> None:
         if self.test is not None:
