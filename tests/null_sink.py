@@ -64,10 +64,16 @@ def null_sink(folder: Path) -> Iterator[NullSink]:
     time.sleep(0.3)
     sounddevice._terminate()
     sounddevice._initialize()
+    started = [silence]
+
+    def play(file: Path) -> subprocess.Popen:
+        started.append(subprocess.Popen(["paplay", "--latency-msec=400", "--device=vibe", file]))
+        return started[-1]
+
     try:
-        yield NullSink(lambda file: subprocess.Popen(["paplay", "--latency-msec=40", "--device=vibe", file]), daemon)
+        yield NullSink(play, daemon)
     finally:
-        for process in (silence, daemon):
+        for process in (*started, daemon):
             process.terminate()
             process.wait(10)
         for name, value in before.items():

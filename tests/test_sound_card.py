@@ -117,7 +117,7 @@ def test_the_sound_server_is_recorded_at_its_own_rate(sink):
 
 
 def test_what_is_played_is_recorded_bit_for_bit(sink, tmp_path):
-    """After the first 10 ms, in which the null sink itself may lose some."""
+    """After the first 10 ms, in which the null sink itself may lose some. Silence is what a player lets in that comes too late."""
     reference = played(SECONDS)
     soundfile.write(tmp_path / "played.wav", reference, RATE)
     recorder = Recorder(SoundCard(served(), roles=("vibration", "tacho")), tmp_path / "takes")
@@ -131,10 +131,10 @@ def test_what_is_played_is_recorded_bit_for_bit(sink, tmp_path):
     assert take.account.gaps == ()
     assert take.account.rate_hz == RATE
     found, _ = soundfile.read(take.path, dtype="int16")
-    first = int(np.flatnonzero(found[:, 1])[0])
-    late = int(found[first, 1]) - 1
+    found = found[found[:, 1] != 0]
+    late = int(found[0, 1]) - 1
     assert late <= 0.01 * RATE
-    assert np.array_equal(found[first : first + len(reference) - late], reference[late:])
+    assert np.array_equal(found, reference[late:])
     assert share < 0.1, "of one core"
     assert [channel.role for channel in read_recording(take.path).channels] == ["vibration", "tacho"]
 

@@ -1,0 +1,92 @@
+"""A take on the terminal: countdown, meter, Ctrl-C ends it and keeps it."""
+
+import sys
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibekit.errors import VibekitError
+
+if TYPE_CHECKING:
+    from vibekit.capture.recorder import Glance, Source
+    from vibekit.capture.take import Take
+    from vibekit.capture.trigger import Trigger
+
+LOOK_S = 0.1
+BAR = 30
+FLOOR_DB = -90.0
+SILENT = (
+    ". Allow the microphone for this program in the system's privacy settings (on macOS: Privacy & Security, Microphone, the terminal), "
+    "switch it on, or choose another with --device"
+)
+
+
+def take(
+    source: "Source",
+    folder: Path,
+    about: Mapping[str, str],
+    *,
+    length_s: float | None,
+    trigger: "Trigger | None" = None,
+    countdown: int = 0,
+) -> "Take":
+    """Record one take and say how it went. Raises UnreadableError when nothing came, or only silence."""
+    from vibekit.capture.recorder import Recorder
+
+    recorder = Recorder(source, folder, about=about, length_s=length_s, trigger=trigger)
+    for left in range(countdown, 0, -1):
+        print(f"{left} ...", flush=True)
+        time.sleep(1)
+    recorder.start()
+    print("waiting for the motor" if trigger else "recording", flush=True)
+    silent = ""
+    try:
+        while not recorder.done.wait(LOOK_S):
+            seen = recorder.glance()
+            if seen is not None:
+                _meter(seen)
+            if seen is not None and seen.warning:
+                silent = seen.warning
+                break
+    except KeyboardInterrupt:
+        recorder.stop("stopped by hand")
+    _clear()
+    taken = recorder.finish()
+    if silent:
+        _remove(taken.path)
+        raise VibekitError(f"{silent}{SILENT}")
+    print(said_of(taken))
+    return taken
+
+
+def said_of(taken: "Take") -> str:
+    """What became of a take: length, rate, why it ended, what was lost; a line each."""
+    account = taken.account
+    lines = [f"{account.frames / account.rate_hz:.1f} s at {account.rate_hz:g} Hz from {account.form.source}: {account.ended}"]
+    if lost := [gap for gap in account.gaps if gap.why != "paused"]:
+        many = "1 drop-out" if len(lost) == 1 else f"{len(lost)} drop-outs"
+        lines.append(f"  {many}, {1000 * account.missing_s:.3g} ms in all: {', '.join(dict.fromkeys(gap.why for gap in lost))}")
+    return "\n".join([*lines, *(f"  {note}" for note in account.notes)])
+
+
+def _remove(path: Path) -> None:
+    for each in (path, path.with_suffix(".json")):
+        each.unlink(missing_ok=True)
+
+
+def _meter(seen: "Glance") -> None:
+    """One line that is written over and over; nothing where no terminal is."""
+    if not sys.stderr.isatty():
+        return
+    import numpy as np
+
+    level = 20 * np.log10(max(float(np.max(seen.rms, initial=0.0)), 1e-9))
+    filled = round(BAR * min(max(1 - level / FLOOR_DB, 0.0), 1.0))
+    lost = f"  {seen.lost} samples lost" if seen.lost else ""
+    print(f"\r{seen.state:9} {seen.seconds:6.1f} s  {'#' * filled:{BAR}} {level:6.1f} dB{lost}   ", end="", file=sys.stderr, flush=True)
+
+
+def _clear() -> None:
+    if sys.stderr.isatty():
+        print("\r" + " " * (BAR + 60) + "\r", end="", file=sys.stderr, flush=True)
