@@ -8,6 +8,7 @@ from vibekit.archive import Archive
 from vibekit.craft import Craft
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.finding import Conclusion, Diagnosis
+from vibekit.frame_evidence import frame_hints
 from vibekit.inspection import GivenAnswer, Inspection
 from vibekit.inspection_evidence import InspectionEvidence, answers_as_evidence
 from vibekit.kept import KeptReading, PartAction
@@ -38,12 +39,12 @@ class MotorFile:
     @property
     def readings(self) -> tuple[Reading, ...]:
         """Readings of the newest visit."""
-        return tuple(k.reading for k in self.now)
+        return tuple(k.comparable for k in self.now)
 
     @property
     def references(self) -> tuple[Reading, ...]:
         """Readings of its own sound past."""
-        return tuple(k.reading for k in self.past)
+        return tuple(k.comparable for k in self.past)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,7 @@ class CaseFile:
         return conclude_craft(self.judge())
 
     def _judge(self, motor: MotorFile) -> Diagnosis:
-        hints = [Hint(e.text, e.odds, e.decides) for e in motor.seen if e.strength]
+        hints = [*(Hint(e.text, e.odds, e.decides) for e in motor.seen if e.strength), *frame_hints(motor.readings)]
         others = [r for m in self.motors if m.position != motor.position for r in m.readings]
         beside = diagnose(motor.readings, references=others, peers=True, hints=hints, position=motor.position)
         if not motor.past:

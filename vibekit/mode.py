@@ -1,9 +1,12 @@
 """A mode of the frame: the frequency at which it answers strongly, and how much."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from vibekit.errors import UsageError
+
+SAME = 0.03  # relative difference of frequency below which two modes are one
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,3 +32,12 @@ class FrameMode:
         """
         r = hz / self.frequency_hz
         return 1 / math.hypot(1 - r**2, 2 * self.damping * r)
+
+
+def merged(modes: Iterable[FrameMode]) -> tuple[FrameMode, ...]:
+    """One mode for those found at the same frequency, by several orders or on several arms: the one known best. By frequency."""
+    kept: list[FrameMode] = []
+    for mode in sorted(modes, key=lambda mode: mode.frequency_u95_hz / mode.frequency_hz):
+        if all(abs(math.log(mode.frequency_hz / other.frequency_hz)) > SAME for other in kept):
+            kept.append(mode)
+    return tuple(sorted(kept, key=lambda mode: mode.frequency_hz))

@@ -70,7 +70,8 @@ def tap_modes(recording: Recording) -> TapTest:
             return TapTest(fit.modes(), len(clean), tuple(refused), top)
         refused.append(f"no clean knock at {clean.pop(worst).start / rate:.2f} s")
     told = f" ({'; '.join(refused)})" if refused else ""
-    raise UnreadableError(f"{len(clean)} clean knocks{told}; a tap test needs {LEAST_KNOCKS} or more, at least half a second apart")
+    name = f"{recording.source.file}: " if recording.source.file else ""
+    raise UnreadableError(f"{name}{len(clean)} clean knocks{told}; a tap test needs {LEAST_KNOCKS} or more, at least half a second apart")
 
 
 @dataclass(frozen=True, slots=True)

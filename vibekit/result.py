@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from vibekit.finding import Conclusion, Diagnosis
+from vibekit.mode import FrameMode
 from vibekit.reading import Reading
 
 
@@ -33,7 +34,19 @@ def reading_json(reading: Reading, diagnosis: Diagnosis) -> dict[str, Any]:
             {"order": finite(o.order), "name": o.name, "amplitude": finite(o.amplitude), "u95": finite(o.u95), "unit": o.unit}
             for o in reading.orders
         ],
+        "quantities": [{"name": q.name, "value": finite(q.value), "u95": finite(q.u95), "unit": q.unit} for q in reading.quantities],
+        "modes": [mode_json(mode) for mode in reading.settings.modes],
         **diagnosis_json(diagnosis),
+    }
+
+
+def mode_json(mode: FrameMode) -> dict[str, Any]:
+    """Give a mode of the frame."""
+    return {
+        "frequency_hz": finite(mode.frequency_hz),
+        "frequency_u95_hz": finite(mode.frequency_u95_hz),
+        "damping": finite(mode.damping),
+        "damping_u95": finite(mode.damping_u95),
     }
 
 

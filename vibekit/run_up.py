@@ -1,13 +1,12 @@
 """What a run-up shows: how each order grows with speed, the resonances that it passes, and its maps."""
 
-import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.mode import FrameMode
+from vibekit.mode import FrameMode, merged
 from vibekit.order_map import hertz_map, order_map
 from vibekit.orders import OrderSpectrum
 from vibekit.reading import Curve, Quantity, SpeedMap
@@ -21,7 +20,6 @@ Array = npt.NDArray[np.float64]
 BAND, WIDEST_HZ = 0.4, 25.0  # of the shaft speed, so that neighbouring orders keep apart; a frame of 5 % damping answers no faster
 USED = 0.45  # of the sampling rate, below which an order is tracked
 POINTS = 200  # of a curve against speed
-SAME = 0.03  # relative difference of frequency below which two modes are one
 LEAST_RISE = 1.2  # fastest over slowest: else it is no run-up
 
 
@@ -54,7 +52,7 @@ def measure_run_up(transform: Transform, track: Track, spectrum: OrderSpectrum, 
     time = np.arange(len(x)) / rate
     turns, band = track.turns(time), np.minimum(BAND * track.at(time), WIDEST_HZ)
     tracked = track_orders(x, rate, [order * turns for order in names], band, top_hz=top)
-    modes = _merged(mode for order in tracked for mode in find_swept_modes(order))
+    modes = merged(mode for order in tracked for mode in find_swept_modes(order))
     curves = tuple(_curve(name, order, o, unit) for (order, name), o in zip(names.items(), tracked, strict=True))
     return RunUp(modes, _quantities(modes), curves, maps)
 
@@ -63,15 +61,6 @@ def _hertz_map(transform: Transform, track: Track, unit: str, fastest: float) ->
     top = min(6 * fastest, USED * transform.rate_hz)
     x, rate = transform.low_band(top)
     return hertz_map(x, rate, track, unit, top_hz=top)
-
-
-def _merged(modes: Iterable[FrameMode]) -> tuple[FrameMode, ...]:
-    """One mode for those that several orders found at the same frequency: the one known best."""
-    kept: list[FrameMode] = []
-    for mode in sorted(modes, key=lambda mode: mode.frequency_u95_hz / mode.frequency_hz):
-        if all(abs(math.log(mode.frequency_hz / other.frequency_hz)) > SAME for other in kept):
-            kept.append(mode)
-    return tuple(sorted(kept, key=lambda mode: mode.frequency_hz))
 
 
 def _quantities(modes: Sequence[FrameMode]) -> tuple[Quantity, ...]:

@@ -15,6 +15,7 @@ from vibekit.screen.gain import check_gain
 from vibekit.screen.gaps import check_gaps, check_lost
 from vibekit.screen.hum import check_hum
 from vibekit.screen.look import Look, overviews
+from vibekit.screen.near_mode import check_near_modes
 from vibekit.screen.pulses import check_speed_channels
 from vibekit.screen.steady import find_steady
 from vibekit.screen.turns import check_race_band, check_sensor_speed, check_steadiness, check_turns
@@ -69,6 +70,7 @@ def screen_speed(recording: Recording, settings: Settings, speed: SpeedResult, t
         detail = "No shaft speed shows in the recording: no line can be named by its order. Type the speed with --speed, or record a tacho."
         return _gravest_first([Problem("no-speed", "warning", detail), *found])
     found += check_turns(recording, settings, speed) + check_steadiness(settings, speed) + check_sensor_speed(recording, settings, speed)
+    found += check_near_modes(settings, speed)
     if track is not None and track.contradiction:
         detail = f"The speeds do not agree: {track.contradiction}. Check what was typed and that both belong to one motor."
         found.append(Problem("speed-disagrees", "warning", detail))

@@ -121,8 +121,9 @@ def settings_words(settings: Settings) -> str:
     """Say what was stated about a recording; what was not stated is named where it matters for the verdict."""
     counts = [f"{n} {name}" for name, n in (("blades", settings.blades), ("poles", settings.poles), ("slots", settings.slots)) if n]
     bearings = [f"bearing {b.balls} balls {b.ball_mm:g}/{b.pitch_mm:g} mm at {b.angle_deg:g}°" for b in settings.bearings]
+    modes = [f"frame modes {', '.join(f'{mode.frequency_hz:.1f}' for mode in settings.modes)} Hz by tap test"] if settings.modes else []
     typed = [f"speed {settings.speed_rpm:g} rpm"] if settings.speed_rpm else []
-    return ", ".join([TEST_WORDS[settings.test], SENSOR_WORDS[settings.sensor], *typed, *counts, *bearings])
+    return ", ".join([TEST_WORDS[settings.test], SENSOR_WORDS[settings.sensor], *typed, *counts, *bearings, *modes])
 
 
 def title_of(reading: Reading) -> str:

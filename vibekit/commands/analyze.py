@@ -25,6 +25,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Analyse and print; 1 when nothing could be judged."""
     from vibekit.commands.measuring import measure
+    from vibekit.commands.spins import show_spins, spins_side_by_side
+    from vibekit.frame_evidence import frame_hints
     from vibekit.judging import judge_craft, judge_motor
     from vibekit.result import reading_json, set_json
 
@@ -34,15 +36,20 @@ def run(args: argparse.Namespace) -> int:
     readings = measure(args.files, settings, reader)
     references = measure(args.baseline, healthy, reader)
     if args.same_motor or len(readings) == 1:
-        judgement = judge_motor(readings, references=references)
+        judgement = judge_motor(readings, references=references, hints=frame_hints(readings))
     else:
         judgement = judge_craft(readings, [Path(f).stem for f in args.files], references=references)
+    motors = {} if args.same_motor else {Path(file).stem: (reading,) for file, reading in zip(args.files, readings, strict=True)}
     if args.json:
         (first, _), *more = judgement.each
         found = set_json(judgement.each, judgement.together) if more else reading_json(first, judgement.together)
-        print(json.dumps(found, indent=1, allow_nan=False, ensure_ascii=False))
+        print(json.dumps(found | spins_side_by_side(motors), indent=1, allow_nan=False, ensure_ascii=False))
     else:
         from vibekit.commands.show import show
+        from vibekit.commands.tap import mode_lines
 
+        if settings[0].modes:
+            print("\n".join([*mode_lines(settings[0].modes), ""]))
+        show_spins(motors)
         show(judgement, positions=[Path(f).stem for f in args.files] if len(readings) > 1 and not args.same_motor else ())
     return 0 if judgement.usable else 1

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from vibekit.bearing import Bearing
 from vibekit.errors import UsageError
+from vibekit.mode import FrameMode
 from vibekit.recording import ROLES, SENSORS, UNITS
 from vibekit.settings import TESTS, Settings
 
@@ -17,7 +18,7 @@ _LENGTH = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min)")
 
 
 def add_settings_options(parser: argparse.ArgumentParser) -> None:
-    """Add --test, --speed, --blades, --poles, --slots, --bearing, --sensor, --roles and --unit."""
+    """Add --test, --speed, --blades, --poles, --slots, --bearing, --sensor, --tap, --roles and --unit."""
     parser._negative_number_matcher = re.compile(r"-\.?\d")  # "-5rpm" is a value to refuse, not an option to look up
     about = parser.add_argument_group("how the recording was taken", "what is not given stays unknown and the answer leaves it open")
     about.add_argument("--test", metavar="|".join(TESTS), help="how the motor was turned")
@@ -29,6 +30,8 @@ def add_settings_options(parser: argparse.ArgumentParser) -> None:
     about.add_argument("--bearing", metavar="N,d,D[,angle]", action="append", default=[],
                        help="balls, ball and pitch diameter in mm, contact angle in degrees; again for another bearing")  # fmt: skip
     about.add_argument("--sensor", metavar="|".join(SENSORS), help="what was listened with")
+    about.add_argument("--tap", metavar="FILE", action="append", default=[],
+                       help="knocks on the frame, motors stopped (see `vibekit tap`); again for another arm")  # fmt: skip
     about.add_argument("--roles", metavar="vibration,tacho", help=f"what each channel holds: {', '.join(ROLES)}, or ignore to leave it out")
     about.add_argument("--unit", metavar="|".join(UNITS[:5]), help="unit of the vibration channels, where the file does not say")
 
@@ -48,8 +51,20 @@ def settings_each(args: argparse.Namespace, count: int) -> tuple[Settings, ...]:
         slots=args.slots,
         bearings=tuple(parse_bearing(text) for text in args.bearing),
         sensor=args.sensor,
+        modes=_tapped(args.tap),
     )
     return tuple(replace(settings, speed_rpm=speed) for speed in speeds)
+
+
+def _tapped(paths: Sequence[str]) -> tuple[FrameMode, ...]:
+    """Give the modes that recordings of knocks show. Raises UnreadableError, UsageError."""
+    if not paths:
+        return ()
+    from vibekit.capture.reader import Reader
+    from vibekit.mode import merged
+    from vibekit.modes import tap_modes
+
+    return merged(mode for path in paths for mode in tap_modes(Reader().read(path)).modes)
 
 
 def speeds_each(given: Sequence[str], count: int) -> list[float | None]:

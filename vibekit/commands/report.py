@@ -49,6 +49,7 @@ def _from_archive(word: str) -> "ReportContents":
 
 def _from_files(args: argparse.Namespace) -> "ReportContents":
     from vibekit.commands.measuring import measure
+    from vibekit.frame_evidence import frame_hints
     from vibekit.gathering import contents_from_files
     from vibekit.judging import judge_craft, judge_motor
 
@@ -59,7 +60,7 @@ def _from_files(args: argparse.Namespace) -> "ReportContents":
     names = [Path(word).stem for word in args.what]
     title = args.title or Path(args.output).stem
     if args.same_motor or len(readings) == 1:
-        judged = [(title, readings, judge_motor(readings, references=references).together)]
+        judged = [(title, readings, judge_motor(readings, references=references, hints=frame_hints(readings)).together)]
     else:
         each = judge_craft(readings, names, references=references).each
         judged = [(name, [reading], diagnosis) for name, (reading, diagnosis) in zip(names, each, strict=True)]
