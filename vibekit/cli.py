@@ -15,7 +15,6 @@ COMMANDS = {
     "record": "record a motor from a microphone, an interface or a serial sensor; judge and keep it",
     "phone": "record with a phone: its browser sends sound or files, this computer judges",
     "tap": "modes of the frame from knocks on it, motors standing still",
-    "tap": "modes of the frame from knocks on it, motors standing still",
     "craft": "describe a craft: ask for what is known and write it as TOML",
     "inspect": "the eye-and-hand check, question by question; its answers are kept",
     "part": "note what was done to a part: cleaned, tightened, refitted, replaced",
