@@ -124,7 +124,7 @@ def fit_coast_down(time_s: npt.ArrayLike, hz: npt.ArrayLike) -> CoastDown | None
 
 @dataclass(frozen=True, slots=True)
 class _Scatter:
-    """How points scatter: white (n,) relative variances of the measurement; along, width: (n,) middle and width of each on the wander's axis."""
+    """How points scatter: white (n,) relative variances of measuring; along, width (n,): where each lies on the wander's axis, how wide."""
 
     white: Array
     along: Array

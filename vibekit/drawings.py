@@ -9,6 +9,7 @@ from vibekit.change import FAR, nearest
 from vibekit.frame import Frame, frame_of
 from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
+from vibekit.spin_comparison import compare_spins, conclusion_words
 from vibekit.standing import Standing, standings
 from vibekit.wording import TEST_WORDS
 
@@ -82,6 +83,20 @@ def side_by_side(group: Group) -> Drawing | None:
         return None
     rest = "" if group.steady else " Speeds differ, so heights are not to be compared."
     return _drawing(plots.order_multiples(shown, group.order), f"{group.name}-all", f"Order spectra, {group.how}, all on one scale.{rest}")
+
+
+def coast_downs(group: Group) -> Drawing | None:
+    """Draw how all motors of a hand-spin coast down; None where none has a coast time."""
+    from vibekit.coast_plot import coast_downs
+
+    shown = [(member.position, member.reading) for member in group.members if member.reading.quantity("coast time") is not None]
+    if not shown:
+        return None
+    comparison = compare_spins({position: (reading,) for position, reading in shown})
+    dragging = [motor.position for motor in comparison.dragging] if comparison else []
+    told = f"Coast-downs of every flick, {group.how}, and the coast time of each motor with its 95 % interval."
+    said = f" {conclusion_words(comparison)}" if comparison else ""
+    return _drawing(coast_downs(shown, dragging), f"{group.name}-coast", told + said)
 
 
 def drawings_of(group: Group, member: Member) -> list[Drawing]:

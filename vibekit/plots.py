@@ -50,7 +50,7 @@ def order_spectrum(reading: Reading, frame: Frame, baselines: Sequence[Reading] 
 
     At each line that stands out: a stem from the noise up, its 95 % interval, and beside it the same line of baselines and others.
     """
-    with _style():
+    with style():
         figure, ax = _one(3.1, top=0.62)
         _spectrum(ax, "order", reading, frame, baselines, others)
         lines = key_lines(reading, frame)
@@ -69,7 +69,7 @@ def order_spectrum(reading: Reading, frame: Frame, baselines: Sequence[Reading] 
 
 def envelope_spectrum(reading: Reading, frame: Frame, baselines: Sequence[Reading] = (), others: Sequence[Reading] = ()) -> "Figure":
     """Squared-envelope spectrum against order, with 1x and the defect orders of the stated bearings marked."""
-    with _style():
+    with style():
         figure, ax = _one(3.1, top=0.62)
         _spectrum(ax, "envelope", reading, frame, baselines, others)
         marks = [(1.0, "1x")]
@@ -85,7 +85,7 @@ def noise_spectrum(reading: Reading, baselines: Sequence[Reading] = (), others: 
     curve = reading.curve("noise")
     if curve is None:
         return None
-    with _style():
+    with style():
         figure, ax = _one(2.6, top=0.12)
         ends = []
         for rest, name, ink, dash in ((others, "others", "others", "-"), (baselines, "baseline", "baseline", (0, (3, 1)))):
@@ -108,7 +108,7 @@ def order_multiples(motors: Sequence[tuple[str, Reading]], frame: Frame) -> "Fig
 
     motors: (owner's name of the position, reading with an "order" curve), at least one
     """
-    with _style():
+    with style():
         figure, axes = _rows(len(motors), 1.05, top=0.55)
         marks: dict[float, str] = {}
         for ax, (position, reading) in zip(axes, motors, strict=True):
@@ -136,7 +136,7 @@ def standing_strip(rows: Sequence[Standing], reach: float) -> "Figure":
 
     rows: at least one; reach: half width of the axis, dB, the same for all motors of a craft
     """
-    with _style():
+    with style():
         figure, ax = _one(0.6 + 0.21 * len(rows), left=1.25, right=0.2, top=0.1)
         ax.axvline(0, color=_INK["muted"], linewidth=1)
         for at, row in enumerate(rows):
@@ -159,7 +159,7 @@ def run_up(reading: Reading) -> "Figure | None":
     curves = [curve for curve in reading.curves if curve.x_unit == "rpm"]
     if not curves:
         return None
-    with _style():
+    with style():
         figure, axes = _rows(len(curves), 0.85)
         for ax, curve in zip(axes, curves, strict=True):
             ax.plot(curve.x, curve.y, color=_INK["this"], linewidth=1.1)
@@ -182,7 +182,7 @@ def speed_map(seen: SpeedMap, resonances: Sequence[float] = ()) -> "Figure":
 
     resonances: Hz. A bar beside the lowest line shows the scale of amplitude.
     """
-    with _style():
+    with style():
         figure, ax = _one(4.2, left=0.72, top=0.4)
         low, high = float(seen.rpm[0]), float(seen.rpm[-1])
         tallest = float(seen.amplitude[:, 1:].max())
@@ -222,7 +222,7 @@ def to_svg(figure: "Figure", prefix: str) -> str:
     The same figure gives the same text.
     """
     handle = io.StringIO()
-    with _style():
+    with style():
         figure.savefig(handle, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     svg = handle.getvalue()
     svg = re.sub(
@@ -239,7 +239,8 @@ def to_svg(figure: "Figure", prefix: str) -> str:
 
 
 @contextmanager
-def _style() -> Iterator[None]:
+def style() -> Iterator[None]:
+    """Give the look of every plot while figures are made and written."""
     from matplotlib import rc_context
 
     with rc_context(_RC):

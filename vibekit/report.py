@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibekit import marks, wording
-from vibekit.drawings import drawings_of, groups_of, side_by_side
+from vibekit.drawings import coast_downs, drawings_of, groups_of, side_by_side
 from vibekit.errors import UsageError
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.outline import outline_of
@@ -107,7 +107,7 @@ def render(contents: ReportContents) -> str:
         report=contents,
         sheet=_sheet(),
         states=marks.STATES,
-        together=[drawing for group in groups if (drawing := side_by_side(group)) is not None],
+        together=[drawing for group in groups for drawing in (coast_downs(group), side_by_side(group)) if drawing is not None],
         drawings=lambda reading: drawn.get(id(reading), []),
         advice=f"{ADVICE} Nothing here is a permission to fly.",
         outline=outline_of([motor.position for motor in contents.motors]),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter
 
 from vibekit.frames import frames_of
 from vibekit.settings import Settings
@@ -21,6 +21,7 @@ LOUDEST = 8.0  # log of the power over the floor above which a line counts no mo
 SILENT = 0.9  # taken from each frame's score: noise alone then never pays for a path
 FLICK = 15.0  # score that a path must bring to be one
 LEAST_FRAMES = 8
+LONGER = 1.8  # times the turn before: the rotor has stood in between
 FALLS = 0.6  # of its first speed to which a coast-down comes, or it is none
 FIRST_HZ = 4.0  # it begins at least as fast
 NEAR_S = 0.1  # after the fastest point, in which a finger may still touch
@@ -29,7 +30,7 @@ ORDER_WEIGHT = 0.5  # of the orders at which unlike magnets or teeth cog, agains
 
 @dataclass(frozen=True, slots=True)
 class Spin:
-    """One coast-down as heard: times after the first sample and speeds, (n,) each; score: log of power over noise, summed over time in s."""
+    """One coast-down as heard: times after the first sample and speeds, (n,) each; score: log of power over noise, over time."""
 
     time_s: Array
     hz: Array
@@ -51,16 +52,32 @@ def find_spins(transforms: list[Transform], settings: Settings) -> tuple[Spin, .
 
 def is_fast_enough(rate_hz: float, settings: Settings) -> bool:
     """The sensor can hear the cogging of a rotor at FIRST_HZ."""
-    return bool(settings.poles and settings.slots) and math.lcm(settings.poles, settings.slots) * FIRST_HZ < 0.45 * rate_hz
+    if not (settings.poles and settings.slots):
+        return False
+    return math.lcm(settings.poles, settings.slots) * FIRST_HZ < 0.45 * rate_hz
 
 
 def cogging_orders(settings: Settings) -> dict[int, float]:
-    """Orders of cogging and their weight: it, its double, and those of unlike magnets and teeth; empty while poles or slots are not known."""
+    """Orders of cogging and their weight: its own, twice it, those of unlike magnets and teeth; empty while poles or slots are unknown."""
     if not (settings.poles and settings.slots):
         return {}
     whole = math.lcm(settings.poles, settings.slots)
     unlike = {settings.poles, settings.slots, 2 * settings.poles, 2 * settings.slots, 2 * whole}
-    return {order: ORDER_WEIGHT for order in sorted(unlike - {whole})} | {whole: 1.0}
+    return dict.fromkeys(sorted(unlike - {whole}), ORDER_WEIGHT) | {whole: 1.0}
+
+
+def spins_of_pulses(time_s: Array) -> tuple[Spin, ...]:
+    """Coast-downs from tacho edges (n,), one a turn: runs in which each turn takes as long as the one before or longer."""
+    turn = np.diff(time_s)
+    if turn.size < LEAST_FRAMES:
+        return ()
+    ends = np.flatnonzero((turn[1:] < 0.97 * turn[:-1]) | (turn[1:] > LONGER * turn[:-1])) + 1
+    found = []
+    for run in np.split(np.arange(turn.size), ends):
+        middle, hz = (time_s[run] + time_s[run + 1]) / 2, 1 / turn[run]
+        spin = _coast(middle, hz, np.ones(run.size, bool), math.inf)
+        found += [spin] if spin else []
+    return tuple(found)
 
 
 def _follow(transforms: list[Transform], orders: dict[int, float], seconds: float, slowing: float) -> list[Spin]:
@@ -158,7 +175,7 @@ def _coast(time: Array, hz: Array, heard: npt.NDArray[np.bool_], score: float) -
     time, hz = time[heard], hz[heard]
     if hz.size < LEAST_FRAMES:
         return None
-    smooth = np.array([np.median(hz[max(i - 3, 0) : i + 4]) for i in range(hz.size)])
+    smooth = median_filter(hz, 7, mode="nearest")
     off = np.abs(hz - smooth)
     slope = np.abs(np.gradient(smooth))
     good = off <= 5 * np.maximum(1.4826 * np.median(off), 1e-3 * smooth) + 3 * slope

@@ -17,6 +17,7 @@ def run(args: argparse.Namespace) -> int:
     from vibekit.casefile import open_case
     from vibekit.commands.asking import find_craft
     from vibekit.commands.show import show_craft
+    from vibekit.commands.spins import show_spins, spins_side_by_side
     from vibekit.diagnosis import conclude_craft
     from vibekit.errors import UsageError
     from vibekit.place import find_place
@@ -31,7 +32,9 @@ def run(args: argparse.Namespace) -> int:
     end = conclude_craft(verdicts)
     readings = {m.position: m.readings for m in case.motors}
     if args.json:
-        print(json.dumps(craft_json(craft.name or args.craft, readings, verdicts, end), indent=1, allow_nan=False, ensure_ascii=False))
+        found = craft_json(craft.name or args.craft, readings, verdicts, end) | spins_side_by_side(readings)
+        print(json.dumps(found, indent=1, allow_nan=False, ensure_ascii=False))
     else:
+        show_spins(readings)
         show_craft(verdicts, readings, end, numbers=args.numbers)
     return 0 if any(r.screening.usable for listed in readings.values() for r in listed) else 1
