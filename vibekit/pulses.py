@@ -1,21 +1,39 @@
 """Does the high band click, pulse once a turn, or pulse at a bearing's defect orders?"""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
 from vibekit.bearing import Bearing
-from vibekit.envelope import SLIP, Comb, EnvelopeSpectrum, comb_at, envelope_spectrum, family, squared_envelope
+from vibekit.envelope import EnvelopeSpectrum, envelope_spectrum, squared_envelope
+from vibekit.evidence import Evidence, log_mean
 from vibekit.orders import RANGES
+from vibekit.race import Pattern, family, miniature_patterns, patterns
 from vibekit.reading import Quantity
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 LOWEST_BAND_HZ = 1500.0
 TOP_ORDER = 30.0
-RACES = ("outer race", "inner race", "ball", "cage")
-UNKNOWN_ORDERS = (1.9, 7.2)  # outer and inner race of 6 to 11 balls with d/D of 0.18 to 0.30 lie inside
+SLIP = (-0.015, 0.010)  # relative range of a defect order about its geometry (Randall & Antoni 2011, section 2: 1 to 2 %)
+SKIRTS = 0.35  # orders to which a whole order's line may spread
+SURE = 5e-4  # relative half width of the speed's interval below which whole orders stand where they should
+NEAR_WHOLE = 0.05  # an order this close to a whole or half one may be an electrical line beside it, or the speed's error
+SHOWS = 2.0  # score from which a comb accounts for lines that fall on another's orders
+
+
+@dataclass(frozen=True, slots=True)
+class Comb:
+    """How strongly the lines of one kind of damage stand out.
+
+    order: of the strikes, where it fits best
+    score: log10 of the e-value, mean over bands, orders within slip, and scatter of the strikes: noise alone reaches s once in 10^s at most
+    """
+
+    order: float
+    score: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,26 +42,25 @@ class Pulses:
 
     clickiness: 10 log10 of the envelope's normalised fourth moment over that of Gaussian noise, the largest of the bands
     once_a_turn: level of the envelope's first five whole orders over their noise floor, dB, the largest of the bands
-    combs: name of a race (or "defect comb" when no geometry is known) and the best comb found there, over all bands
+    combs: name of a race and its comb; when no geometry is known, of "defect comb", any race or ball of a small bearing
+    shares: when no geometry is known, the chance of each race and of a ball if one of them is hurt, all as likely beforehand
     spectrum: envelope spectrum of the widest band, None when there is no speed
     """
 
     clickiness: Quantity | None
     once_a_turn: Quantity | None
     combs: tuple[tuple[str, Comb], ...]
+    shares: tuple[tuple[str, float], ...]
     spectrum: EnvelopeSpectrum | None
 
 
 def bands_of(top_hz: float) -> list[tuple[float, float]]:
     """The whole band above LOWEST_BAND_HZ and its octaves, up to `top_hz`; empty when there is no room."""
-    if top_hz < 1.5 * LOWEST_BAND_HZ:
+    count = round(np.log2(max(top_hz / LOWEST_BAND_HZ, 1.0)))
+    if count < 1:
         return []
-    octaves = []
-    low = LOWEST_BAND_HZ
-    while low * 1.5 <= top_hz:
-        octaves.append((low, min(2 * low, top_hz)))
-        low *= 2
-    return [(LOWEST_BAND_HZ, top_hz), *octaves] if len(octaves) > 1 else octaves
+    edges = np.geomspace(LOWEST_BAND_HZ, top_hz, count + 1).tolist()
+    return [(LOWEST_BAND_HZ, top_hz), *(pairwise(edges) if count > 1 else ())]
 
 
 def find_pulses(
@@ -67,10 +84,10 @@ def find_pulses(
                 spectra.append(spectrum)
     click = Quantity("impulsiveness", *max(clicks), "dB") if clicks else None
     if not spectra:
-        return Pulses(click, None, (), None)
-    slip = (SLIP[0] - speed_u95, SLIP[1] + speed_u95)
-    combs = _race_combs(spectra, bearings, slip) if bearings else _unknown_comb(spectra)
-    return Pulses(click, max((_once_a_turn(s) for s in spectra), key=lambda q: q.value), combs, spectra[0])
+        return Pulses(click, None, (), (), None)
+    turn, unsure = _shaft(spectra, speed_u95)
+    combs, shares = _known(spectra, bearings, turn, unsure) if bearings else _unknown(spectra, turn)
+    return Pulses(click, max((_once_a_turn(s) for s in spectra), key=lambda q: q.value), combs, shares, spectra[0])
 
 
 def _clickiness(squared: Array, rate: float, leave_out_s: RANGES) -> tuple[float, float]:
@@ -98,39 +115,57 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
     return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), float(min(u95, 10.0)), "dB")
 
 
-def _race_combs(spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], slip: tuple[float, float]) -> tuple[tuple[str, Comb], ...]:
-    """Best comb of each race over bands and bearings; what the strongest race explains is taken from the others."""
-    best: dict[str, Comb] = {}
-    whole = np.arange(1.0, TOP_ORDER + 1)
-    for spectrum in spectra:
-        for bearing in bearings:
-            orders = dict(zip(RACES, (bearing.outer, bearing.inner, 2 * bearing.ball_spin, bearing.cage), strict=True))
-            found = {race: comb_at(spectrum, order, slip=slip, explained=whole) for race, order in orders.items()}
-            leader = max(found, key=lambda race: (found[race].score, found[race].height))
-            taken = np.concatenate([whole, family(found[leader].order, bearing.cage, TOP_ORDER)])
-            for race in RACES:
-                if race != leader and found[leader].score > LEADS:
-                    found[race] = comb_at(spectrum, orders[race], slip=slip, explained=taken)
-                if race not in best or found[race].score > best[race].score:
-                    best[race] = found[race]
-    return tuple(best.items())
+Combs = tuple[tuple[str, Comb], ...]
 
 
-NEAR_WHOLE = 0.05  # an order this close to a whole or half one may be an electrical line beside it, or the speed's error
-LEADS = 8.0  # a comb this strong may explain lines that fall on another race's orders
+def _comb(evidences: list[Evidence], fitting: list[Pattern]) -> Comb:
+    """One comb from several bands and, of several bearings, the same part of each.
+
+    Of three bands and more the one that shows most is left out: strikes ring wherever the casing does, so what only one band shows is
+    something else.
+    """
+    logs = [(pattern, pattern.evidence(evidence)) for evidence in evidences for pattern in fitting]
+    means = np.array([log_mean(log, weight=pattern.weight) for pattern, log in logs])
+    pattern, log = logs[int(means.argmax())]
+    bands = np.sort(log_mean(means.reshape(len(evidences), -1), 1))
+    return Comb(float(pattern.order[log.argmax()]), float(log_mean(bands[: len(bands) - (len(bands) > 2)]) / np.log(10)))
 
 
-def _unknown_comb(spectra: list[EnvelopeSpectrum]) -> tuple[tuple[str, Comb], ...]:
-    """Strongest comb at an order that is no whole or half number, geometry not known; the score pays for the orders tried."""
-    best: Comb | None = None
-    whole = np.arange(0.5, TOP_ORDER + 1, 0.5)
-    known = np.concatenate([whole + shift for shift in np.arange(-NEAR_WHOLE, NEAR_WHOLE, spectra[0].resolution * 2)])
-    low, high = UNKNOWN_ORDERS
-    middle = (low + high) / 2
-    for spectrum in spectra:
-        comb = comb_at(spectrum, middle, slip=(low / middle - 1, high / middle - 1), harmonics=4, explained=known)
-        price = np.log10((high - low) / spectrum.resolution)
-        paid = Comb(comb.order, 0.0, max(comb.score - price, 0.0), comb.lines, comb.height)
-        if best is None or paid.score > best.score:
-            best = paid
-    return (("defect comb", best),) if best else ()
+def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float) -> tuple[float, float]:
+    """By what factor whole orders stand off their places, and the relative half width of what is left unknown of the speed."""
+    if speed_u95 < SURE:
+        return 1.0, speed_u95
+    pattern = Pattern("shaft", np.arange(1 - 1.5 * speed_u95, 1 + 1.5 * speed_u95, spectra[0].resolution / 4))
+    comb = _comb([Evidence.of(spectrum, np.array([0.0]), 0.0) for spectrum in spectra], [pattern])
+    return (comb.order, SURE) if comb.score > SHOWS else (1.0, speed_u95)
+
+
+def _known(spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], turn: float, unsure: float) -> tuple[Combs, tuple[()]]:
+    """The comb of each part; lines that the strongest accounts for are taken from the others."""
+    whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), turn * np.arange(1.0, TOP_ORDER + 1)])
+    slip = (turn * (1 + SLIP[0] - unsure) - 1, turn * (1 + SLIP[1] + unsure) - 1)
+    evidences = [Evidence.of(spectrum, whole, SKIRTS) for spectrum in spectra]
+    sets = list(zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True))
+    found = {fitting[0].name: _comb(evidences, list(fitting)) for fitting in sets}
+    leader = max(found, key=lambda name: found[name].score)
+    if found[leader].score > SHOWS:
+        taken = np.concatenate([family(found[leader].order, bearing.cage, TOP_ORDER) for bearing in bearings])
+        rest = [evidence.without(taken, NEAR_WHOLE) for evidence in evidences]
+        for name, fitting in ((f[0].name, list(f)) for f in sets):
+            if name != leader and found[name].score > 0:
+                found[name] = min(found[name], _comb(rest, fitting), key=lambda comb: comb.score)
+    return tuple(found.items()), ()
+
+
+def _unknown(spectra: list[EnvelopeSpectrum], turn: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
+    """The comb of whichever race or ball of a small bearing, geometry not known, and which of them it may be."""
+    half = np.arange(0.0, TOP_ORDER + 1, 0.5)
+    half = np.concatenate([half, turn * half])
+    near = (half[:, None] + np.arange(-NEAR_WHOLE, NEAR_WHOLE, 2 * spectra[0].resolution)).ravel()
+    evidences = [Evidence.of(spectrum, half, SKIRTS).without(near, 0.0) for spectrum in spectra]
+    found = {pattern.name: _comb(evidences, [pattern]) for pattern in miniature_patterns(spectra[0].resolution)}
+    score = np.array([comb.score for comb in found.values()]) * np.log(10)
+    share = np.exp(score - score.max())
+    best = max(found.values(), key=lambda comb: comb.score)
+    comb = Comb(best.order, float(log_mean(score) / np.log(10)))
+    return (("defect comb", comb),), tuple(zip(found, (share / share.sum()).tolist(), strict=True))

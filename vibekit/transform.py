@@ -10,6 +10,9 @@ Complex = npt.NDArray[np.complex64] | npt.NDArray[np.complex128]
 Array = npt.NDArray[np.float64]
 Real = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 
+WHITE_HZ = 100.0  # narrower than the rings of a casing, wide against a line
+LINE = 4.0  # times the mean power of noise: noise passes it in one bin of 55
+
 
 @dataclass(frozen=True, slots=True)
 class Transform:
@@ -53,16 +56,25 @@ class Transform:
     def analytic(self, low_hz: float, high_hz: float, *, whiten: bool = False) -> tuple[Complex, float]:
         """Complex envelope of a band and its rate.
 
-        whiten: every bin set to magnitude 1 (cepstrum pre-whitening, Borghesani et al., Mech. Syst. Signal Process. 36 (2013) 370-384),
-        so that no line and no resonance outweighs the rest.
+        whiten: bins divided by the noise about them, so that no resonance outweighs the rest, and lines held at the height of noise
+        (cepstrum pre-whitening, Borghesani et al., Mech. Syst. Signal Process. 36 (2013) 370-384, holds every bin there, which costs a
+        quarter of what two bins of noise have in common)
         """
         low, high = self.index(low_hz), self.index(high_hz)
         band = self.bins[low : max(high, low + 8)]
         if whiten:
-            size = np.abs(band)
-            band = band / np.maximum(size, np.finfo(size.dtype).tiny)
+            band = _white(band, max(int(WHITE_HZ / self.resolution_hz), 16))
         m = sfft.next_fast_len(len(band))
         return sfft.ifft(band, m) * np.float32(2 * m / self.n), self.rate_hz * m / self.n
+
+
+def _white(band: Complex, block: int) -> Complex:
+    """Bins (n,) over the root of the noise power about them; what stands above LINE times it is held at 1."""
+    power = band.real**2 + band.imag**2
+    floor = np.maximum(running_floor(power, block) / np.log(2), np.finfo(power.dtype).tiny).astype(power.dtype)
+    held = np.where(power > LINE * floor, power, floor)
+    white: Complex = band / np.sqrt(held)
+    return white
 
 
 def running_floor(values: Real, block: int) -> Array:

@@ -1,0 +1,138 @@
+"""Pulses in the high band at defect orders: signals of known truth, and chance."""
+
+import numpy as np
+import pytest
+
+from vibekit.bearing import Bearing
+from vibekit.envelope import envelope_spectrum, squared_envelope
+from vibekit.evidence import Evidence
+from vibekit.pulses import find_pulses
+from vibekit.race import family
+from vibekit.rig import Fault, draw_craft, record
+from vibekit.transform import Transform
+
+RATE, SECONDS, SHAFT_HZ = 24000, 3, 100.0
+N = SECONDS * RATE
+BEARING = Bearing(7, 1.588, 6.5)  # 623: ball set from memory
+TURNS = (np.array([0.0, SECONDS]), SHAFT_HZ * np.array([0.0, SECONDS]))
+
+
+def struck(rng, order, *, scatter=0.01, swell=0.0, swell_order=1.0):
+    """Strikes with random slip that ring at 5 and 8 kHz in noise: model of Randall & Antoni, MSSP 25 (2011) 485-520, section 2."""
+    at = np.cumsum(rng.normal(1, scatter, int(SECONDS * SHAFT_HZ * order * 1.1))) / order
+    at = at[at < SECONDS * SHAFT_HZ - 1]
+    train = np.zeros(N)
+    np.add.at(train, (at / SHAFT_HZ * RATE).astype(int), 1 + swell * np.cos(2 * np.pi * swell_order * at))
+    time = np.arange(200) / RATE
+    ring = np.exp(-time * 1500) * (np.sin(2 * np.pi * 5000 * time) + np.sin(2 * np.pi * 8000 * time))
+    return np.convolve(train, ring)[:N] + rng.normal(0, 0.3, N)
+
+
+def pulses(x, bearings=(BEARING,), *, turns=TURNS, speed_u95=1e-4):
+    return find_pulses(Transform.of(x.astype(np.float32), RATE), turns, bearings, top_hz=10800.0, speed_u95=speed_u95, leave_out_s=())
+
+
+def scores(x, **how):
+    return {name: comb.score for name, comb in pulses(x, **how).combs}
+
+
+DAMAGE = {
+    "outer race": {"order": BEARING.outer},
+    "inner race": {"order": BEARING.inner, "swell": 0.7},
+    "ball": {"order": 2 * BEARING.ball_spin, "swell": 0.7, "swell_order": BEARING.cage},
+}
+
+
+@pytest.mark.parametrize("part", DAMAGE)
+def test_strikes_are_put_down_to_the_part_that_makes_them(part):
+    for seed in range(5):
+        found = scores(struck(np.random.default_rng(seed), **DAMAGE[part]))
+        assert found[part] > 6
+        assert all(score < 2 for name, score in found.items() if name not in (part, "cage"))
+
+
+@pytest.mark.parametrize("part", DAMAGE)
+def test_without_geometry_the_strikes_are_still_a_bearing_and_its_part_is_a_chance(part):
+    for seed in range(5):
+        found = pulses(struck(np.random.default_rng(seed), **DAMAGE[part]), bearings=())
+        assert scores(struck(np.random.default_rng(seed), **DAMAGE[part]), bearings=())["defect comb"] > 4
+        assert dict(found.shares)[part] > 0.05
+        assert sum(dict(found.shares).values()) == pytest.approx(1)
+
+
+def test_the_strikes_own_order_is_found_within_their_slip():
+    (comb,) = [c for name, c in pulses(struck(np.random.default_rng(1), BEARING.outer)).combs if name == "outer race"]
+    assert comb.order == pytest.approx(BEARING.outer, rel=0.01)
+
+
+@pytest.mark.parametrize("bearings", [(BEARING,), ()], ids=["geometry known", "geometry not known"])
+def test_noise_alone_reaches_a_score_no_more_often_than_it_says(bearings):
+    # Markov's inequality for e-values: Vovk & Wang, Ann. Statist. 49 (2021) 1736, section 2
+    rng = np.random.default_rng(7)
+    highest = np.array([max(scores(rng.normal(0, 1, N), bearings=bearings).values()) for _ in range(60)])
+    tried = 4 if bearings else 1
+    for score in (0.5, 1.0, 1.5):
+        expected = tried * 60 * 10**-score
+        assert np.sum(highest > score) <= expected + 3 * np.sqrt(expected)
+
+
+def test_a_line_of_noise_convinces_no_more_often_than_it_says():
+    # exact for the likelihood ratio of a gamma law (Markov); Hann windowed bins are only nearly independent
+    rng = np.random.default_rng(3)
+    logs = []
+    for _ in range(8):
+        squared, rate = squared_envelope(Transform.of(rng.normal(0, 1, N).astype(np.float32), RATE), 3000.0, 9000.0)
+        spectrum = envelope_spectrum(squared, rate, TURNS, band_hz=(3000.0, 9000.0), max_order=30)
+        evidence = Evidence.of(spectrum, np.array([0.0]), 0.0)
+        logs += [evidence.line(np.arange(1.0, 28.0, 0.05), np.array(half)) for half in (0.004, 0.02)]
+    for ratio in (3, 10, 30, 100):
+        assert np.mean(np.concatenate(logs) > np.log(ratio)) < 1 / ratio
+
+
+def test_lines_of_the_shaft_are_no_defect_though_the_speed_is_off():
+    # bursts once a turn have lines at every whole order; with the speed given 2 % wrong they stand at no whole order
+    rng = np.random.default_rng(5)
+    turn = SHAFT_HZ * np.arange(N) / RATE
+    scrape = rng.normal(0, 1, N) * (0.2 + np.exp(8 * (np.cos(2 * np.pi * turn) - 1)))
+    wrong = (TURNS[0], 1.02 * TURNS[1])
+    for bearings in ((BEARING,), ()):
+        assert max(scores(scrape, bearings=bearings, turns=wrong, speed_u95=0.03).values()) < 2
+
+
+def test_outer_and_inner_race_lie_in_the_family_of_each_other():
+    # exact: their orders add up to the number of balls (Randall & Antoni 2011, section 2)
+    assert np.abs(family(BEARING.outer, BEARING.cage, 30.0) - BEARING.inner).min() < 1e-9
+    assert np.abs(family(BEARING.inner, BEARING.cage, 30.0) - BEARING.outer).min() < 1e-9
+
+
+def test_a_short_record_and_a_narrow_band_say_nothing():
+    assert pulses(np.random.default_rng(0).normal(0, 1, N), turns=(np.array([0.0, 3.0]), np.array([0.0, 5.0]))).combs == ()
+    found = find_pulses(
+        Transform.of(np.random.default_rng(0).normal(0, 1, N).astype(np.float32), RATE),
+        TURNS,
+        (BEARING,),
+        top_hz=1800.0,
+        speed_u95=0.0,
+        leave_out_s=(),
+    )
+    assert found.clickiness is None
+    assert found.combs == ()
+
+
+def test_rig_faults_lead_with_their_own_part():
+    right = wrong = 0
+    for seed in range(12):
+        craft = draw_craft(5000 + seed)
+        for condition, part in (("bearing-outer", "outer race"), ("bearing-inner", "inner race"), ("bearing-ball", "ball")):
+            recording, truth = record(craft, test="bare", fault=Fault(condition, 8))
+            time = np.arange(recording.samples.shape[1]) / recording.rate_hz
+            transform = Transform.of(recording.samples[0].copy(), recording.rate_hz)
+            found = find_pulses(
+                transform, (time[::100], truth.turns[0][::100]), (craft.bearing,), top_hz=10800.0, speed_u95=1e-4, leave_out_s=()
+            )
+            races = {name: comb.score for name, comb in found.combs if name != "cage"}
+            leader = max(races, key=lambda name: races[name])
+            right += leader == part and races[leader] > 2
+            wrong += leader != part and races[leader] > 2
+    assert right >= 32
+    assert wrong <= 1

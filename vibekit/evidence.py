@@ -1,0 +1,105 @@
+"""Evidence that lines stand in an envelope spectrum, as likelihood ratios whose mean under noise alone is at most 1 (e-values).
+
+An e-value reaches 10^s by chance at most once in 10^s cases (Markov), and the mean of e-values is one again, however they depend on each
+other (Vovk & Wang, Ann. Statist. 49 (2021) 1736-1754). So bands, slips, widths of lines and geometries are averaged: all of them are
+tried, and the price is paid.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from vibekit.envelope import EnvelopeSpectrum
+
+Array = npt.NDArray[np.float64]
+HANN_BINS = 1.5  # bins that one independent estimate takes under a Hann window (Harris, Proc. IEEE 66 (1978) 51-83: its noise bandwidth)
+EXCESS = np.array([3.0, 8.0, 20.0, 50.0, 150.0])  # heights of a line that are thought of, in deviations of the noise under it
+CAP = 8.0 * np.log(10)  # one line alone proves little: above this its evidence grows as if clutter had a tail of the power TAIL
+TAIL = 3.0
+SKIRT = 3  # bins either side of a line that its window spreads it over
+CLUTTER = 2.5  # times the floor, mean of five bins of one block: what stands so high beside a line belongs to its skirt
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Sums over the bins of an envelope spectrum that are not accounted for.
+
+    free: (m,) 1 for a bin that may bear witness, 0 for one that is accounted for
+    power, count: (m + 1,) running sums of the ratio to the floor and of the bins, free ones only
+    """
+
+    spectrum: EnvelopeSpectrum
+    free: Array
+    power: Array
+    count: Array
+
+    @classmethod
+    def of(cls, spectrum: EnvelopeSpectrum, clutter: Array, reach: float) -> "Evidence":
+        """Evidence of a spectrum in which lines at the orders of `clutter` are accounted for, with their skirts up to `reach` orders."""
+        free = np.ones(len(spectrum.ratio))
+        free[:SKIRT] = 0
+        return cls._summed(spectrum, free * ~_skirts(spectrum, clutter, reach))
+
+    def without(self, clutter: Array, reach: float) -> "Evidence":
+        """The same with more orders accounted for."""
+        return self._summed(self.spectrum, self.free * ~_skirts(self.spectrum, clutter, reach))
+
+    @classmethod
+    def _summed(cls, spectrum: EnvelopeSpectrum, free: Array) -> "Evidence":
+        power, count = np.zeros(len(free) + 1), np.zeros(len(free) + 1)
+        np.cumsum(spectrum.ratio * free, out=power[1:])
+        np.cumsum(free, out=count[1:])
+        return cls(spectrum, free, power, count)
+
+    def line(self, order: Array, half_width: Array) -> Array:
+        """Natural log of the e-value of a line within `half_width` of each order; 0 where most of that is accounted for or outside.
+
+        order, half_width: of shapes that broadcast. The sum of n bins of noise is gamma distributed (Welch 1967); against it stands
+        the same law with a mean raised by each of EXCESS, all equally likely.
+        """
+        order, half_width = np.broadcast_arrays(order, half_width)
+        size, resolution = len(self.free), self.spectrum.resolution
+        low = np.rint((order - half_width) / resolution).astype(int)
+        high = np.rint((order + half_width) / resolution).astype(int) + 1
+        inside = (low >= SKIRT) & (high < size)
+        wide = high - low
+        low, high = np.clip(low, 0, size), np.clip(high, 0, size)
+        bins = self.count[high] - self.count[low]
+        inside &= 2 * bins >= wide
+        shape = np.maximum(bins / HANN_BINS, 1.0) * self.spectrum.blocks
+        total = (self.power[high] - self.power[low]) / np.maximum(bins, 1) * shape
+        raised = EXCESS[:, *[None] * shape.ndim] / np.sqrt(shape)
+        log = log_mean(total * (raised / (1 + raised)) - shape * np.log1p(raised), 0)
+        return np.where(inside, np.where(log > CAP, CAP + TAIL * np.log(np.maximum(log, CAP) / CAP), log), 0.0)
+
+
+def log_mean(log: Array, axis: int | None = None, weight: Array | None = None) -> Array:
+    """Logarithm of the mean of exp(log) along an axis; weight: of the same shape or one that broadcasts, by default equal."""
+    top = log.max(axis=axis, keepdims=True)
+    mean = np.average(np.exp(log - top), axis=axis, weights=weight)
+    return np.asarray(np.log(np.maximum(mean, np.finfo(float).tiny)) + top.squeeze(axis=axis))
+
+
+def perhaps(log: Array, chance: float) -> Array:
+    """The e-value of a line that is there with this chance only."""
+    return np.asarray(np.logaddexp(np.log1p(-chance), np.log(chance) + log))
+
+
+def _skirts(spectrum: EnvelopeSpectrum, orders: Array, reach: float) -> npt.NDArray[np.bool_]:
+    """Which bins belong to lines at `orders`: their window's width, and on from there while the spectrum stands above the floor."""
+    size = len(spectrum.ratio)
+    at = np.unique(np.rint(np.abs(orders) / spectrum.resolution).astype(int))
+    at = at[at < size]
+    limit = CLUTTER if spectrum.blocks < 2 else 1 + 1.5 / np.sqrt(spectrum.blocks)
+    quiet = np.convolve(spectrum.ratio, np.full(5, 0.2), "same") <= limit
+    index = np.arange(size)
+    before = np.maximum.accumulate(np.where(quiet, index, 0))
+    after = np.minimum.accumulate(np.where(quiet, index, size)[::-1])[::-1]
+    most = max(int(reach / spectrum.resolution), SKIRT)
+    left = np.maximum(before[np.maximum(at - SKIRT, 0)], at - most)
+    right = np.minimum(after[np.minimum(at + SKIRT, size - 1)], at + most)
+    edge = np.zeros(size + 1)
+    np.add.at(edge, np.maximum(left, 0), 1)
+    np.add.at(edge, np.minimum(right + 1, size), -1)
+    return np.asarray(np.cumsum(edge[:-1]) > 0)
