@@ -103,7 +103,8 @@ def _take(sound: Sound, account: Account, roles: Sequence[str] | None) -> Record
     """A recording that the kit made itself, with what its recorder knew."""
     kept, samples, log = _kept(sound, account.form.channels, roles)
     form = account.form
-    source = Source(encoding=sound.encoding, full_scale=form.full_scale or sound.full_scale, processed=form.processed)
+    full_scale = form.full_scale or sound.full_scale
+    source = Source(encoding=sound.encoding, lossy=form.lossy, full_scale=full_scale, processed=form.processed)
     lost = tuple(
         Lost(max(gap.frame - max(gap.within, EDGE), 0), min(gap.frame + gap.filled + EDGE, account.frames), gap.missing, gap.why)
         for gap in account.gaps
@@ -127,7 +128,10 @@ def _in_unit(recording: Recording, unit: str | None, sensitivity: float | None) 
         samples, channels, log = calibrate(recording.samples, recording.channels, unit, sensitivity)
         full_scale = recording.source.full_scale
         source = replace(recording.source, full_scale=full_scale and full_scale * (sensitivity or 1))
-        return replace(recording, samples=samples, channels=channels, source=source, log=recording.log + log)
+        taken = recording.taken
+        if taken is not None:
+            taken = replace(taken, samples=calibrate(taken.samples, recording.channels, unit, sensitivity)[0])
+        return replace(recording, samples=samples, channels=channels, source=source, log=recording.log + log, taken=taken)
     if recording.source.encoding != "text":
         return recording
     channels, log = unit_from_gravity(recording.samples, recording.channels)

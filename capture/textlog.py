@@ -15,7 +15,7 @@ from vibekit.capture.grid import even_grid
 from vibekit.capture.table import Cells, Table, is_number, read_cells, read_table
 from vibekit.capture.timestamps import time_line, typical_interval
 from vibekit.errors import UnreadableError, UsageError, check_choice
-from vibekit.recording import Channel, Recording, Role, Source
+from vibekit.recording import Channel, Recording, Role, Source, Taken
 
 Array = npt.NDArray[np.float64]
 
@@ -182,7 +182,11 @@ def _timed(samples: Array, channels: tuple[Channel, ...], clock: Clock, resoluti
     start = clock.start + timedelta(seconds=float(line.stamp_s[0])) if clock.start else None
     log = [*log, *clock.log, *line.log]
     samples, stamps = samples[:, line.rows], line.stamp_s
+    taken = None
     if not line.is_even:
+        taken = Taken(line.time_s, samples)
         samples, stamps, done = even_grid(samples, line, [channel.role for channel in channels])
         log.append(done)
-    return Recording(samples, line.rate_hz, channels, Source(encoding="text"), line.rate_u95_hz, stamps, start, tuple(log))
+    return Recording(
+        samples, line.rate_hz, channels, Source(encoding="text"), line.rate_u95_hz, stamps, start, tuple(log), taken=taken
+    )

@@ -69,6 +69,17 @@ class Lost:
 
 
 @dataclass(frozen=True, slots=True)
+class Taken:
+    """Rows of a log at the uneven times at which they were taken.
+
+    time_s: (n,) rising, on the clock of the stamps; samples: (channels, n)
+    """
+
+    time_s: npt.NDArray[np.float64]
+    samples: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
 class Recording:
     """Samples as they were taken, never resampled in silence.
 
@@ -81,6 +92,7 @@ class Recording:
     start: when the recording began, None when not known
     log: what was done to the samples since the file ("resampled from irregular stamps to 99.3 Hz" ...)
     lost: what was lost, where the recorder knew it
+    taken: the rows before they were put on an even grid, None when they were not
 
     Raises UsageError when shapes disagree or the rate is not positive.
     """
@@ -94,6 +106,7 @@ class Recording:
     start: datetime | None = None
     log: tuple[str, ...] = ()
     lost: tuple[Lost, ...] = ()
+    taken: Taken | None = None
 
     def __post_init__(self) -> None:
         if self.samples.ndim != 2 or self.samples.shape[0] != len(self.channels):

@@ -65,7 +65,7 @@ class Look:
             parts = [o.x[a:b] for a, b in pieces]
             kept = parts[0] if len(parts) == 1 else np.concatenate(parts)
             where = f" of channel {recording.channels[o.row].name}" if several else ""
-            views.append(_view(o, kept, recording.source.full_scale, where))
+            views.append(_view(o, kept, _as_taken(recording, o, pieces), recording.source.full_scale, where))
         return cls(recording, settings, tuple(views), steady)
 
     def jumps(self, view: View) -> list[Span]:
@@ -98,11 +98,22 @@ class Look:
         return sorted(spans)
 
 
-def _view(overview: Overview, kept: Floats, full_scale: float | None, where: str) -> View:
+def _as_taken(recording: Recording, overview: Overview, pieces: list[Span]) -> tuple[Floats, Overview] | None:
+    """The rows of a channel that lie in `pieces`, as they were before a log was put on an even grid: a spline rounds flat tops off."""
+    taken, stamp = recording.taken, recording.stamp_s
+    if taken is None or stamp is None or taken.time_s.size < LEAST:
+        return None
+    x = taken.samples[overview.row]
+    inside = np.any([(taken.time_s >= stamp[a]) & (taken.time_s <= stamp[b - 1]) for a, b in pieces], axis=0)
+    return x[inside], Overview.of(x, overview.rate_hz, overview.row)
+
+
+def _view(overview: Overview, kept: Floats, as_taken: tuple[Floats, Overview] | None, full_scale: float | None, where: str) -> View:
     x, rate = overview.x, overview.rate_hz
     held = times_held(overview)
     repeats, looped = find_repeats(overview)
-    flat = (0.0, 0.0) if looped else flat_shares(kept[:: max(round(held), 1)], overview, full_scale)
+    tops, of = as_taken or (kept[:: max(round(held), 1)], overview)
+    flat = (0.0, 0.0) if looped else flat_shares(tops, of, full_scale)
     slow = SlowSpectrum.of(kept, rate)
     dead = DeadRuns() if held > 1 else DeadRuns.of(overview)
     return View(
