@@ -261,8 +261,8 @@ def test_the_schema_is_that_of_the_tables(place):
 def test_a_later_step_keeps_what_is_there(place, tmp_path):
     steps = tmp_path / "steps"
     shutil.copytree(Path(migrations.__file__).parent, steps)
-    (steps / "versions" / "v0002.py").write_text(
-        "import sqlalchemy as sa\nfrom alembic import op\nrevision = '0002'\ndown_revision = '0001'\n"
+    (steps / "versions" / "v0003.py").write_text(
+        "import sqlalchemy as sa\nfrom alembic import op\nrevision = '0003'\ndown_revision = '0002'\n"
         "def upgrade():\n"
         "    with op.batch_alter_table('part_action') as table:\n"
         "        table.add_column(sa.Column('cost', sa.Integer, nullable=False, server_default='7'))\n"
@@ -271,11 +271,11 @@ def test_a_later_step_keeps_what_is_there(place, tmp_path):
         fill(archive, tmp_path)
         with archive.writing() as session:
             migrations.upgrade(session.connection(), str(steps))
-            assert migrations.schema_of(session.connection()) == "0002"
+            assert migrations.schema_of(session.connection()) == "0003"
             assert session.execute(sa.text("SELECT did, cost FROM part_action")).all() == [("replaced", 7)]
         assert len(archive.readings("Wren-4")) == 2
         assert archive.inspections("Wren-4")[0].at == NOON
-    with pytest.raises(UsageError, match="has schema 0002; this vibekit knows up to 0001"):
+    with pytest.raises(UsageError, match="has schema 0003; this vibekit knows up to 0002"):
         Archive(place)
 
 

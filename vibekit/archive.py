@@ -1,6 +1,6 @@
 """The archive: crafts, recordings, readings, checks by eye and hand, and what was done to parts."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -10,6 +10,8 @@ from uuid import uuid4
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session, undefer
 
+import vibekit
+from vibekit.balance_job import BalanceJob
 from vibekit.craft import Craft
 from vibekit.craft_file import craft_from
 from vibekit.database import Database
@@ -17,11 +19,13 @@ from vibekit.errors import UnreadableError, UsageError
 from vibekit.filestore import FileStore, suffix_of
 from vibekit.finding import Diagnosis
 from vibekit.inspection import GivenAnswer, Inspection
-from vibekit.kept import CraftSummary, KeptReading, NewReading, PartAction
+from vibekit.kept import CraftSummary, KeptBalance, KeptReading, NewReading, PartAction
 from vibekit.packing import pack, unpack
 from vibekit.place import Place
 from vibekit.reading import Reading
 from vibekit.tables import (
+    BalanceRecordingRow,
+    BalanceRow,
     CraftRow,
     CraftVersionRow,
     InspectionPhotoRow,
@@ -135,6 +139,40 @@ class Archive:
                 if isinstance(row, InspectionRow):
                     session.execute(delete(InspectionPhotoRow).filter_by(inspection=id))
                 session.delete(row)
+
+    def put_balance(self, job: BalanceJob, files: Mapping[str, Path] | None = None, id: str | None = None) -> str:
+        """Keep a balancing job as it stands now, with the files of new recordings by their SHA-256; give its id.
+
+        All of it is kept or nothing, so that a job goes on from its last recording whatever stops it.
+        Raises UsageError when the craft is not kept or has no such position, UnreadableError when a file cannot be copied or changed.
+        """
+        with self.writing() as session:
+            self._craft(_newest(session, job.craft)).rotor(job.position)
+            now = datetime.now(UTC)
+            row = session.get(BalanceRow, id) if id else None
+            row = row or BalanceRow(id=id or uuid4().hex, craft=job.craft, position=job.position, began_at=now)
+            row.job, row.engine, row.changed_at = pack(job), vibekit.__version__, now
+            session.add(row)
+            session.flush()
+            for sha256, path in (files or {}).items():
+                if not session.get(RecordingRow, sha256):
+                    session.add(RecordingRow(**self._file(path, sha256)))
+                    session.flush()
+                session.merge(BalanceRecordingRow(balance=row.id, recording=sha256))
+            return row.id
+
+    def balances(self, craft: str, position: str | None = None) -> list[KeptBalance]:
+        """Give the balancing jobs of a craft in the order in which they began, at one position only when it is given."""
+        query = select(BalanceRow).filter_by(craft=craft).order_by(BalanceRow.began_at, BalanceRow.id)
+        with self.looking() as session:
+            rows = session.scalars(query.filter_by(position=position) if position else query).all()
+            return [self._balance(session, row) for row in rows]
+
+    def _balance(self, session: Session, row: BalanceRow) -> KeptBalance:
+        query = select(RecordingRow).join(BalanceRecordingRow, BalanceRecordingRow.recording == RecordingRow.sha256)
+        files = session.scalars(query.where(BalanceRecordingRow.balance == row.id))
+        stored = {file.sha256: self.files.path(file.sha256, file.suffix) for file in files}
+        return KeptBalance(row.id, unpack(BalanceJob, row.job), row.engine, row.began_at, row.changed_at, stored)
 
     def crafts(self) -> list[CraftSummary]:
         """Give all crafts, by name."""

@@ -79,7 +79,7 @@ class BalanceJob:
         check_choice("method", self.method, ("phase", "amplitude"))
         if self.method == "amplitude" and len(self.planes) > 1:
             raise UsageError(f"planes are {', '.join(self.planes)}; amplitude alone balances one plane: record a tacho for two")
-        if self.method == "amplitude" and not three_directions([spot for spot in self.spots if spot.plane == self.planes[0]]):
+        if self.method == "amplitude" and not three_directions(tuple(spot for spot in self.spots if spot.plane == self.planes[0])):
             raise UsageError(
                 "trial places are on one line, as two blades are: amplitude alone cannot tell them from their mirror image; "
                 "allow a third place, such as hub@6 or flanks@20"

@@ -135,7 +135,7 @@ def _sensitivity(job: BalanceJob, number: int, found: Solution | None) -> float 
 def _unused(job: BalanceJob) -> list[Spot]:
     """Of the three trial places of balancing by amplitude, those not tried yet."""
     used = {w.spot for r in job.rounds for w in r.weights}
-    return [spot for spot in three_directions([s for s in job.spots if s.plane == job.planes[0]]) if spot not in used]
+    return [spot for spot in three_directions(tuple(s for s in job.spots if s.plane == job.planes[0])) if spot not in used]
 
 
 def _next_spot(job: BalanceJob, spots: Sequence[Spot], found: Solution | None, number: int) -> Spot:

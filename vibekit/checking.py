@@ -9,6 +9,7 @@ from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session, undefer
 
 from vibekit.archive import Archive
+from vibekit.balance_job import BalanceJob
 from vibekit.craft_file import craft_from
 from vibekit.errors import VibekitError
 from vibekit.filestore import Watch, hash_of, unwatched
@@ -17,7 +18,7 @@ from vibekit.inspection import GivenAnswer
 from vibekit.migrations import schema_of
 from vibekit.packing import unpack
 from vibekit.reading import Reading
-from vibekit.tables import Base, CraftVersionRow, FileRow, InspectionRow, PhotoRow, ReadingRow, RecordingRow
+from vibekit.tables import BalanceRow, Base, CraftVersionRow, FileRow, InspectionRow, PhotoRow, ReadingRow, RecordingRow
 
 OLD_S = 3600  # a file that no row names and that is younger may belong to a process that is just adding it
 
@@ -88,6 +89,11 @@ def _contents(session: Session) -> Iterator[str]:
             [unpack(GivenAnswer, answer) for answer in check_row.answers]
         except VibekitError as error:
             yield f"inspection {check_row.id[:8]}: {error}"
+    for balance in session.scalars(select(BalanceRow)):
+        try:
+            unpack(BalanceJob, balance.job)
+        except VibekitError as error:
+            yield f"balancing job {balance.id[:8]}: {error}"
     query = select(ReadingRow).options(undefer(ReadingRow.reading), undefer(ReadingRow.diagnosis)).execution_options(yield_per=20)
     for row in session.scalars(query):
         try:

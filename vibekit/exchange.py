@@ -20,6 +20,7 @@ from sqlalchemy.orm import Session
 
 import vibekit
 from vibekit.archive import Archive
+from vibekit.balance_job import BalanceJob
 from vibekit.craft_file import craft_from
 from vibekit.errors import UnreadableError, UsageError, VibekitError
 from vibekit.filestore import BLOCK, Watch, suffix_of, unwatched
@@ -115,9 +116,11 @@ def _selected(session: Session, crafts: list[str]) -> Rows:
         return rows(name, TABLES[name].c[column].in_(sorted(set(wanted))))
 
     chosen: Rows = {"craft": among("craft", "name", crafts)}
-    for name in ("craft_version", "reading", "inspection", "part_action"):
+    for name in ("craft_version", "reading", "inspection", "part_action", "balance"):
         chosen[name] = among(name, "craft", crafts)
-    chosen["recording"] = among("recording", "sha256", (row["recording"] for row in chosen["reading"]))
+    chosen["balance_recording"] = among("balance_recording", "balance", (row["id"] for row in chosen["balance"]))
+    heard = [row["recording"] for name in ("reading", "balance_recording") for row in chosen[name]]
+    chosen["recording"] = among("recording", "sha256", heard)
     chosen["inspection_photo"] = among("inspection_photo", "inspection", (row["id"] for row in chosen["inspection"]))
     chosen["photo"] = among("photo", "sha256", (row["photo"] for row in chosen["inspection_photo"]))
     return {name: chosen[name] for name in TABLES}
@@ -195,6 +198,8 @@ def _check_contents(rows: Rows) -> None:
     for row in rows["inspection"]:
         for answer in row["answers"]:
             unpack(GivenAnswer, answer)
+    for row in rows["balance"]:
+        unpack(BalanceJob, row["job"])
     for row in _files(rows):
         if not re.fullmatch("[0-9a-f]{64}", row["sha256"]) or suffix_of(Path(f"x{row['suffix']}")) != row["suffix"]:
             raise UnreadableError(f"file {_member(row)!r} is not named by a hash")

@@ -1,10 +1,11 @@
 """What the archive takes and gives."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from vibekit.balance_job import BalanceJob
 from vibekit.finding import Diagnosis
 from vibekit.reading import Reading
 from vibekit.settings import Settings
@@ -41,6 +42,11 @@ class KeptReading:
         return self.reading.settings
 
     @property
+    def comparable(self) -> Reading:
+        """The reading with the set-up it may be compared in."""
+        return replace(self.reading, settings=replace(self.settings, setup=self.setup))
+
+    @property
     def when(self) -> datetime:
         """When it was recorded, or when it was added if that is not known."""
         return self.taken_at or self.added_at
@@ -71,6 +77,18 @@ class PartAction:
     note: str
     done_at: datetime
     id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class KeptBalance:
+    """A balancing job as it is kept. recordings: SHA-256 to where the file lies, of all its recordings."""
+
+    id: str
+    job: BalanceJob
+    engine: str
+    began_at: datetime
+    changed_at: datetime
+    recordings: dict[str, Path]
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,8 @@ def pack(value: object) -> Any:
         case float() | np.floating():
             number = float(value)
             return number if math.isfinite(number) else str(number)
+        case complex() | np.complexfloating():
+            return [pack(value.real), pack(value.imag)]
         case np.ndarray():
             return _pack_array(value)
         case tuple() | list():
@@ -66,6 +68,8 @@ def _unpack(kind: Any, data: Any) -> Any:
         return kind.fromisoformat(data)
     if kind is float:
         return float(data)  # also from "nan"
+    if kind is complex:
+        return complex(*map(float, data))
     if dataclasses.is_dataclass(kind):
         hints = typing.get_type_hints(kind)
         known = {field.name for field in dataclasses.fields(kind)}

@@ -5,6 +5,7 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations, combinations_with_replacement
 
 import numpy as np
@@ -16,7 +17,7 @@ Array = npt.NDArray[np.float64]
 PROPELLER, BELL = "propeller", "bell"
 RING = {"hub": 12, "rim": 24}  # places of what takes tape all round: every 30 and every 15 degrees
 FEWER = 0.02  # of the wanted unbalance: so much more may remain when it saves a weight or mass
-ALIKE = 0.5  # smallest singular value of 1, cos, sin from which three directions tell an angle; 1.22 for a third of a turn each
+ALIKE = 0.4  # smallest singular value of 1, cos, sin from which three directions tell an angle; 1.22 for a third of a turn each
 _FORM = re.compile(r"(blades|flanks|hub|rim|holes(?P<count>\d+)|(?P<angles>[\d.]+(?:\+[\d.]+)*))@(?P<radius>[\d.]+)(?:mm)?(?P<off>-?)")
 
 
@@ -185,7 +186,8 @@ def _pairs(wanted: complex, spot: Spot, other: Spot, stock: Stock) -> Iterator[C
             yield Choice((Weight(spot, a), Weight(other, b)), wanted - a * one - b * two)
 
 
-def three_directions(spots: Sequence[Spot]) -> tuple[Spot, ...]:
+@lru_cache(maxsize=64)
+def three_directions(spots: tuple[Spot, ...]) -> tuple[Spot, ...]:
     """Choose three places well spread round the rotor, all at one radius where that is possible, the largest such; () when none will do.
 
     Places on two blades alone lie on one line: they leave a mirror image.

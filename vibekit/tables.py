@@ -124,6 +124,27 @@ class InspectionPhotoRow(Base):
     photo: Mapped[str] = mapped_column(ForeignKey("photo.sha256"), primary_key=True)
 
 
+class BalanceRow(Base):
+    """A balancing job with all its rounds, rewritten after each recording."""
+
+    __tablename__ = "balance"
+    id: Mapped[str] = mapped_column(primary_key=True)
+    craft: Mapped[str] = mapped_column(ForeignKey("craft.name"), index=True)
+    position: Mapped[str]
+    engine: Mapped[str]
+    job: Mapped[dict[str, Any]]
+    began_at: Mapped[datetime]
+    changed_at: Mapped[datetime]
+
+
+class BalanceRecordingRow(Base):
+    """Which recording belongs to which balancing job."""
+
+    __tablename__ = "balance_recording"
+    balance: Mapped[str] = mapped_column(ForeignKey("balance.id"), primary_key=True)
+    recording: Mapped[str] = mapped_column(ForeignKey("recording.sha256"), primary_key=True)
+
+
 class PartActionRow(Base):
     """What was done to a part."""
 

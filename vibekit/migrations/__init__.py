@@ -8,7 +8,7 @@ from sqlalchemy import Connection, inspect, text
 if TYPE_CHECKING:
     from alembic.config import Config
 
-SCHEMA = "0001"  # the newest step in versions/
+SCHEMA = "0002"  # the newest step in versions/
 
 
 def schema_of(connection: Connection) -> str | None:
