@@ -49,6 +49,7 @@ def bound(address: str, port: int) -> socket.socket:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((address, port))
         listener.listen(16)
+        listener.setblocking(False)
     except (OSError, OverflowError) as error:
         listener.close()
         reason = getattr(error, "strerror", None) or error

@@ -1,8 +1,13 @@
 """The server: TLS only, one address, one phone, and gone after use."""
 
+from __future__ import annotations
+
 import asyncio
+import contextlib
 import json
 import logging
+import socket
+import ssl
 import time
 from typing import Any
 from weakref import WeakSet
@@ -47,24 +52,46 @@ class PhoneServer:
         runner = web.AppRunner(self._app(), access_log=None, logger=_quiet, shutdown_timeout=LEAVE_S, lingering_time=LINGER_S)
         await runner.setup()
         assert runner.server is not None
-        answer = runner.server
-
-        def connect() -> asyncio.BaseProtocol:
-            return answer() if len(answer.connections) < MOST_CONNECTIONS else _Full()
-
-        server = await asyncio.get_running_loop().create_server(
-            connect, sock=self._listener, ssl=self._certificate.context(), ssl_handshake_timeout=HANDSHAKE_S, ssl_shutdown_timeout=GOODBYE_S
-        )
+        entrance = asyncio.create_task(self._accept(runner.server))
         try:
             await self._until_done(wait_s)
         finally:
-            server.close()
+            entrance.cancel()
+            self._listener.close()
             if self._talk:
                 await self._talk.leave()
             await runner.cleanup()
             for line in self._lines:
                 line.abort()
             await asyncio.sleep(LOOK_S)  # until they are closed
+
+    async def _accept(self, server: web.Server[web.Request]) -> None:
+        """Let connections in; what is more than MOST_CONNECTIONS, greetings under way included, is hung up."""
+        context = self._certificate.context()
+        loop = asyncio.get_running_loop()
+        async with asyncio.TaskGroup() as greetings:
+            greeting: set[asyncio.Task[None]] = set()
+            while True:
+                try:
+                    line, _ = await loop.sock_accept(self._listener)
+                except OSError:  # no more files can be opened just now
+                    await asyncio.sleep(LOOK_S)
+                    continue
+                if len(greeting) + len(server.connections) >= MOST_CONNECTIONS:
+                    line.close()
+                    continue
+                task = greetings.create_task(self._greet(line, server, context))
+                greeting.add(task)
+                task.add_done_callback(greeting.discard)
+
+    async def _greet(self, line: socket.socket, server: web.Server[web.Request], context: ssl.SSLContext) -> None:
+        """Agree on TLS, or hang up."""
+        loop = asyncio.get_running_loop()
+        with contextlib.suppress(OSError):
+            transport, _ = await loop.connect_accepted_socket(
+                server, line, ssl=context, ssl_handshake_timeout=HANDSHAKE_S, ssl_shutdown_timeout=GOODBYE_S
+            )
+            self._lines.add(transport)
 
     async def _until_done(self, wait_s: float) -> None:
         while not self._desk.closing.is_set():
@@ -86,8 +113,6 @@ class PhoneServer:
         """Refuse what comes too often, under another name, from another page, or without the pass."""
         if not self._pace.allows():
             raise web.HTTPTooManyRequests
-        if request.transport is not None:
-            self._lines.add(request.transport)
         if request.host != self._host:
             raise web.HTTPMisdirectedRequest
         resource = request.match_info.route.resource
@@ -136,12 +161,3 @@ class PhoneServer:
         if before:
             await before.leave()
         return await talk.hold(request)
-
-
-class _Full(asyncio.Protocol):
-    """A connection too many."""
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Hang up."""
-        assert isinstance(transport, asyncio.Transport)
-        transport.abort()

@@ -16,6 +16,9 @@ const DENIED = {
   NotFoundError: "This browser finds no microphone.",
   NotReadableError: "Another app holds the microphone. Close it and try again.",
 };
+const ZEROS = "The microphone gives only zeros. Allow it in the phone's settings for this browser, close other apps that use it, and try again.";
+const LISTEN_S = 1;
+const PATIENCE_S = 5;
 const EFFECTS = { echoCancellation: "echo cancellation", noiseSuppression: "noise suppression", autoGainControl: "gain control" };
 
 let plan = null;
@@ -103,16 +106,13 @@ async function take(open, layout) {
     note(sensor);
     document.addEventListener("visibilitychange", awake);
     await awake();
-    sensor.onblock = (rows) => level.add(rows, layout);
-    const told = await countDown();
+    const told = (await Promise.all([countDown(), listen(sensor, layout, level)])).find(Boolean);
     if (told) throw new Error(told);
-    if (layout.width === 1 && level.silent) {
-      throw new Error("The microphone gives only zeros. Allow it in the phone's settings for this browser, close other apps that use it, and try again.");
-    }
     socket.send(JSON.stringify({ type: "start", position: Number(at("position").value || 0), ...sensor.announcement }));
     await word("go");
     const ended = await stream(sensor, layout, level);
     await sensor.close();
+    sensor = null;
     say(`${ended} The computer is looking at it …`);
     answer(await word("answer"));
   } catch (error) {
@@ -131,6 +131,20 @@ function note(sensor) {
   const kept = sensor.kept.map((name) => EFFECTS[name]);
   at("note").hidden = !kept.length;
   at("note").textContent = `This browser does not say that ${kept.join(" and ")} is off: levels will be compared with nothing. The phone's own recorder, sent as a file, may do better.`;
+}
+
+// Listen before it counts; give "" when there is something to be heard, else what is wrong.
+function listen(sensor, layout, level) {
+  return new Promise((done) => {
+    let rows = 0;
+    sensor.onblock = (block) => {
+      level.add(block, layout);
+      rows += block.length;
+      if (!level.silent || !sensor.rate) done("");
+      else if (rows > LISTEN_S * sensor.rate) done(ZEROS);
+    };
+    setTimeout(() => done("The microphone gives no sound."), 1000 * PATIENCE_S);
+  });
 }
 
 // Count down; give "" at its end, or why it was stopped.

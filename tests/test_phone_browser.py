@@ -1,0 +1,317 @@
+"""The page in a real Chromium: its fake microphone plays a file, its sensors are emulated, its buttons are pressed."""
+
+import contextlib
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy.optimize import least_squares
+
+from tests.phones import plan, serving
+from vibekit.archive import Archive
+from vibekit.capture.files import read_recording
+from vibekit.marks import PALETTE
+from vibekit.place import find_place
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine (Debian: apt-get install chromium)")
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+
+RATE = 44100  # at which Chromium's fake microphone runs; other files it would resample
+TONE_HZ, TONE = 1000.0, 0.25
+FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update",
+    "--disable-sync", "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream", "--autoplay-policy=no-user-gesture-required",
+    "--ignore-certificate-errors",
+]  # fmt: skip
+NO_TRACK = "delete window.MediaStreamTrackProcessor"
+PROCESSED = """const read = MediaStreamTrack.prototype.getSettings;
+MediaStreamTrack.prototype.getSettings = function () { return { ...read.call(this), autoGainControl: true, sampleRate: 16000 }; };"""
+
+
+@pytest.fixture(scope="module")
+def playwright():
+    with sync_api.sync_playwright() as started:
+        yield started
+
+
+@contextlib.contextmanager
+def browser_playing(playwright, folder, sound):
+    """Chromium whose microphone hears this, again and again."""
+    path = folder / "heard.wav"
+    soundfile.write(path, np.stack([sound, sound], 1), RATE, subtype="PCM_16")
+    browser = playwright.chromium.launch(
+        executable_path=CHROMIUM, headless=True, args=[*FLAGS, f"--use-file-for-fake-audio-capture={path}"]
+    )
+    yield browser
+    browser.close()
+
+
+@pytest.fixture(scope="module")
+def browser(playwright, tmp_path_factory):
+    """Hears a tone that fits its file, so that it goes on without a break."""
+    sound = TONE * np.sin(2 * np.pi * TONE_HZ * np.arange(60 * RATE) / RATE)
+    with browser_playing(playwright, tmp_path_factory.mktemp("tone"), sound) as started:
+        yield started
+
+
+@contextlib.contextmanager
+def page_of(browser, url, *scripts, **options):
+    """The page on a small phone; nothing may go wrong in it, and nothing be fetched from elsewhere."""
+    context = browser.new_context(ignore_https_errors=True, viewport={"width": 360, "height": 640}, has_touch=True, **options)
+    page = context.new_page()
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("console", lambda message: wrong.append(message.text) if message.type == "error" else None)
+    page.on("request", lambda request: None if request.url.startswith(url.partition("/#")[0]) else wrong.append(request.url))
+    for script in scripts:
+        page.add_init_script(script)
+    page.goto(url)
+    yield page
+    context.close()
+    assert [line for line in wrong if not line.startswith("data:")] == []
+
+
+def to_record(page):
+    page.get_by_role("button", name="I have read this").click()
+
+
+def take(page, seconds, button="Record sound"):
+    """Record so long, then wait for the answer."""
+    page.get_by_role("button", name=button).click()
+    page.get_by_text(re.compile("^Recording:")).wait_for()
+    page.wait_for_timeout(1000 * seconds)
+    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("button", name="Record another").wait_for(timeout=30_000)
+
+
+def fitted(sound):
+    """Amplitude, frequency and largest rest of a sine through all samples (least squares, IEEE Std 1057-2017, four-parameter fit)."""
+    t = np.arange(sound.size) / RATE
+    start = 2 * np.exp(-2j * np.pi * TONE_HZ * t) @ sound / sound.size
+
+    def rest(p):
+        return p[0] * np.cos(2 * np.pi * p[1] * t + p[2]) - sound
+
+    found = least_squares(rest, [abs(start), TONE_HZ, np.angle(start)], x_scale=[0.1, 1e-4, 1])
+    return found.x[0], found.x[1], np.abs(found.fun).max()
+
+
+def test_a_tone_comes_through_whole(browser, tmp_path):
+    """From the track: no gap, amplitude within 0.1 %, frequency within 1e-6, on the file's own clock.
+
+    VIBEKIT_PHONE_SECONDS makes the take longer than 4 s. Chromium scales 16 bits by 1/32767, hence a rest of 3e-5 of full scale.
+    """
+    seconds = float(os.environ.get("VIBEKIT_PHONE_SECONDS", "4"))
+    with serving(tmp_path) as bench, page_of(browser, bench.server.link.url) as page:
+        to_record(page)
+        take(page, seconds)
+    (delivery,) = bench.deliveries
+    recording = read_recording(delivery.path)
+    amplitude, frequency, rest = fitted(recording.samples[0].astype(float))
+    assert recording.lost == recording.source.processed == delivery.notes == ()
+    assert (recording.rate_hz, delivery.position, delivery.sensor) == (RATE, "north-east", "microphone")
+    assert recording.duration_s > seconds - 0.5
+    assert amplitude == pytest.approx(TONE, rel=1e-3)
+    assert frequency == pytest.approx(TONE_HZ, rel=1e-6)
+    assert rest < 1e-4
+
+
+def test_without_the_track_a_worklet_takes_the_sound(browser, tmp_path):
+    """As in browsers other than Chromium. The fake microphone runs by another clock than the audio graph: what that costs is marked."""
+    with serving(tmp_path) as bench, page_of(browser, bench.server.link.url, NO_TRACK) as page:
+        to_record(page)
+        take(page, 3)
+    recording = read_recording(bench.deliveries[0].path)
+    sound = recording.samples[0].astype(float)
+    edges = [0, *(edge for lost in recording.lost for edge in (lost.start - 512, lost.stop + 512)), sound.size]
+    longest = max((sound[max(a, 0) : b] for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a), key=len)
+    amplitude, frequency, rest = fitted(longest)
+    assert longest.size > RATE
+    assert amplitude == pytest.approx(TONE, rel=1e-3)
+    assert frequency == pytest.approx(TONE_HZ, rel=1e-6)
+    assert rest < 1e-3
+
+
+def test_sound_that_the_browser_processed_is_marked(browser, tmp_path):
+    with serving(tmp_path, plan(seconds=2.0)) as bench, page_of(browser, bench.server.link.url, PROCESSED) as page:
+        to_record(page)
+        page.get_by_role("button", name="Record sound").click()
+        page.get_by_role("button", name="Record another").wait_for(timeout=30_000)
+        assert "gain control is off" in page.locator("#note").text_content()
+    recording = read_recording(bench.deliveries[0].path)
+    assert recording.source.processed == ("gain control", f"resampled from 16000 to {RATE} Hz")
+    assert recording.samples.shape[1] == 2 * RATE
+
+
+def test_motion_is_offered_with_its_limits(browser, tmp_path):
+    """Readings pushed at 50 a second, 7 Hz of 2 m/s2: found again, with Chromium's rounding to 0.1 m/s2."""
+    with serving(tmp_path) as bench, page_of(browser, bench.server.link.url, permissions=["accelerometer"]) as page:
+        sensors = page.context.new_cdp_session(page)
+        for kind in ("accelerometer", "linear-acceleration", "gravity", "gyroscope"):
+            can = {"available": True, "minimumFrequency": 1, "maximumFrequency": 200}
+            sensors.send("Emulation.setSensorOverrideEnabled", {"enabled": True, "type": kind, "metadata": can})
+
+        def push(i):
+            reading = {"xyz": {"x": 2 * np.sin(2 * np.pi * 7 * i / 50), "y": 0.0, "z": 9.81}}
+            sensors.send("Emulation.setSensorOverrideReadings", {"type": "accelerometer", "reading": reading})
+
+        to_record(page)
+        page.get_by_text("Other ways").click()
+        page.get_by_text("at most 60 readings a second, rounded").wait_for()
+        page.get_by_role("button", name="Record motion").click()
+        for i in range(200):
+            push(i)
+            page.wait_for_timeout(15)
+        page.get_by_role("button", name="Stop").click()
+        page.get_by_role("button", name="Record another").wait_for()
+        assert "at most 60 readings" in (page.locator("#remarks").text_content() or "")
+    (delivery,) = bench.deliveries
+    recording = read_recording(delivery.path)
+    assert delivery.sensor == "phone-motion"
+    assert recording.channels[0].unit == "m/s2"
+    assert recording.samples[2].mean() == pytest.approx(9.8, abs=0.01)
+    rows = np.loadtxt(delivery.path, delimiter=",", skiprows=1)
+    assert np.all(np.diff(rows[:, 0]) >= 0)
+    assert np.abs(rows[:, 1]).max() == pytest.approx(2)
+    assert 10 * rows[:, 1] == pytest.approx(np.round(10 * rows[:, 1]), abs=1e-6)
+    assert len(rows) > 100
+
+
+def test_motion_is_not_offered_for_fast_shafts(browser, tmp_path):
+    with serving(tmp_path, plan(motion=False)) as bench, page_of(browser, bench.server.link.url) as page:
+        to_record(page)
+        page.get_by_text("Other ways").click()
+        page.get_by_label("Send a voice memo").wait_for()
+        assert not page.get_by_role("button", name="Record motion").is_visible()
+
+
+def test_a_file_of_the_phones_own_is_sent(browser, tmp_path):
+    content = b"\0" * 3_000_000
+    (tmp_path / "Memo.M4A").write_bytes(content)
+    (tmp_path / "notes.exe").write_bytes(b"MZ")
+    with serving(tmp_path) as bench, page_of(browser, bench.server.link.url) as page:
+        to_record(page)
+        page.get_by_label("Rotor").select_option("south-east")
+        page.get_by_text("Other ways").click()
+        page.get_by_label("Send a voice memo").set_input_files(tmp_path / "Memo.M4A")
+        page.get_by_role("heading", name="Watch").wait_for()
+    (delivery,) = bench.deliveries
+    assert (delivery.path.read_bytes(), delivery.path.suffix, delivery.position) == (content, ".m4a", "south-east")
+
+
+def test_another_phone_and_a_page_loaded_again(browser, tmp_path):
+    with serving(tmp_path) as bench, page_of(browser, bench.server.link.url) as page:
+        page.get_by_role("button", name="I have read this").wait_for()
+        assert bench.token not in page.url
+        page.reload()
+        page.get_by_role("button", name="I have read this").wait_for()
+        other = browser.new_context(ignore_https_errors=True).new_page()
+        other.goto(bench.server.link.url)
+        other.get_by_text("was opened before").wait_for()
+        other.context.close()
+
+
+def contrast(one, other):
+    """WCAG 2.2, relative luminance and contrast ratio."""
+
+    def luminance(colour):
+        parts = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_one_hand_a_small_screen_and_the_keyboard(browser, tmp_path, scheme):
+    """360 x 640: nothing wider than the screen, what is to be pressed within the thumb's reach and large, all of it by keyboard too.
+
+    WCAG 2.2: contrast 4.5 (1.4.3), names (4.1.2), focus order (2.4.3); the size of what is pressed goes beyond 2.5.8.
+    VIBEKIT_PICTURES names a folder in which the views are left to be looked at.
+    """
+    pictures = Path(os.environ.get("VIBEKIT_PICTURES", tmp_path))
+    with serving(tmp_path, plan(seconds=2.0)) as bench, page_of(browser, bench.server.link.url, color_scheme=scheme) as page:
+
+        def look(name, button):
+            big = page.get_by_role("button", name=button)
+            big.wait_for(timeout=30_000)
+            page.screenshot(path=pictures / f"phone-{scheme}-{name}.png")
+            assert page.evaluate("document.documentElement.scrollWidth") <= 360
+            box = big.bounding_box()
+            assert box["height"] >= 60
+            assert box["width"] >= 120
+            assert 320 < box["y"] < 640 - box["height"]
+            colours = big.evaluate("button => [getComputedStyle(button).color, getComputedStyle(button).backgroundColor]")
+            assert contrast(*colours) >= 4.5
+            unnamed = page.evaluate(
+                "[...document.querySelectorAll('button, input, select, [role=meter], progress')].filter(one => !(one.labels?.length "
+                "|| one.getAttribute('aria-label') || one.textContent.trim())).map(one => one.id)"
+            )
+            assert unnamed == []
+            return big
+
+        def press(name, button):
+            big = look(name, button)
+            for _ in range(12):
+                if big.evaluate("button => button === document.activeElement"):
+                    break
+                page.keyboard.press("Tab")
+            page.keyboard.press("Enter")
+
+        paper = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+        assert paper == "rgb({}, {}, {})".format(*bytes.fromhex(getattr(PALETTE["paper"], scheme)[1:]))
+        press("cautions", "I have read this")
+        press("record", "Record sound")
+        page.get_by_text("Recording: 1 of 2 s").wait_for()
+        look("running", "Stop")
+        meter = page.get_by_role("meter", name="Level")
+        assert int(meter.get_attribute("aria-valuenow")) == pytest.approx(20 * np.log10(TONE), abs=1)
+        page.get_by_role("heading", name="Watch").wait_for(timeout=30_000)
+        assert page.locator("#mark").text_content() == "◐"
+        press("answer", "Finished")
+        page.get_by_text("stopped listening").wait_for()
+
+
+def test_the_command_keeps_what_the_phone_sent(playwright, tmp_path, monkeypatch):
+    """From the command line to the archive; the same sound as a file gives the same conclusion."""
+    monkeypatch.setenv("VIBEKIT_ARCHIVE", str(tmp_path / "archive"))
+    craft = tmp_path / "wren-4.toml"
+    craft.write_text('name = "Wren-4"\nturned = "bench-controller"\n[[rotor]]\nposition = "north-east"\n', encoding="utf-8")
+    words = ["phone", craft, "north-east", "--test", "bare", "--for", "3s", "--speed", "6000rpm", "--address", "127.0.0.1"]
+    command = [sys.executable, "-u", "-c", "import sys; from vibekit.cli import main; sys.exit(main())", *words]
+    t = np.arange(30 * RATE) / RATE
+    hum = 0.1 * np.sin(2 * np.pi * 100 * t) + 0.03 * np.sin(2 * np.pi * 200 * t) + np.random.default_rng(0).normal(0, 0.01, t.size)
+    with (
+        subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": os.getcwd()}) as running,
+        browser_playing(playwright, tmp_path, hum) as browser,
+    ):
+        shown = ""
+        while "Ctrl-C" not in shown:
+            shown += running.stdout.readline()
+        with page_of(browser, re.search(r"https://\S+", shown)[0]) as page:
+            page.get_by_text("Supply's current limit").wait_for()
+            to_record(page)
+            page.get_by_role("button", name="Record sound").click()
+            page.get_by_text("Hands off").wait_for()
+            page.get_by_role("button", name="Finished").wait_for(timeout=60_000)
+            assert page.locator("#kept").text_content() == "Kept for Wren-4, north-east."
+            verdict = page.locator("#verdict").text_content()
+            page.get_by_role("button", name="Finished").click()
+            page.get_by_text("stopped listening").wait_for()
+        printed = running.stdout.read()
+        assert running.wait(20) == 0
+    assert " ".join(verdict.split()) in " ".join(printed.split())
+    with Archive(find_place(), create=False) as archive:
+        (kept,) = archive.readings("Wren-4")
+    assert (kept.position, kept.settings.test, kept.settings.sensor) == ("north-east", "bare", "microphone")
+    assert kept.reading.duration_s == pytest.approx(3)
+    assert kept.reading.screening.levels_comparable
+    assert list(find_place().takes.iterdir()) == []
