@@ -114,6 +114,34 @@ def test_a_comb_of_a_bearing_is_not_taken_for_the_shaft_that_turns_it(known):
     assert not is_race(2.0, settings)
 
 
+@pytest.mark.parametrize(("balls", "race"), [(8, "inner"), (9, "outer"), (9, "inner")])
+@pytest.mark.parametrize("known", [True, False], ids=["geometry known", "geometry not known"])
+def test_a_shaft_whose_bearing_drowns_it_is_found_by_the_side_lines(balls, race, known):
+    """Pulses at the defect order ring at 4 kHz and grow and fade once a turn; of the shaft itself nothing is left.
+
+    Model after Randall & Antoni (2011), section 2.2: pulses through a resonance, load zone once a turn, no slip.
+    """
+    rng = np.random.default_rng(balls)
+    bearing, rate, n = Bearing(balls, 1.2, 5.0), 24_000, 8 * 24_000
+    turns = 41.3 * np.arange(n) / rate
+    pulses = np.diff(np.floor(getattr(bearing, race) * turns), prepend=0) * (1 + 0.6 * np.cos(2 * np.pi * turns + 1))
+    ring = np.exp(-np.arange(200) / 20) * np.cos(2 * np.pi * 4_000 * np.arange(200) / rate)
+    samples = np.convolve(pulses, ring)[:n] + 0.05 * rng.standard_normal(n)
+    found = estimate_speed(transforms(samples, rate=rate), Settings(bearings=(bearing,)) if known else Settings())
+    assert found.track.mean_hz == pytest.approx(41.3, rel=2e-3)
+    assert found.choice.confidence > (0.95 if known else 0.5)
+    assert found.choice.confidence + sum(chance for _, chance in found.choice.rivals) == pytest.approx(1)
+
+
+@pytest.mark.parametrize("settings", [Settings(test="bare"), Settings(test="prop", blades=3)], ids=["bare", "three blades"])
+def test_half_orders_of_a_loose_motor_do_not_halve_its_speed(settings):
+    level = {2: 0, 1: -25, 3: -22, 4: -20, 5: -25, 7: -28, 8: -24, 9: -30} | ({6: -3, 12: -6} if settings.blades else {6: -18})
+    loose = heard(np.random.default_rng(9), 45.0, level)
+    choice = estimate_speed(transforms(loose), settings).choice
+    assert choice.comb.hz == pytest.approx(90.0, rel=1e-3)
+    assert any(comb.hz == pytest.approx(45.0, rel=1e-3) and chance > 0.1 for comb, chance in choice.rivals)
+
+
 def test_what_stays_unsure_says_so():
     """One line alone could be any order: the speeds that it allows share the probability."""
     choice = choose(find_combs(lines_of(heard(np.random.default_rng(8), 41.0, {3: 0}), seconds=2.0), Settings()), Settings())

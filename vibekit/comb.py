@@ -41,13 +41,14 @@ class Comb:
     """One shaft speed with what speaks for it.
 
     hz: turns a second; found: (orders,) index of the line at each order, -1 for none
-    chance: (orders,) of a line as high there
+    chance: (orders,) of a line as high there; height_db: (orders,) of the line over the noise, no higher than noise where chance does it
     total: (orders,) log of the likelihood ratio against "no shaft" of all orders up to each
     """
 
     hz: float
     found: Index
     chance: Array
+    height_db: Array
     total: Array
 
     def evidence(self, below_hz: float = math.inf) -> float:
@@ -75,7 +76,8 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
             chosen.append(int(i))
     speed, found, chance = speed[chosen], found[:, chosen], chance[:, chosen]
     total = _evidence(lines, speed, found, chance, level_patterns(settings)) + _log_prior(speed, settings)
-    return [Comb(float(speed[i]), found[:, i], chance[:, i], total[:, i]) for i in np.argsort(-total[-1])]
+    clear = _clear(lines, speed, found, chance)
+    return [Comb(float(speed[i]), found[:, i], chance[:, i], clear[:, i], total[:, i]) for i in np.argsort(-total[-1])]
 
 
 @lru_cache(maxsize=64)
@@ -157,8 +159,7 @@ def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, patterns:
     """
     blank = lines.is_blank(ORDER * speed)
     height = np.where(found < 0, -20.0, lines.height_db[found])
-    clear = np.where(blank | (chance > 0.1), lines.visible_db, height)[: HIGHEST_ORDER // 2]
-    strongest = clear.max(axis=0)
+    strongest = _clear(lines, speed, found, chance)[: HIGHEST_ORDER // 2].max(axis=0)
     seen = np.maximum(height, lines.visible_db)
     rare = np.where(height > lines.visible_db - DIM_DB, PEAK / chance**CLUTTER, 0.0)
     total = np.full(blank.shape, -np.inf)
@@ -168,6 +169,12 @@ def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, patterns:
         gain = np.log(hidden + rare * (1 + off**2 / 4) ** -2.5)
         total = np.logaddexp(total, np.cumsum(np.where(blank, 0.0, gain), axis=0) + prior)
     return total
+
+
+def _clear(lines: Lines, speed: Array, found: Index, chance: Array) -> Array:
+    """Height of each line, (orders, m), dB; what noise reaches where there is none, or where chance may have put it."""
+    nothing = lines.is_blank(ORDER * speed) | (found < 0) | (chance > 0.1)
+    return np.where(nothing, lines.visible_db, lines.height_db[found])
 
 
 def _log_prior(speed: Array, settings: Settings) -> Array:

@@ -1,17 +1,18 @@
 """Shaft speed from the vibration itself: look at several resolutions, choose the comb, follow it, look again along its own speed."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 
 from vibekit.choice import Choice, choose, is_slower_shaft, simple_ratio
-from vibekit.comb import FASTEST_HZ, SLOWEST_HZ, find_combs
+from vibekit.comb import FASTEST_HZ, SAME, SLOWEST_HZ, Comb, find_combs
 from vibekit.following import follow
 from vibekit.frames import Frames, frames_of
 from vibekit.lines import Lines, find_lines
+from vibekit.modulation import shaft_beneath
 from vibekit.ridge import ridge
 from vibekit.settings import Settings
 from vibekit.track import Track
@@ -19,11 +20,13 @@ from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 Signals = list[npt.NDArray[np.floating]]
+Rivals = tuple[tuple[Comb, float], ...]
 TOP_HZ = 5000.0
 STEADY_S = (8.0, 2.0)  # frames for a shaft that holds its speed
 MOVING_S = 0.5  # frames for one that does not
 THERE = 5.0  # evidence from which a look along the comb is worth while
 MOVES = 0.2  # of the mean speed: range from which a ridge is a run-up or coast-down of its own
+UNLIKELY = -5.0  # log odds below which a shaft beneath a faster comb is not mentioned
 FREEDOM = 4.0  # evidence that such a ridge must bring beyond a steady comb's, having been fitted to the same record
 PLAIN = 20.0, 0.9  # evidence and confidence from which no other resolution is tried
 ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.8, 5: 0.6, 6: 0.6}  # while the shaft is sought along a ridge
@@ -106,7 +109,8 @@ def estimate_speed(
     if longest is None or lines is None:
         return None
     search = _Search(signals, rate, top, settings, low_hz, high_hz, lines.hum)
-    looks = _looks(search, longest.without(lines.hum))
+    longest = longest.without(lines.hum)
+    looks = _looks(search, longest)
     if not looks:
         return None
     look = max(looks, key=lambda each: each.choice.evidence + math.log(each.choice.confidence))
@@ -117,7 +121,35 @@ def estimate_speed(
     if moving and not any(each is look for each in moving):
         other = _finish(transforms, search, max(moving, key=lambda each: each.choice.evidence), longest.width_hz)
         found = other if other.choice.evidence > found.choice.evidence + FREEDOM else found
+    if settings.test in (None, "bare") and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
+        return _against_what_turns_beneath(transforms, search, find_lines(longest) or lines, found)
     return found
+
+
+def _against_what_turns_beneath(transforms: list[Transform], search: _Search, lines: Lines, found: Estimate) -> Estimate:
+    """Weigh what was found against a slower shaft whose bearing makes a comb; a propeller would make the shaft's own lines stand out."""
+    other = shaft_beneath(transforms, lines, search.settings, found.choice.comb.hz, search.low_hz, search.high_hz)
+    if other is None or other.lead < UNLIKELY:
+        return found
+    chance, choice = 1 / (1 + math.exp(-other.lead)), found.choice
+    if abs(other.comb.hz / choice.comb.hz - 1) < SAME:
+        sure = max(chance, choice.confidence * found.presence)
+        found = replace(found, choice=replace(choice, confidence=sure, rivals=_shared(choice.rivals, 1 - sure)), presence=1.0)
+        if other.lines is lines:
+            return found
+    elif other.lead < 0:
+        rivals = ((other.comb, chance), *_shared(choice.rivals, (1 - choice.confidence) * (1 - chance)))
+        return replace(found, choice=replace(choice, confidence=choice.confidence * (1 - chance), rivals=rivals))
+    else:
+        found = replace(found, choice=Choice(other.comb, other.comb.evidence(), chance, ((choice.comb, 1 - chance),)), presence=1.0)
+    track, sd = follow(other.transforms, other.comb, other.lines, Track.steady(other.comb.hz, search.end_s), lambda: None)
+    return replace(found, track=track, mean_sd_hz=sd)
+
+
+def _shared(rivals: Rivals, most: float) -> Rivals:
+    """Rivals, their probabilities scaled so that they add up to no more than this."""
+    total = sum(chance for _, chance in rivals)
+    return rivals if total <= most else tuple((comb, chance * most / total) for comb, chance in rivals)
 
 
 def _finish(transforms: list[Transform], search: _Search, look: _Look, width_hz: float) -> Estimate:

@@ -1,0 +1,139 @@
+"""The shaft beneath a faster comb: a bearing's pulses that grow and fade once a turn give it away.
+
+Where a bearing is hurt its comb stands above everything, and little of the shaft's own is left. The envelope of the high band then holds
+the defect frequency with side lines at plus and minus the shaft's (Randall & Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520), and
+the shaft's orders. Each place where one belongs is asked as in `vibekit.comb`: how rarely does chance put a line as high there?
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vibekit.choice import is_race, simple_ratio
+from vibekit.comb import CLUTTER, DIM_DB, PEAK, SAME, SLOWEST_HZ, Comb, find_combs
+from vibekit.frames import frames_of
+from vibekit.lines import Lines, find_lines
+from vibekit.settings import Settings
+from vibekit.transform import Transform
+
+BAND_HZ = 1000.0, 11_000.0
+TOP_HZ = 1500.0  # of the envelope
+FRAME_S = 8.0
+RACES = 1.9, 7.2  # defect orders of 6 to 11 balls with d/D of 0.18 to 0.30 lie inside
+CAGE = 2.2, 2.9  # a shaft turns so much faster than its bearing's cage, which marks the envelope but makes no lines of its own
+SHOWN = 3.0  # evidence by its own lines, or else by side lines, that a shaft must have
+WHOLE = 0.006  # a comb this near a whole, half or third multiple of the shaft is the shaft's own
+FLOOR = 1e-3  # of the mean, under the logarithm of the envelope: one loud click does not outweigh the rest
+MULTIPLE, BESIDE = (grid.reshape(-1, 1) for grid in np.meshgrid((1, 2, 3), (-1, 1)))
+CAP = 15.0  # evidence of an envelope at most: lines that two combs make together fit other pairs of combs too
+CLEAR = 9.0  # evidence from which a comb is there: chance offers some ten thousand speeds
+SLOWER = 0.4  # of the comb taken so far: a comb below it does not stand over a shaft
+FOREIGN = 6.0  # evidence that a shaft must bring before the comb that stands higher is taken for something else's, of no known bearing
+
+
+@dataclass(frozen=True, slots=True)
+class Beneath:
+    """A shaft under a faster comb.
+
+    comb: of the shaft; lines: in which it was found; transforms: of the signals that those are of, the record or its envelope
+    lead: log odds that this is the shaft rather than the comb that was taken for it
+    """
+
+    comb: Comb
+    lines: Lines
+    transforms: list[Transform]
+    lead: float
+
+
+def shaft_beneath(
+    transforms: list[Transform], lines: Lines, settings: Settings, taken_hz: float, low_hz: float, high_hz: float
+) -> Beneath | None:
+    """The likeliest shaft between two bounds that turns beneath a faster comb, None when nothing there can be one.
+
+    transforms: of the vibration channels; lines: of their spectrum; taken_hz: speed of the comb taken for the shaft so far
+    """
+    envelopes = [envelope_of(transform) for transform in transforms if 0.45 * transform.rate_hz > 2 * BAND_HZ[0]]
+    pulsing = _lines_of(envelopes) if envelopes else None
+    if pulsing is None:
+        return None
+    found = []
+    highest = [combs[0] for each in (lines, pulsing) if (combs := find_combs(each, settings, RACES[0] * SLOWEST_HZ))]
+    for fast in {comb.hz for comb in highest if comb.evidence() > CLEAR}:
+        low, high = max(low_hz, fast / RACES[1]), min(high_hz, fast / RACES[0])
+        if low >= high or fast < SLOWER * taken_hz:
+            continue
+        own, modulating = find_combs(lines, settings, low, high), find_combs(pulsing, settings, low, high)
+        tried = math.log(max((high - low) / pulsing.width_hz, 1.0))
+        standing = _standing(lines, pulsing, settings, taken_hz, fast) - tried - FOREIGN
+        for each, source, combs in ((lines, transforms, own), (pulsing, envelopes, modulating)):
+            for comb in combs:
+                ratio, shown = fast / comb.hz, _near(own, comb.hz)
+                known = is_race(ratio, settings)
+                modulates = _side_lines(pulsing, fast, comb.hz) > SHOWN and (known or not CAGE[0] < ratio < CAGE[1])
+                if not _is_own(ratio) and (shown > SHOWN or modulates):
+                    total = shown + _from_envelope(modulating, pulsing, fast, comb.hz) - tried - FOREIGN * (not known)
+                    lead = total if _same(comb.hz, taken_hz) else total - max(standing, 0.0)
+                    found.append(Beneath(comb, each, source, lead))
+    best = max(found, key=lambda each: each.lead, default=None)
+    if best is None:
+        return None
+    same = [each for each in found if _same(each.comb.hz, best.comb.hz)]
+    clearest = max(same, key=lambda each: (each.lines is lines and each.comb.evidence() > SHOWN, each.comb.evidence()))
+    return replace(clearest, lead=best.lead)
+
+
+def envelope_of(transform: Transform) -> Transform:
+    """Transform of the logarithm of the squared envelope of the band where casings ring."""
+    analytic, rate = transform.analytic(BAND_HZ[0], min(BAND_HZ[1], 0.45 * transform.rate_hz))
+    squared = analytic.real**2 + analytic.imag**2
+    return Transform.of(np.log(squared + np.float32(FLOOR) * squared.mean() + np.finfo(np.float32).tiny), rate)
+
+
+def _lines_of(transforms: list[Transform]) -> Lines | None:
+    """Lines of the channels together, without hum; None when they are too few."""
+    top = min(TOP_HZ, 0.4 * transforms[0].rate_hz)
+    bands = [transform.low_band(top) for transform in transforms]
+    frames = frames_of([band for band, _ in bands], bands[0][1], top, FRAME_S)
+    lines = find_lines(frames) if frames else None
+    return find_lines(frames.without(lines.hum)) if frames and lines else None
+
+
+def _is_own(ratio: float) -> bool:
+    """Say whether a comb at this multiple of a shaft's speed is its own, or shares every second or third line with it."""
+    multiple = ratio * np.array([1.0, 2.0, 3.0])
+    return bool(np.abs(multiple / np.round(multiple) - 1).min() < WHOLE)
+
+
+def _standing(lines: Lines, pulsing: Lines, settings: Settings, taken_hz: float, fast_hz: float) -> float:
+    """Evidence for the comb taken so far, where that leaves the faster one unexplained too, being no multiple or part of it; else 0."""
+    simple = simple_ratio(fast_hz / taken_hz)
+    if simple and _same(fast_hz, simple * taken_hz):
+        return 0.0
+    around = taken_hz * (1 - SAME), taken_hz * (1 + SAME)
+    modulating = find_combs(pulsing, settings, *around)
+    return _near(find_combs(lines, settings, *around), taken_hz) + _from_envelope(modulating, pulsing, fast_hz, taken_hz)
+
+
+def _from_envelope(modulating: list[Comb], pulsing: Lines, fast_hz: float, hz: float) -> float:
+    """Evidence of the envelope's lines at the orders of a shaft and beside the faster comb."""
+    return min(max(_near(modulating, hz), 0.0) + _side_lines(pulsing, fast_hz, hz), CAP)
+
+
+def _same(a: float, b: float) -> bool:
+    return abs(a / b - 1) < SAME
+
+
+def _near(combs: list[Comb], hz: float) -> float:
+    """Evidence of the best comb at a speed, 0 when there is none."""
+    return max((comb.evidence() for comb in combs if _same(comb.hz, hz)), default=0.0)
+
+
+def _side_lines(lines: Lines, fast_hz: float, hz: float) -> float:
+    """Evidence of the lines beside the first multiples of a comb a speed away."""
+    place = np.abs(MULTIPLE * fast_hz + BESIDE * hz)
+    reach = 0.6 * lines.width_hz + 2e-4 * place
+    found = lines.best_near(place, reach)
+    chance = np.maximum(lines.chance(found, reach), 1e-12)
+    there = (found >= 0) & (lines.height_db[found] > lines.visible_db - DIM_DB)
+    return float(np.where(there, np.log1p(PEAK / chance**CLUTTER), 0.0).sum())
