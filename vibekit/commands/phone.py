@@ -95,7 +95,7 @@ class _Judge:
         self.judged += found.reading.screening.usable
         kept = self._kept(found, delivery.path, position)
         _print(found, position, [*delivery.notes, kept])
-        return _answer(found, delivery.notes, kept)
+        return _answer(found, position, delivery.notes, kept)
 
     def _kept(self, found: Judged, path: Path, position: str | None) -> str:
         """What became of the file; one that the archive has is not kept twice."""
@@ -133,7 +133,7 @@ def _plan(args: argparse.Namespace, craft: Craft | None, given: Settings) -> "Pl
     )
 
 
-def _answer(found: Judged, notes: tuple[str, ...], kept: str) -> "Answer":
+def _answer(found: Judged, position: str | None, notes: tuple[str, ...], kept: str) -> "Answer":
     from vibekit import marks, wording
     from vibekit.capture.phone.plan import Answer
 
@@ -144,7 +144,7 @@ def _answer(found: Judged, notes: tuple[str, ...], kept: str) -> "Answer":
     return Answer(
         state=state.code,
         mark=state.glyph,
-        words=wording.sentence(state.words),
+        words=f"{position}: {state.words}" if position else wording.sentence(state.words),
         verdict=wording.verdict(end, wording.not_recorded([found.reading.settings.test])),
         act=" ".join(filter(None, (end.reason, end.next_step if open_end else wording.act_words(end)))),
         caution=wording.caution_words(end),
