@@ -12,7 +12,7 @@ import numpy as np
 from vibekit.capture.delivery import Delivery
 from vibekit.capture.journal import BLOCK, HEADER, MARK, Record, Samples, claimed, opening, records, settle_folder
 from vibekit.capture.take import PAUSED, Account, Form, Gap, Take
-from vibekit.capture.take_file import write_take
+from vibekit.capture.take_file import depth, write_take
 from vibekit.errors import UnreadableError
 
 PAUSE_S = 0.25  # of zeros stand for a pause, however long it was
@@ -94,7 +94,7 @@ class _Seen:
             self.frames += filled
         self.frames += len(samples)
         self.delivery.add(record.frame + len(samples), len(samples), record.at_ns)
-        self.bits = next((bits for bits in (16, 24) if bits >= self.bits and _exact(samples, bits)), 0) if self.bits else 0
+        self.bits = depth(samples, self.bits) if self.bits else 0
 
     def marked(self, record: Record) -> str:
         """Take in what a mark tells; why frames are missing after it."""
@@ -158,12 +158,6 @@ def _filled(path: Path, seen: _Seen) -> Iterator[Samples]:
             samples = record.samples(channels)
             yield samples
             at += len(samples)
-
-
-def _exact(samples: Samples, bits: int) -> bool:
-    """Integers of so many bits hold these samples exactly."""
-    scaled = samples * np.float32(2 ** (bits - 1))
-    return bool(np.all(scaled == np.rint(scaled)) and np.all(np.abs(scaled) <= 2 ** (bits - 1) - 1))
 
 
 def _name(path: Path, about: dict[str, str]) -> str:

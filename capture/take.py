@@ -16,7 +16,7 @@ class Form:
     """What a source delivers.
 
     rate_hz: frames a second as the device states it; channels: one a column of the blocks; source: device in words
-    sensor: what listens, None when not known; processed, full_scale: as in `vibekit.recording.Source`
+    sensor: what listens, None when not known; processed, full_scale, lossy: as in `vibekit.recording.Source`
     crystal: its rate is kept by a quartz, so what it states is better known than this computer can measure; a MEMS sensor's is not
     """
 
@@ -27,6 +27,7 @@ class Form:
     processed: tuple[str, ...] = ()
     full_scale: float | None = None
     crystal: bool = True
+    lossy: str = ""
 
     def __post_init__(self) -> None:
         if not (0 < self.rate_hz <= 10_000_000):

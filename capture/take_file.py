@@ -64,6 +64,16 @@ def read_account(path: Path) -> Account | None:
     return unpack(Account, data) if isinstance(data, dict) and data.get("schema") == SCHEMA else None
 
 
+def depth(samples: Samples, least: int = 16) -> int:
+    """Bits of the integers that hold these samples exactly: 16 or 24, `least` or more; 0 when none do."""
+    return next((bits for bits in (16, 24) if bits >= least and _exact(samples, bits)), 0)
+
+
+def _exact(samples: Samples, bits: int) -> bool:
+    scaled = samples * np.float32(2 ** (bits - 1))
+    return bool(np.all(scaled == np.rint(scaled)) and np.all(np.abs(scaled) <= 2 ** (bits - 1) - 1))
+
+
 def _write_flac(path: Path, account: Account, told: str, bits: int, blocks: Iterator[Samples]) -> None:
     import soundfile
 

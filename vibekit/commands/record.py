@@ -12,7 +12,6 @@ from vibekit.commands.sources import add_source_options, choose_source, list_sou
 from vibekit.craft import Craft
 from vibekit.errors import UsageError, VibekitError
 from vibekit.settings import Settings
-from vibekit.turning import ADVICE, BLADES, HANDS, POWER
 
 if TYPE_CHECKING:
     from vibekit.capture.journal import Unfinished
@@ -28,7 +27,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options of `record`."""
     parser.add_argument("craft", metavar="CRAFT", nargs="?", help="the craft's TOML file, or its name in the archive")
     parser.add_argument("position", metavar="POSITION", nargs="?", help="the rotor's name")
-    parser.add_argument("--for", dest="length", metavar="20s|1min", help=f"how long (default: {USUAL_S:g}s)")
+    parser.add_argument("--for", dest="length", metavar="20s|1min", help=f"how long (default: {USUAL_S:g}s; of each run of a round, 8s)")
+    parser.add_argument(
+        "--round", action="store_true", help="all rotors in one take, one after the other and twice, split by what is heard"
+    )
+    parser.add_argument("--file", metavar="FILE", help="split this recording of a round instead of making one")
     parser.add_argument(
         "--setup", default="", metavar="TEXT", help="sensor, its place and fixing, gain; levels compare only within one set-up"
     )
@@ -56,6 +59,12 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("name the CRAFT and the POSITION to record, such as: vibekit record wren-4.toml north-east --test bare")
     _tell_unfinished(folder)
     description, craft = find_craft(args.craft)
+    if args.round and args.position is None:
+        from vibekit.commands.record_round import record_round
+
+        return record_round(args, Shelf(craft, description, args.setup), settings_from(args), folder)
+    if args.round or args.file:
+        raise UsageError("--round takes all rotors of the CRAFT: leave the POSITION out; --file goes with --round only")
     if args.position is None:
         raise UsageError(f"name the POSITION to record: one of {', '.join(craft.positions) or 'none; the description lists no rotors'}")
     craft.rotor(args.position)
@@ -68,16 +77,17 @@ def run(args: argparse.Namespace) -> int:
 def _record(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Path) -> int:
     from vibekit.capture.trigger import Trigger
     from vibekit.commands.show import show_craft
-    from vibekit.commands.taking import take
+    from vibekit.commands.taking import is_ready, take, warn
 
     craft = shelf.craft
     about = {"craft": craft.name or "", "position": args.position, "test": given.test or "", "setup": args.setup}
     length_s = parse_length(args.length, "--for") if args.length else USUAL_S
-    _instruct(craft, args.position, given)
+    warn(craft, given)
+    say(_step(craft, args.position, given), sys.stdout)
     while True:
         chosen = choose_source(args, given.sensor)
         print(f"from {chosen.words}")
-        if not (args.yes or _ready()):
+        if not (args.yes or is_ready()):
             print("nothing was recorded")
             return 1
         taken = take(
@@ -100,22 +110,10 @@ def _record(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Pat
     return 0 if found.reading.screening.usable else 1
 
 
-def _instruct(craft: Craft, position: str, given: Settings) -> None:
-    """Cautions first, then what to do."""
-    way = craft.way
-    cautions = HANDS if given.test == "hand-spin" else way.cautions if way else (*HANDS, *POWER, *BLADES)
-    for caution in (*cautions, ADVICE):
-        say(f"! {caution}", sys.stdout)
-    step = next((step.how for step in way.plan if step.test == given.test), "") if way else ""
-    print()
-    say(f"{position}: {step or 'let the motor reach its speed, then hold it steady.'} {SENSOR}", sys.stdout)
-
-
-def _ready() -> bool:
-    try:
-        return ask("Enter when the bench is ready, n to leave: ", sys.stdout).lower() not in ("n", "no")
-    except EndedError:
-        return False
+def _step(craft: Craft, position: str, given: Settings) -> str:
+    """What to do."""
+    how = next((step.how for step in craft.way.plan if step.test == given.test), "") if craft.way else ""
+    return f"{position}: {how or 'let the motor reach its speed, then hold it steady.'} {SENSOR}"
 
 
 def _again() -> bool:

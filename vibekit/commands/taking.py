@@ -6,7 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vibekit.commands.asking import EndedError, ask, say
+from vibekit.craft import Craft
 from vibekit.errors import VibekitError
+from vibekit.settings import Settings
+from vibekit.turning import ADVICE, BLADES, HANDS, POWER
 
 if TYPE_CHECKING:
     from vibekit.capture.recorder import Glance, Source
@@ -20,6 +24,22 @@ SILENT = (
     ". Allow the microphone for this program in the system's privacy settings (on macOS: Privacy & Security, Microphone, the terminal), "
     "switch it on, or choose another with --device"
 )
+
+
+def warn(craft: Craft, given: Settings) -> None:
+    """Print the cautions for how this craft is turned."""
+    by_hand = given.test == "hand-spin"
+    for caution in (*(HANDS if by_hand else craft.way.cautions if craft.way else (*HANDS, *POWER, *BLADES)), ADVICE):
+        say(f"! {caution}", sys.stdout)
+    print()
+
+
+def is_ready() -> bool:
+    """Ask whether the bench is."""
+    try:
+        return ask("Enter when the bench is ready, n to leave: ", sys.stdout).lower() not in ("n", "no")
+    except EndedError:
+        return False
 
 
 def take(
