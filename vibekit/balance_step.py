@@ -193,7 +193,7 @@ def _wanted_words(answer: PlaneAnswer) -> str:
     size, angle = abs(answer.wanted), math.degrees(cmath.phase(answer.wanted)) % 360
     turn = math.degrees(math.asin(min(answer.u95 / size, 1.0))) if size else 180.0
     return (
-        f"{answer.plane}: wanted {with_interval(size, answer.u95, 'g mm')} at {angle:.0f} ± {turn:.0f}° from the mark, in the direction "
+        f"{answer.plane}: wanted {with_interval(size, answer.u95, 'g mm')} at {angle:.1f} ± {turn:.1f}° from the mark, in the direction "
         f"of rotation, over the rotor as found; left now {left_words(answer.left)}."
     )
 

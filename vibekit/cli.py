@@ -17,6 +17,7 @@ COMMANDS = {
     "tap": "modes of the frame from knocks on it, motors standing still",
     "craft": "describe a craft: ask for what is known and write it as TOML",
     "inspect": "the eye-and-hand check, question by question; its answers are kept",
+    "balance": "balance a propeller or bell, with phase or by amplitude alone, step by step",
     "part": "note what was done to a part: cleaned, tightened, refitted, replaced",
     "compare": "motors of a craft with each other and with their own past",
     "report": "write the report of a craft, or of recordings, as one HTML file",

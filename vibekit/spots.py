@@ -62,7 +62,7 @@ class Weight:
 class Stock:
     """The masses at hand.
 
-    pieces_g: weights, each as often as wanted; tape_mg_mm2, tape_mm: mass of an area of tape and its width; cut_mm: to which it can be cut
+    pieces_g: weights, three of them at one place, each as often as wanted; tape_mg_mm2, tape_mm: mass of an area of tape and its width; cut_mm: to which it can be cut
     step_g: what is weighed or taken off in steps of this mass; nothing given: any mass to 1 mg
     """
 
@@ -91,8 +91,9 @@ class Stock:
         steps = [step for step in (self.step_g, self.tape_g_mm and self.tape_g_mm * self.cut_mm) if step]
         steps += [] if steps or self.pieces_g else [1e-3]
         found = {math.floor(mass_g / step + up) * step for step in steps for up in (1e-9, 1)}
-        sums = sorted({sum(some) for n in range(4) for some in combinations_with_replacement(self.pieces_g, n)})
-        found |= {max((s for s in sums if s <= mass_g), default=0.0), min((s for s in sums if s >= mass_g), default=sums[-1])}
+        if self.pieces_g:
+            sums = sorted({sum(some) for n in range(4) for some in combinations_with_replacement(self.pieces_g, n)})
+            found |= {max(s for s in sums if s <= mass_g), min((s for s in sums if s >= mass_g), default=sums[-1])}
         return sorted(found)
 
     def words(self, mass_g: float) -> str:
