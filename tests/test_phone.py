@@ -144,6 +144,7 @@ def test_what_the_browser_did_is_read_back(changed, expected):
     [
         {"rate": 0}, {"rate": -48000}, {"rate": float("nan")}, {"rate": 1e12}, {"rate": "48000"}, {"rate": True},
         {"way": "../../etc"}, {"way": None}, {"kind": "video"}, {"settings": []}, {"settings": None},
+        {"settings": SETTINGS | {"sampleRate": 10**400}}, {"settings": SETTINGS | {"sampleRate": "48000"}},
         {"position": 1}, {"position": -1}, {"position": "0"}, {"position": True}, {"position": None},
     ],
 )  # fmt: skip

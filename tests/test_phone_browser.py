@@ -124,19 +124,23 @@ def test_a_tone_comes_through_whole(browser, tmp_path):
 
 
 def test_without_the_track_a_worklet_takes_the_sound(browser, tmp_path):
-    """As in browsers other than Chromium. The fake microphone runs by another clock than the audio graph: what that costs is marked."""
+    """As in browsers other than Chromium: what comes through whole is the tone.
+
+    The fake microphone runs by another clock than the audio graph. Between them Chromium now and then fills in zeros, which are marked,
+    or leaves samples out without a word, the more the busier the computer is: such fifths of a second are the fewer.
+    """
     with serving(tmp_path) as bench, page_of(browser, bench.server.link.url, NO_TRACK) as page:
         to_record(page)
         take(page, 3)
     recording = read_recording(bench.deliveries[0].path)
-    sound = recording.samples[0].astype(float)
-    edges = [0, *(edge for lost in recording.lost for edge in (lost.start - 512, lost.stop + 512)), sound.size]
-    longest = max((sound[max(a, 0) : b] for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a), key=len)
-    amplitude, frequency, rest = fitted(longest)
-    assert longest.size > RATE
-    assert amplitude == pytest.approx(TONE, rel=1e-3)
-    assert frequency == pytest.approx(TONE_HZ, rel=1e-6)
-    assert rest < 1e-3
+    assert recording.rate_hz == RATE
+    size = RATE // 5
+    starts = range(0, recording.samples.shape[1] - size, size)
+    fits = [fitted(recording.samples[0, start : start + size].astype(float)) for start in starts]
+    whole = [fit for fit in fits if fit[2] < 1e-3]
+    assert len(whole) > 0.6 * len(fits) > 5
+    assert [amplitude for amplitude, _, _ in whole] == pytest.approx([TONE] * len(whole), rel=1e-3)
+    assert [frequency for _, frequency, _ in whole] == pytest.approx([TONE_HZ] * len(whole), rel=1e-6)
 
 
 def test_sound_that_the_browser_processed_is_marked(browser, tmp_path):
@@ -278,6 +282,19 @@ def test_one_hand_a_small_screen_and_the_keyboard(browser, tmp_path, scheme):
         assert page.locator("#mark").text_content() == "◐"
         press("answer", "Finished")
         page.get_by_text("stopped listening").wait_for()
+
+
+def test_a_silent_microphone_is_said_at_once(playwright, tmp_path):
+    with (
+        browser_playing(playwright, tmp_path, np.zeros(5 * RATE)) as silent,
+        serving(tmp_path) as bench,
+        page_of(silent, bench.server.link.url) as page,
+    ):
+        to_record(page)
+        page.get_by_role("button", name="Record sound").click()
+        page.get_by_text("gives only zeros").wait_for()
+        page.get_by_role("button", name="Record sound").wait_for()
+    assert bench.written == []
 
 
 def test_the_command_keeps_what_the_phone_sent(playwright, tmp_path, monkeypatch):

@@ -4,9 +4,14 @@ import asyncio
 import contextlib
 import io
 import json
+import re
+import signal
 import socket
 import ssl
+import subprocess
+import sys
 import time
+from types import SimpleNamespace
 
 import aiohttp
 import numpy as np
@@ -16,6 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.phones import HERE, START, frame, join, joined, new_client, plan, run, serving
+from tests.test_imports import ROOT
 from vibekit.capture.phone.address import bound
 from vibekit.capture.phone.frame import MOST_BYTES
 from vibekit.capture.phone.limits import MOST_CONNECTIONS, MOST_TEXT, MOST_UPLOAD, Pace
@@ -537,3 +543,33 @@ def test_nothing_listens_when_no_phone_comes(tmp_path):
 def test_a_take_is_not_longer_than_allowed():
     with pytest.raises(UsageError, match="length"):
         plan(seconds=10_000.0)
+
+
+def test_ctrl_c_keeps_what_came(tmp_path):
+    """The command itself, a phone that is recording, and a user who stops it."""
+    words = ["phone", "--test", "bare", "--address", HERE, "-o", str(tmp_path / "takes")]
+    code = "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler)\nfrom vibekit.cli import main; sys.exit(main())"
+    command = [sys.executable, "-u", "-c", code, *words]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as running:
+        shown = ""
+        while "Ctrl-C" not in shown:
+            shown += running.stdout.readline()
+        base, _, token = re.search(r"https://\S+", shown)[0].partition("/#")
+
+        async def main():
+            async with await joined(SimpleNamespace(base=base, token=token)) as phone:
+                line = await phone.ws_connect("/talk")
+                await line.send_str(GO)
+                assert (await line.receive_json())["type"] == "go"
+                for i in range(30):
+                    await line.send_bytes(frame(i, i * 2048, SOUND))
+                await asyncio.sleep(0.3)
+                running.send_signal(signal.SIGINT)
+                await closed_with(line)
+
+        run(main())
+        printed = running.stdout.read()
+        assert running.wait(30) == 130
+    (path,) = [path for path in (tmp_path / "takes").iterdir() if path.suffix in (".wav", ".flac")]
+    assert path.name in printed
+    assert len(soundfile.read(path)[0]) == 30 * 2048

@@ -1,7 +1,5 @@
 """The server: TLS only, one address, one phone, and gone after use."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import json
@@ -65,7 +63,7 @@ class PhoneServer:
                 line.abort()
             await asyncio.sleep(LOOK_S)  # until they are closed
 
-    async def _accept(self, server: web.Server[web.Request]) -> None:
+    async def _accept(self, server: web.Server) -> None:
         """Let connections in; what is more than MOST_CONNECTIONS, greetings under way included, is hung up."""
         context = self._certificate.context()
         loop = asyncio.get_running_loop()
@@ -84,7 +82,7 @@ class PhoneServer:
                 greeting.add(task)
                 task.add_done_callback(greeting.discard)
 
-    async def _greet(self, line: socket.socket, server: web.Server[web.Request], context: ssl.SSLContext) -> None:
+    async def _greet(self, line: socket.socket, server: web.Server, context: ssl.SSLContext) -> None:
         """Agree on TLS, or hang up."""
         loop = asyncio.get_running_loop()
         with contextlib.suppress(OSError):

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, TypeGuard
 
 from vibekit.errors import UnreadableError
 
@@ -39,9 +39,13 @@ def read_stream(said: Mapping[str, Any], positions: int) -> Stream:
     rate, way, settings = said.get("rate"), said.get("way"), said.get("settings")
     if kind != "sound" or way not in WAYS or not isinstance(settings, dict):
         raise UnreadableError("a stream of another kind")
-    if isinstance(rate, bool) or not isinstance(rate, int | float) or not SLOWEST_HZ <= rate <= FASTEST_HZ:
+    if not _possible(rate):
         raise UnreadableError(f"the phone's rate must lie between {SLOWEST_HZ:g} and {FASTEST_HZ:g} Hz")
     return Stream("sound", float(rate), _processed(settings, float(rate)), WAYS[way], position)
+
+
+def _possible(rate: Any) -> TypeGuard[float]:
+    return isinstance(rate, int | float) and not isinstance(rate, bool) and SLOWEST_HZ <= rate <= FASTEST_HZ
 
 
 def _processed(settings: Mapping[str, Any], rate_hz: float) -> tuple[str, ...]:
@@ -51,6 +55,8 @@ def _processed(settings: Mapping[str, Any], rate_hz: float) -> tuple[str, ...]:
         if settings.get(name) is not False:
             found.append(words if settings.get(name) else f"{words} not known to be off")
     own = settings.get("sampleRate")
-    if isinstance(own, int | float) and not isinstance(own, bool) and not math.isclose(own, rate_hz):
+    if own is not None and not _possible(own):
+        raise UnreadableError("the microphone's rate cannot be")
+    if own is not None and not math.isclose(own, rate_hz):
         found.append(f"resampled from {own:g} to {rate_hz:g} Hz")
     return tuple(found)

@@ -39,6 +39,7 @@ export class Level {
   clear() {
     Object.assign(this, { peak: 0, silent: true });
     this.draw();
+    this.meter.setAttribute("aria-valuetext", "nothing yet");
     this.words.textContent = "Level: nothing yet";
   }
 }

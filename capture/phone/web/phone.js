@@ -5,7 +5,7 @@ import { openMotion } from "/motion.js";
 import { Level } from "/level.js";
 
 const at = (id) => document.getElementById(id);
-const BUTTONS = { wait: [], read: ["understood"], record: ["sound"], running: ["stop"], answer: ["again", "bye"] };
+const BUTTONS = { wait: [], read: ["understood"], record: ["sound"], running: ["stop"], judging: [], answer: ["again", "bye"] };
 const REFUSALS = {
   403: "This address does not count any more. Scan the code that the computer shows now.",
   409: "This address was opened before, and works once. Start `vibekit phone` again on the computer and scan the new code.",
@@ -27,13 +27,13 @@ let heard = () => {}; // takes the next word of the computer, or null when the c
 let halt = null; // ends the take that is under way
 
 function show(step) {
-  const section = step === "running" ? "record" : step;
+  const busy = step === "running" || step === "judging";
+  const section = busy ? "record" : step;
   for (const one of document.querySelectorAll("main > section")) one.hidden = one.id !== section;
   for (const one of document.querySelectorAll("footer > button")) one.hidden = !BUTTONS[step].includes(one.id);
-  at("others").hidden = step === "running";
-  at("position").disabled = step === "running";
-  at(step === "running" ? "stop" : `${section}-head`).focus({ preventScroll: step === "running" });
-  if (step !== "running") scrollTo(0, 0);
+  at("others").hidden = at("position").disabled = busy;
+  at(step === "running" ? "stop" : `${section}-head`).focus({ preventScroll: busy });
+  if (!busy) scrollTo(0, 0);
 }
 
 function list(id, lines) {
@@ -75,18 +75,23 @@ function connect() {
 function word(...wanted) {
   return new Promise((yes, no) => {
     heard = (said) => {
-      if (said === null) no(new Error("The connection to the computer broke. What arrived there is kept. Load this page again."));
+      if (said === null) no(new Error("The connection to the computer broke. What arrived there is kept; try again."));
       else if (said.type === "problem") no(new Error(said.text));
       else if (wanted.includes(said.type)) yes(said);
     };
   });
 }
 
+function note(text) {
+  if (!at("note").textContent.includes(text)) at("note").textContent += ` ${text}`;
+  at("note").hidden = false;
+}
+
 async function stayAwake() {
   try {
     return await navigator.wakeLock.request("screen");
   } catch {
-    say("Keep the screen on by hand: this browser does not.");
+    note("Keep the screen on by hand: this browser does not.");
     return null;
   }
 }
@@ -97,13 +102,15 @@ async function take(open, layout) {
   let lock = null;
   const awake = async () => {
     if (document.visibilityState === "visible") lock = await stayAwake();
-    else say("The page was left: what is missing will be marked as a gap.");
+    else note("The page was left: what is missing will be marked as a gap.");
   };
+  at("note").textContent = "";
+  at("note").hidden = true;
   show("running");
   try {
     if (socket.readyState !== WebSocket.OPEN) await connect();
     sensor = await open();
-    note(sensor);
+    if (sensor.kept.length) note(changed(sensor.kept));
     document.addEventListener("visibilitychange", awake);
     await awake();
     const told = (await Promise.all([countDown(), listen(sensor, layout, level)])).find(Boolean);
@@ -113,6 +120,7 @@ async function take(open, layout) {
     const ended = await stream(sensor, layout, level);
     await sensor.close();
     sensor = null;
+    show("judging");
     say(`${ended} The computer is looking at it …`);
     answer(await word("answer"));
   } catch (error) {
@@ -127,10 +135,9 @@ async function take(open, layout) {
   }
 }
 
-function note(sensor) {
-  const kept = sensor.kept.map((name) => EFFECTS[name]);
-  at("note").hidden = !kept.length;
-  at("note").textContent = `This browser does not say that ${kept.join(" and ")} is off: levels will be compared with nothing. The phone's own recorder, sent as a file, may do better.`;
+function changed(kept) {
+  const words = kept.map((name) => EFFECTS[name]).join(" and ");
+  return `This browser does not say that ${words} is off: levels will be compared with nothing. The phone's own recorder, sent as a file, may do better.`;
 }
 
 // Listen before it counts; give "" when there is something to be heard, else what is wrong.
@@ -181,7 +188,7 @@ function stream(sensor, layout, level) {
     halt = () => finish("Stopped.");
     sensor.onend = finish;
     heard = (said) => {
-      if (said === null) no(new Error("The connection to the computer broke. What arrived there is kept."));
+      if (said === null) no(new Error("The connection to the computer broke. What arrived there is kept; try again."));
       else if (said.type === "problem") no(new Error(said.text));
       else if (said.type === "enough") finish("Recorded.");
     };
