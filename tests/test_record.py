@@ -19,6 +19,7 @@ from vibekit import cli
 from vibekit.analysis import analyze
 from vibekit.capture.files import read_recording
 from vibekit.capture.journal import Journal
+from vibekit.judging import judge_motor
 from vibekit.rig import Fault, draw_craft, record
 from vibekit.scene import POSITIONS
 from vibekit.settings import Settings
@@ -70,6 +71,10 @@ def test_what_a_sound_card_records_is_judged_as_the_file_that_was_played(bench, 
     assert heard.speed.rpm == pytest.approx(direct.speed.rpm, rel=2e-3)
     for line, same in zip(heard.orders, direct.orders, strict=True):
         assert line.amplitude == pytest.approx(same.amplitude, abs=2 * (line.u95 + same.u95)), line.name
+    ours, theirs = (judge_motor([reading]).together for reading in (heard, direct))
+    assert ours.conclusion.condition == theirs.conclusion.condition
+    assert ours.findings[0].condition == theirs.findings[0].condition
+    assert ours.findings[0].probability == pytest.approx(theirs.findings[0].probability, abs=0.15)
 
 
 def test_a_serial_sensor_is_judged_as_what_it_felt(bench, tmp_path, capsys):
