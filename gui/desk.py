@@ -48,6 +48,14 @@ class Page(QWidget):
     def refresh(self) -> None:
         """Show the session as it is now."""
 
+    @property
+    def busy(self) -> bool:
+        """Something is recorded here."""
+        return False
+
+    def end(self) -> None:
+        """Let what runs here end, before the page goes; nothing that was recorded may be lost."""
+
     def plot(self, made: Plot) -> Plot:
         """Connect a plot of this page to the window."""
         made.picture_wanted.connect(self.desk.keep_picture)

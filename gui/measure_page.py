@@ -1,8 +1,10 @@
 """One test, step by step: what to do and what to beware of, where the recording comes from, what screening says, keep or repeat."""
 
+from collections.abc import Mapping
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
@@ -13,6 +15,7 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLineEdit,
     QPushButton,
+    QSizePolicy,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -20,12 +23,17 @@ from PySide6.QtWidgets import (
 
 from vibekit.capture.files import EXTENSIONS
 from vibekit.capture.reader import Reader
+from vibekit.capture.take import Take
 from vibekit.errors import UsageError, VibekitError
 from vibekit.gui.desk import Desk, Page, column, empty, label, rule, scrolled
+from vibekit.gui.live_panel import LivePanel
+from vibekit.gui.phone_panel import PhonePanel
+from vibekit.gui.phone_plan import Came
 from vibekit.gui.session import Stated
+from vibekit.gui.sources import Open, serial_sensors, sound_cards
 from vibekit.kept import NewReading
 from vibekit.recording import SENSORS, UNITS
-from vibekit.settings import TESTS, Test
+from vibekit.settings import Settings, Test
 from vibekit.turning import ADVICE, BLADES, HANDS, POWER
 from vibekit.wording import SENSOR_WORDS, TEST_WORDS, sentence, speed_words
 
@@ -33,6 +41,7 @@ SWAP = (
     "Swap test: propellers of two rotors changed for each other, everything else left alone, then both measured again. "
     "What moves with the propeller was the propeller."
 )
+SOURCES = {"file": 0, "sound card": 1, "serial sensor": 1, "phone": 2}
 
 
 class DropArea(QWidget):
@@ -83,6 +92,7 @@ class MeasurePage(Page):
         self.sensor, self.unit = QComboBox(), QComboBox()
         self.sources = QStackedWidget()
         self.source_buttons: dict[str, QPushButton] = {}
+        self._live_source = "sound card"
         self._lay_out()
 
     def _lay_out(self) -> None:
@@ -96,9 +106,8 @@ class MeasurePage(Page):
         right.setSpacing(px(6))
         right.addLayout(self._stated())
         right.addLayout(self._choice())
-        right.addWidget(self.sources)
+        right.addWidget(self.sources, 1)
         right.addLayout(self.results)
-        right.addStretch(1)
         whole = QHBoxLayout(self)
         whole.setContentsMargins(px(14), px(8), px(8), px(6))
         whole.setSpacing(px(10))
@@ -139,22 +148,82 @@ class MeasurePage(Page):
         row = QHBoxLayout()
         self._source_group = QButtonGroup(self)
         row.addWidget(label("From", wrap=False))
-        for name, widget in (("file", self._from_file()),):
+        self.live = LivePanel(self.desk, self._what_for, self._find)
+        self.live.taken.connect(self._taken)
+        self.live.started.connect(self.drop_results)
+        self.phone = PhonePanel(self.desk, lambda: self.stated)
+        self.phone.came.connect(self._came)
+        self.taking: Stated | None = None
+        for widget in (self._from_file(), self.live, self.phone):
+            self.sources.addWidget(widget)
+        for name in SOURCES:
             button = QPushButton(name)
             button.setCheckable(True)
             button.clicked.connect(partial(self.choose_source, name))
             self._source_group.addButton(button)
             self.source_buttons[name] = button
-            self.sources.addWidget(widget)
             row.addWidget(button)
         self.source_buttons["file"].setChecked(True)
         row.addStretch(1)
         return row
 
+    @property
+    def source(self) -> str:
+        """Name of the source that is chosen."""
+        return next(name for name, button in self.source_buttons.items() if button.isChecked())
+
     def choose_source(self, name: str, _checked: bool = False) -> None:
-        """Show where the recording comes from."""
-        self.sources.setCurrentIndex(list(self.source_buttons).index(name))
+        """Show where the recording comes from. While one is recorded the source stays."""
+        if self.live.state:
+            name = next(n for n in ("sound card", "serial sensor") if n == self._live_source)
         self.source_buttons[name].setChecked(True)
+        self.sources.setCurrentIndex(SOURCES[name])
+        for number in range(self.sources.count()):
+            shown = number == self.sources.currentIndex()
+            policy = QSizePolicy.Policy.Preferred if shown else QSizePolicy.Policy.Ignored
+            if widget := self.sources.widget(number):
+                widget.setSizePolicy(policy, policy)
+        if SOURCES[name] == 1 and not self.live.state:
+            self._live_source = name
+            self.live.list_devices()
+
+    def _find(self) -> list[tuple[str, Open]]:
+        return serial_sensors() if self._live_source == "serial sensor" else sound_cards(self.sensor.currentData(), rescan=True)
+
+    def _what_for(self) -> tuple[Settings, dict[str, str]]:
+        """What the recording that begins now is of."""
+        self.taking = stated = self.stated
+        bench = self.session.bench
+        about = {"craft": bench.name if bench else "", "position": stated.position, "test": stated.test or "", "setup": stated.setup}
+        return self.session.settings_of(stated), about
+
+    def _taken(self, take: Take) -> None:
+        """A recording made here is complete."""
+        if self.taking is not None:
+            self._analyse([str(take.path)], replace(self.taking, reader=Reader()))
+
+    def take_up(self, take: Take, about: Mapping[str, str]) -> None:
+        """A recording that was cut off has become a file."""
+        test: Test | None = next((known for known in get_args(Test) if known == about.get("test")), None)
+        stated = Stated(about["position"], test, sensor=take.account.form.sensor, setup=about.get("setup", ""))
+        if test is not None and test in self.steps:
+            self.choose_test(test)
+        self._analyse([str(take.path)], stated)
+
+    def _came(self, came: Came) -> None:
+        """A recording came from the phone."""
+        stated = replace(came.stated, reader=Reader(), sensor=came.sensor or came.stated.sensor)
+        self._analyse([str(came.path)], stated)
+
+    @property
+    def busy(self) -> bool:
+        """A recording runs or a phone is waited for."""
+        return bool(self.live.state) or self.phone.serving is not None
+
+    def end(self) -> None:
+        """Let a running recording end, and keep it."""
+        self.live.end()
+        self.phone.end()
 
     def refresh(self) -> None:
         """Show the plan of the craft's way of turning; without one, all tests."""
@@ -164,7 +233,7 @@ class MeasurePage(Page):
         way = bench.craft.way if bench else None
         position = self.session.position or "the motor"
         self.plan.addWidget(label(f"Measure {position}", "head"))
-        planned: tuple[Test, ...] = tuple(dict.fromkeys(step.test for step in way.plan)) if way else TESTS  # type: ignore[assignment]
+        planned: tuple[Test, ...] = tuple(dict.fromkeys(step.test for step in way.plan)) if way else get_args(Test)
         group = QButtonGroup(self)
         for test in planned:
             button = QPushButton(sentence(TEST_WORDS[test]))
@@ -215,6 +284,9 @@ class MeasurePage(Page):
         except VibekitError as error:
             self.desk.tell(sentence(str(error)))
             return
+        self._analyse(files, stated)
+
+    def _analyse(self, files: list[str], stated: Stated) -> None:
         self.desk.workers.start("measure", lambda step: self.session.measure(files, stated, step), self.show_results)
 
     def show_results(self, found: list[NewReading]) -> None:

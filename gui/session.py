@@ -25,7 +25,7 @@ from vibekit.packing import pack
 from vibekit.place import Place
 from vibekit.recording import Sensor
 from vibekit.result import craft_json
-from vibekit.settings import Test
+from vibekit.settings import Settings, Test
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,13 +156,17 @@ class Session:
         """Keep a craft as it was described in the window. Raises UsageError when it has no name."""
         self.archive.put_craft(craft_text(craft), craft)
 
+    def settings_of(self, stated: Stated) -> Settings:
+        """Give what was stated, completed by the craft's description. Raises UsageError."""
+        assert self.bench is not None
+        settings = settings_for(self.bench.craft, stated.position, stated.test)
+        return replace(settings, speed_rpm=stated.speed_rpm, sensor=stated.sensor)
+
     def measure(self, files: Sequence[str | Path], stated: Stated, step: Step = quietly) -> list[NewReading]:
         """Read and analyse recordings of one rotor; nothing is kept yet. Raises UnreadableError, UsageError."""
         from vibekit.analysis import analyze
 
-        assert self.bench is not None
-        settings = settings_for(self.bench.craft, stated.position, stated.test)
-        settings = replace(settings, speed_rpm=stated.speed_rpm, sensor=stated.sensor)
+        settings = self.settings_of(stated)
         found = []
         for number, file in enumerate(map(Path, files)):
             step(number / len(files), f"analysing {file.name}")

@@ -1,5 +1,6 @@
 """The window: the strip of rotors above, the tasks of the job at the left in the order in which they are done, one page beside them."""
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
@@ -19,8 +20,12 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from vibekit.capture.finishing import finish_journal
+from vibekit.capture.journal import Unfinished, unfinished
+from vibekit.capture.take import Take
 from vibekit.errors import VibekitError
 from vibekit.gui.compare_page import ComparePage
+from vibekit.gui.cut_off import CutOff
 from vibekit.gui.desk import Desk, Page, label, rule
 from vibekit.gui.export import save_picture
 from vibekit.gui.invented import put_invented
@@ -53,6 +58,7 @@ class Window(QMainWindow):
         self.workers.failed.connect(self.tell)
         self.workers.idle.connect(self._idle)
         self.stale: set[str] = set()
+        self._doing = ""
         self._said = QTimer(self)
         self._said.setSingleShot(True)
         self._said.timeout.connect(lambda: self.message.setText(""))
@@ -96,6 +102,8 @@ class Window(QMainWindow):
         whole.setSpacing(0)
         whole.addLayout(self._head())
         whole.addWidget(self.strip)
+        self.cut_off = CutOff(self.look, self.keep_cut_off)
+        whole.addWidget(self.cut_off)
         whole.addWidget(rule(self.look))
         whole.addLayout(body, 1)
         whole.addWidget(rule(self.look))
@@ -215,7 +223,22 @@ class Window(QMainWindow):
         last = str(self.settings.value("craft", ""))
         if names:
             self.open(last if last in names else names[0])
+        self.cut_off.offer(unfinished(self.session.place.takes))
         self._refresh()
+
+    def keep_cut_off(self, found: Unfinished) -> None:
+        """Make a file of a recording that was cut off, then analyse it as what it is of."""
+        self.workers.start("finish", lambda step: finish_journal(found.path), lambda take: self._take_up(take, found.about))
+
+    def _take_up(self, take: Take, about: Mapping[str, str]) -> None:
+        page, bench, position = self.pages[MeasurePage.name], self.session.bench, about.get("position", "")
+        assert isinstance(page, MeasurePage)
+        if bench is None or bench.name != about.get("craft") or position not in bench.positions:
+            self.tell(f"Its file is {take.path}; open its craft, then bring it in under “Measure”.")
+            return
+        self.session.choose(position)
+        self.go(page.name)
+        page.take_up(take, about)
 
     def _list_crafts(self) -> list[str]:
         names = [craft.name for craft in self.session.crafts()]
@@ -300,7 +323,10 @@ class Window(QMainWindow):
         self.dress(Look(self.look.theme, SCALES[min(max(near + by, 0), len(SCALES) - 1)]))
 
     def dress(self, look: Look) -> None:
-        """Look otherwise: all widgets are made anew, what is chosen stays."""
+        """Look otherwise: all widgets are made anew, what is chosen stays. Not while a recording runs, which is shown by one of them."""
+        if any(page.busy for page in self.pages.values()):
+            self.tell("A recording runs; stop it first.")
+            return
         shown = self.wanted
         self.look = look
         self._build()
@@ -329,12 +355,14 @@ class Window(QMainWindow):
         self.bar.setValue(round(1000 * share))
         self.bar.setVisible(True)
         self.cancel.setVisible(True)
-        self.message.setText(f"{sentence(words)} …")
+        self._doing = f"{sentence(words)} …"
+        self.message.setText(self._doing)
 
     def _idle(self) -> None:
         self.bar.setVisible(False)
         self.cancel.setVisible(False)
-        self.message.setText("")
+        if self.message.text() == self._doing:
+            self.message.setText("")
 
     def _restore(self) -> None:
         geometry = self.settings.value("geometry")
@@ -358,6 +386,8 @@ class Window(QMainWindow):
             self.settings.setValue(key, value)
         self.settings.sync()
         QApplication.setOverrideCursor(Qt.CursorShape.WaitCursor)
+        for page in self.pages.values():
+            page.end()
         self.workers.finish()
         QApplication.restoreOverrideCursor()
         event.accept()

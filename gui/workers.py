@@ -27,10 +27,17 @@ class _Told:
 
 
 class _Job(QRunnable):
-    def __init__(self, what: str, work: Callable[[Step], Any], done: Callable[[Any], None], tell: Callable[[_Told], None]) -> None:
+    def __init__(
+        self,
+        what: str,
+        work: Callable[[Step], Any],
+        done: Callable[[Any], None],
+        failed: Callable[[str], None],
+        tell: Callable[[_Told], None],
+    ) -> None:
         super().__init__()
         self.setAutoDelete(False)
-        self.what, self.work, self.done, self.tell = what, work, done, tell
+        self.what, self.work, self.done, self.failed, self.tell = what, work, done, failed, tell
         self.stopped = False
 
     def run(self) -> None:
@@ -76,10 +83,17 @@ class Workers(QObject):
         """Work is under way whose result is waited for."""
         return bool(self._under_way)
 
-    def start(self, what: str, work: Callable[[Step], T], done: Callable[[T], None]) -> None:
-        """Run `work` in a thread, then `done` with its result in this one. Older work of the same `what` is cancelled and forgotten."""
+    def under_way(self, what: str) -> bool:
+        """Work of this kind is under way."""
+        return what in self._under_way
+
+    def start(self, what: str, work: Callable[[Step], T], done: Callable[[T], None], failed: Callable[[str], None] | None = None) -> None:
+        """Run `work` in a thread, then `done` with its result in this one, or `failed` with one line.
+
+        Older work of the same `what` is cancelled and forgotten. What fails is told by the signal `failed` where no function is given.
+        """
         self.cancel(what)
-        job = _Job(what, work, done, self._told.emit)
+        job = _Job(what, work, done, failed or self.failed.emit, self._told.emit)
         self._under_way[what] = job
         self._pool.start(job)
 
@@ -108,6 +122,6 @@ class Workers(QObject):
         if not self._under_way:
             self.idle.emit()
         if told.error:
-            self.failed.emit(told.error)
+            job.failed(told.error)
         elif told.share == 1.0:
             job.done(told.result)

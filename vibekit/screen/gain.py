@@ -33,6 +33,7 @@ DRIFT = 0.01  # of a line's frequency: so much speed changes the level by half a
 LINE_RATE = 8000.0
 SOUND = ("FS", "Pa")
 UNTESTED = ("run-up", "hand-spin", "flight")  # level changes there for good reasons
+SILENCE = 1e-30  # power of a second that holds nothing at all
 
 
 def check_gain(look: Look) -> list[Problem]:
@@ -126,7 +127,8 @@ def _lines(overview: Overview, here: list[int], there: int) -> tuple[npt.NDArray
         near = slice(k - reach, k + reach + 1)
         around = other[max(k - 8 * reach - 12, 0) : k + 8 * reach + 13]
         kept.append(other[near].max() > PROMINENT * np.median(around))
-        rise.append(10 * np.log10(other[near].sum() / power[near].sum()))  # a wandering line is as strong, but not as high
+        heard = max(float(other[near].sum()), SILENCE)
+        rise.append(10 * np.log10(heard / power[near].sum()))  # a wandering line is as strong, but not as high
     return np.array(kept, bool), np.array(rise)
 
 
