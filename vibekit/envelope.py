@@ -1,6 +1,6 @@
 """The squared envelope: does the high band pulse at a bearing's defect orders, once a turn, or at random?"""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,15 @@ class EnvelopeSpectrum:
     blocks: float
     resolution: float
     band_hz: tuple[float, float]
+
+    def levelled(self, span: float) -> "EnvelopeSpectrum":
+        """The same over a floor that follows hills down to `span` orders: what echoes make of clicks at random, a hill at every multiple
+        of one rate, is then no comb, and neither is a line as wide as the span.
+        """
+        block = max(int(span / self.resolution), 16)
+        median_bias = np.log(2) / (1 - 1 / (3 * self.blocks)) if self.blocks > 1 else 1.0
+        hills = running_floor(self.ratio, block) / np.log(2) / median_bias
+        return replace(self, ratio=self.ratio / np.maximum(hills, 1.0))
 
 
 def squared_envelope(transform: Transform, low_hz: float, high_hz: float, *, whiten: bool = True) -> tuple[Array, float]:

@@ -21,6 +21,7 @@ SLIP = (-0.015, 0.010)  # relative range of a defect order about its geometry (R
 SKIRTS = 0.35  # orders to which a whole order's line may spread
 SURE = 5e-4  # relative half width of the speed's interval below which whole orders stand where they should
 NEAR_WHOLE = 0.05  # an order this close to a whole or half one may be an electrical line beside it, or the speed's error
+HILLS = 0.2  # orders; an echo 15 ms late at 300 Hz makes hills 0.22 apart
 SHOWS = 2.0  # score from which a comb accounts for lines that fall on another's orders
 
 
@@ -162,7 +163,7 @@ def _unknown(spectra: list[EnvelopeSpectrum], turn: float) -> tuple[Combs, tuple
     half = np.arange(0.0, TOP_ORDER + 1, 0.5)
     half = np.concatenate([half, turn * half])
     near = (half[:, None] + np.arange(-NEAR_WHOLE, NEAR_WHOLE, 2 * spectra[0].resolution)).ravel()
-    evidences = [Evidence.of(spectrum, half, SKIRTS).without(near, 0.0) for spectrum in spectra]
+    evidences = [Evidence.of(spectrum.levelled(HILLS), half, SKIRTS).without(near, 0.0) for spectrum in spectra]
     found = {pattern.name: _comb(evidences, [pattern]) for pattern in miniature_patterns(spectra[0].resolution)}
     score = np.array([comb.score for comb in found.values()]) * np.log(10)
     share = np.exp(score - score.max())
