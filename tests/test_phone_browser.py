@@ -14,10 +14,14 @@ import soundfile
 from scipy.optimize import least_squares
 
 from tests.phones import plan, serving
+from tests.test_imports import ROOT
+from vibekit.analysis import analyze
 from vibekit.archive import Archive
 from vibekit.capture.files import read_recording
+from vibekit.judging import judge_motor
 from vibekit.marks import PALETTE
 from vibekit.place import find_place
+from vibekit.rig import Fault, draw_craft, record
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine (Debian: apt-get install chromium)")
@@ -297,18 +301,18 @@ def test_a_silent_microphone_is_said_at_once(playwright, tmp_path):
     assert bench.written == []
 
 
-def test_the_command_keeps_what_the_phone_sent(playwright, tmp_path, monkeypatch):
-    """From the command line to the archive; the same sound as a file gives the same conclusion."""
+def test_the_command_keeps_and_judges_as_the_file_that_was_played(playwright, tmp_path, monkeypatch):
+    """From the command line through the page into the archive: a blade damaged on the rig, played into the microphone."""
     monkeypatch.setenv("VIBEKIT_ARCHIVE", str(tmp_path / "archive"))
     craft = tmp_path / "wren-4.toml"
     craft.write_text('name = "Wren-4"\nturned = "bench-controller"\n[[rotor]]\nposition = "north-east"\n', encoding="utf-8")
-    words = ["phone", craft, "north-east", "--test", "bare", "--for", "3s", "--speed", "6000rpm", "--address", "127.0.0.1"]
+    damaged, _ = record(draw_craft(17), rotor=1, fault=Fault("blade-damage", 8.0, 1), sensor="microphone", rate_hz=RATE, duration_s=20.0)
+    sound = damaged.samples[0] / np.max(np.abs(damaged.samples)) * 0.5
+    words = ["phone", craft, "north-east", "--test", "prop", "--for", "4s", "--blades", "2", "--address", "127.0.0.1"]
     command = [sys.executable, "-u", "-c", "import sys; from vibekit.cli import main; sys.exit(main())", *words]
-    t = np.arange(30 * RATE) / RATE
-    hum = 0.1 * np.sin(2 * np.pi * 100 * t) + 0.03 * np.sin(2 * np.pi * 200 * t) + np.random.default_rng(0).normal(0, 0.01, t.size)
     with (
-        subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": os.getcwd()}) as running,
-        browser_playing(playwright, tmp_path, hum) as browser,
+        subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as running,
+        browser_playing(playwright, tmp_path, sound) as browser,
     ):
         shown = ""
         while "Ctrl-C" not in shown:
@@ -328,7 +332,12 @@ def test_the_command_keeps_what_the_phone_sent(playwright, tmp_path, monkeypatch
     assert " ".join(verdict.split()) in " ".join(printed.split())
     with Archive(find_place(), create=False) as archive:
         (kept,) = archive.readings("Wren-4")
-    assert (kept.position, kept.settings.test, kept.settings.sensor) == ("north-east", "bare", "microphone")
-    assert kept.reading.duration_s == pytest.approx(3)
+    assert (kept.position, kept.settings.test, kept.settings.sensor) == ("north-east", "prop", "microphone")
+    assert kept.reading.duration_s == pytest.approx(4)
     assert kept.reading.screening.levels_comparable
     assert list(find_place().takes.iterdir()) == []
+    direct = analyze(read_recording(tmp_path / "heard.wav", roles=("vibration", "ignore")), kept.settings)
+    assert kept.reading.speed.rpm == pytest.approx(direct.speed.rpm, rel=2e-3)
+    ours, theirs = (judge_motor([reading]).together for reading in (kept.reading, direct))
+    assert ours.conclusion.condition == theirs.conclusion.condition
+    assert ours.findings[0].condition == theirs.findings[0].condition

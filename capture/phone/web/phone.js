@@ -31,7 +31,7 @@ function show(step) {
   const section = busy ? "record" : step;
   for (const one of document.querySelectorAll("main > section")) one.hidden = one.id !== section;
   for (const one of document.querySelectorAll("footer > button")) one.hidden = !BUTTONS[step].includes(one.id);
-  at("others").hidden = at("position").disabled = busy;
+  at("others").hidden = at("how").hidden = at("position").disabled = busy;
   at(step === "running" ? "stop" : `${section}-head`).focus({ preventScroll: busy });
   if (!busy) scrollTo(0, 0);
 }
