@@ -42,7 +42,7 @@ def test_a_recording_that_cannot_be_judged_gives_a_report_and_status_1(recording
 @pytest.mark.parametrize(
     ("words", "named"),
     [
-        (["Wren-4", "-o", "report.pdf"], "report.pdf"),
+        (["Wren-4", "-o", "report.doc"], "report.doc"),
         (["Wren-4", "-o", "report.html"], "no archive"),
         (["one.wav", "two.wav", "-o", "report.html"], "one.wav"),
     ],

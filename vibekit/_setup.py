@@ -29,7 +29,8 @@ EXTRAS = {"demo": "all", "tests": "test"}
 QT = ["libglib2.0-0", "libgl1", "libegl1", "libfontconfig1", "libxkbcommon0", "libdbus-1-3"]  # for the window
 SOUND = ["libportaudio2"]
 MICROPHONE = ["pulseaudio", "pulseaudio-utils", "libasound2-plugins"]  # one made of software, for the tests
-APT: dict[str, list[str]] = {"demo": SOUND, "tests": ["postgresql", *QT, *SOUND, *MICROPHONE, "chromium"]}
+PDF = ["libpango-1.0-0", "libpangoft2-1.0-0"]
+APT: dict[str, list[str]] = {"demo": [*SOUND, *PDF], "tests": ["postgresql", *QT, *SOUND, *PDF, *MICROPHONE, "chromium"]}
 _held: list[int] = []  # the lock, handed to children: it outlives us if we are killed while pip runs
 
 

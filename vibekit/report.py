@@ -11,6 +11,7 @@ from vibekit.drawings import coast_downs, drawings_of, groups_of, side_by_side
 from vibekit.errors import UsageError
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.outline import outline_of
+from vibekit.pdf import Paper, write_pdf
 from vibekit.picture import Picture
 from vibekit.reading import Reading
 from vibekit.turning import ADVICE
@@ -115,26 +116,35 @@ def render(contents: ReportContents) -> str:
 
 
 def check_name(path: str | Path) -> Path:
-    """Give the path of a report. Raises UsageError when its name does not end in .html."""
+    """Give the path of a report. Raises UsageError when its name ends in neither .html nor .pdf."""
     path = Path(path)
-    if path.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(f"report file is {str(path)!r}; its name must end in .html (print it to PDF from the browser)")
+    if path.suffix.lower() not in (".html", ".htm", ".pdf"):
+        raise UsageError(f"report file is {str(path)!r}; its name must end in .html or .pdf")
     return path
 
 
-def write_report(contents: ReportContents, path: str | Path) -> None:
+def write_report(contents: ReportContents, path: str | Path, paper: Paper = "A4") -> None:
     """Write the report; a file of that name is replaced in one step or not at all.
 
-    Raises UsageError when the name does not end in .html or the place cannot be written.
+    Raises UsageError when the name ends in neither .html nor .pdf, the place cannot be written, or a PDF cannot be made here.
     """
+    write_page(render(contents), path, paper)
+
+
+def write_page(page: str, path: str | Path, paper: Paper = "A4") -> None:
+    """Write a page as HTML or PDF, as the file's name says. Raises as `write_report` does."""
     path = check_name(path)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        part.write_text(render(contents), encoding="utf-8")
+        if path.suffix.lower() == ".pdf":
+            write_pdf(page, part, paper)
+        else:
+            part.write_text(page, encoding="utf-8")
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise UsageError(f"report file {str(path)!r} cannot be written: {error.strerror}; choose another place") from None
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def headline(contents: ReportContents) -> str:
