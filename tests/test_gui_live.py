@@ -6,7 +6,6 @@ import signal
 import subprocess
 import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +28,8 @@ from vibekit.gui.window import Window
 from vibekit.place import find_place
 from vibekit.reading import SpeedMap
 from vibekit.recording import Channel, Recording
+from vibekit.rig import record
+from vibekit.scene import bench_craft
 from vibekit.settings import Settings
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -79,12 +80,15 @@ def test_the_last_seconds_are_joined_without_a_seam():
 
 
 def test_a_speed_is_found_in_what_was_heard_and_forgotten_when_it_is_lost():
-    live = Live(FORM, Settings(test="prop", blades=2))
-    whole, _ = shaft_sound(110.0, 3.0)
-    for end in range(14_400, whole.shape[1] + 1, 14_400):
-        live.hear(glance_of(whole[:, :end], end / 48_000))
+    """The rig's own speed is the truth."""
+    recording, truth = record(bench_craft(), rotor=0, test="prop", duration_s=3.0)
+    rate = recording.rate_hz
+    live = Live(Form(rate, recording.channels, "the rig"), Settings(test="prop", blades=bench_craft().blades))
+    whole = np.asarray(recording.samples, np.float32)
+    for end in range(round(0.3 * rate), whole.shape[1] + 1, round(0.3 * rate)):
+        live.hear(glance_of(whole[:, :end], end / rate))
     found = look_for_speed(live.newest, live.settings)
-    assert found.speed.rpm == pytest.approx(6600, rel=2e-3)
+    assert found.speed.rpm == pytest.approx(truth.rpm, rel=2e-3)
     live.know(found)
     assert live.hear(glance_of(whole, 3.1)).orders
     live.hear(glance_of(whole, 9.0))
@@ -93,10 +97,10 @@ def test_a_speed_is_found_in_what_was_heard_and_forgotten_when_it_is_lost():
 
 
 def test_a_run_up_grows_an_order_map():
-    live = Live(FORM, Settings(test="run-up", blades=2))
+    live = Live(FORM, Settings(test="run-up"))
     for hz in (60.0, 80.0, 100.0, 120.0):
         x, _ = shaft_sound(hz, 1.0)
-        live.know(look_for_speed(Recording(x, 48_000, FORM.channels), replace(live.settings, test="prop")))
+        live.know(look_for_speed(Recording(x, 48_000, FORM.channels), Settings(test="prop", speed_rpm=60 * hz)))
     found = live.map
     assert found.rpm == pytest.approx([3600, 4800, 6000, 7200], rel=3e-3)
     assert found.x[found.amplitude.argmax(axis=1)] == pytest.approx([2.0] * 4, abs=0.06)  # the strongest order of the sound
