@@ -18,7 +18,7 @@ LEAST_S = 0.006  # smallest loss that is looked for
 SPREADS = 8.0  # and it must stand out by this many usual changes of the floor
 DEVIATION = 1.4826  # standard deviation over the median of |x|, Gaussian
 CLOCK_U95 = 1e-4  # a computer's clock is right within this (common practice, no source)
-LEAST_WINDOWS = 8  # for a rate
+LEAST_WINDOWS, MOST_FLOORS = 8, 300  # windows for a rate; floors that it is taken from
 Array = npt.NDArray[np.float64]
 
 
@@ -78,7 +78,10 @@ class Delivery:
         return found
 
     def rate(self) -> tuple[float, float] | None:
-        """Give frames a second by this computer's clock and the half width of the 95 % interval; None when too short to tell."""
+        """Give frames a second by this computer's clock and the half width of the 95 % interval; None when too short to tell.
+
+        From the median of the slopes between all floors, which a stall does not move.
+        """
         first = self._windows()
         if len(first) < LEAST_WINDOWS:
             return None
@@ -86,10 +89,13 @@ class Delivery:
         for loss in self.losses():
             lag = lag - np.where(after > loss.frame, loss.missing / self.rate_hz, 0.0)
         lowest = [a + int(np.argmin(lag[a:b])) for a, b in zip(first, [*first[1:], len(lag)], strict=True)]
-        centred, floor = t[lowest] - t[lowest].mean(), lag[lowest]
-        slope = float(centred @ floor / (centred @ centred))
-        rest = floor - floor.mean() - slope * centred
-        u95 = 2 * 1.96 * math.sqrt(float(rest @ rest) / (len(rest) - 2) / float(centred @ centred))  # twice: floors follow each other
+        some = lowest[:: -(-len(lowest) // MOST_FLOORS)]
+        at, floor = t[some], lag[some]
+        later = np.triu_indices(len(some), 1)
+        slope = float(np.median((floor[later[1]] - floor[later[0]]) / (at[later[1]] - at[later[0]])))  # Theil (1950), Sen (1968)
+        rest = floor - slope * at
+        spread = DEVIATION * float(np.median(np.abs(rest - np.median(rest))))
+        u95 = 2 * 1.96 * spread / math.sqrt(float(np.sum((at - at.mean()) ** 2)))  # twice: floors follow each other
         return self.rate_hz * (1 - slope), self.rate_hz * math.hypot(u95, CLOCK_U95)
 
     def _windows(self) -> npt.NDArray[np.intp]:

@@ -37,8 +37,8 @@ def stream(rng: np.random.Generator, seconds: float, *, lost_at: float | None = 
 
 def test_a_computer_that_is_merely_busy_loses_nothing():
     rng = np.random.default_rng(61)
-    false = sum(len(stream(rng, 60)[0].losses()) for _ in range(150))
-    assert false == 0, "in 2.5 hours"
+    false = sum(len(stream(rng, 60)[0].losses()) for _ in range(50))
+    assert false == 0, "in 50 minutes; none in 2.5 hours, run by hand"
 
 
 def test_losses_are_found_counted_and_placed():
@@ -80,10 +80,10 @@ def test_a_regular_stream_shows_ten_milliseconds(lost):
 
 
 def test_the_rate_has_an_interval_that_covers_the_truth():
-    """200 streams of 20 s whose true rate is up to 5 % off: within the interval in 93 of 100 or more (it is wide on purpose)."""
+    """100 streams of 20 s whose true rate is up to 5 % off: within the interval in 93 of 100 or more (it is wide on purpose)."""
     rng = np.random.default_rng(64)
     inside, widths = 0, []
-    for _ in range(200):
+    for _ in range(100):
         true = RATE * (1 + rng.uniform(-0.05, 0.05))
         jitter = 10 ** rng.uniform(-4, -2.5)
         delivery = Delivery(RATE)
@@ -92,8 +92,21 @@ def test_the_rate_has_an_interval_that_covers_the_truth():
         rate, u95 = delivery.rate()
         inside += abs(rate - true) <= u95
         widths.append(u95 / true)
-    assert inside >= 186
+    assert inside >= 93
     assert np.median(widths) < 5e-4
+
+
+def test_a_computer_that_stood_still_does_not_bend_the_rate():
+    """Stopped for 3 s in 14, then busy for 2 s with what had gathered: as it was measured with a stopped process."""
+    rng = np.random.default_rng(65)
+    ready = (np.arange(1400) + 1) * 0.01
+    late = np.where((ready > 4) & (ready < 7), 7 + rng.exponential(0.3, 1400), ready + rng.exponential(0.002, 1400))
+    delivery = Delivery(RATE)
+    for k, at in enumerate(np.maximum.accumulate(late)):
+        delivery.add((k + 1) * 480, 480, round(at * 1e9))
+    rate, u95 = delivery.rate()
+    assert abs(rate - RATE) < u95 < 1e-3 * RATE
+    assert delivery.losses() == []
 
 
 def test_a_short_stream_tells_no_rate_and_no_loss():

@@ -45,7 +45,7 @@ def frames_of(take):
 
 def test_a_long_take_comes_out_sample_for_sample_in_bounded_memory(tmp_path, clock):
     """Played faster than in life; ten minutes were run by hand. What may wait in memory is WAITING_S of sound, 11.5 MB."""
-    seconds, block = float(os.environ.get("VIBEKIT_TAKE_S", "60")), 4800
+    seconds, block = float(os.environ.get("VIBEKIT_TAKE_S", "30")), 4800
     stream = Stream(steady(seconds, block), clock)
     stream.between = lambda number: time.sleep(5e-4)
     tracemalloc.start()

@@ -20,7 +20,7 @@ from vibekit.round_split import Split, split_round
 from vibekit.scene import POSITIONS
 from vibekit.turning import WAYS
 
-ROUNDS = int(os.environ.get("VIBEKIT_ROUNDS", "4"))  # 200 were run by hand
+ROUNDS = int(os.environ.get("VIBEKIT_ROUNDS", "3"))  # 200 were run by hand
 QUICK = {"rate": 8000, "run_s": (2.0, 3.0)}
 
 

@@ -18,7 +18,7 @@ from vibekit.capture.sound_card import Device, SoundCard, choose, devices
 from vibekit.errors import UnreadableError, UsageError
 
 ROOT = Path(__file__).resolve().parent.parent
-SECONDS = float(os.environ.get("VIBEKIT_PLAY_S", "3"))  # 600 were run by hand
+SECONDS = float(os.environ.get("VIBEKIT_PLAY_S", "2"))  # 600 were run by hand
 BENCH = [
     Device(0, "Built-in Audio", "ALSA", 2, 48_000),
     Device(1, "Siskin pick-up", "ALSA", 1, 44_100),
