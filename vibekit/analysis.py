@@ -12,7 +12,7 @@ import vibekit
 from vibekit.hover import hover_speed
 from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.orders import RANGES, AngularSignal, OrderSpectrum, angular_signal
-from vibekit.pulses import Pulses, find_pulses
+from vibekit.pulses import Pulses, find_pulses, pulse_quantities
 from vibekit.reading import Curve, OrderLine, Quantity, Reading, SpeedMap, SpeedResult
 from vibekit.recording import Recording, Samples
 from vibekit.run_up import measure_run_up
@@ -115,7 +115,7 @@ def _measured(
     quantities = (
         *(_order_levels(_together(spectra), settings) if spectra else ()),
         *octave_levels(seen.transforms, top_hz),
-        *_pulse_quantities(pulses),
+        *pulse_quantities(pulses),
         *(run.quantities if run else ()),
     )
     lines = _lines(angular, spectra, loudest, seen.names, settings) if spectra else ()
@@ -267,20 +267,6 @@ def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity
             found.append(level_of(spectrum, fits, name, tuple(_reach(settings, order) for order in fits)))
     wander = peak_of_run_up(spectrum) if settings.test == "run-up" else unsteadiness(spectrum) if settings.test != "flight" else None
     return (*found, wander) if wander else tuple(found)
-
-
-def _pulse_quantities(pulses: list[Pulses]) -> tuple[Quantity, ...]:
-    """The strongest of all channels."""
-    found = []
-    for get in (lambda p: p.clickiness, lambda p: p.once_a_turn):
-        measured = [q for q in map(get, pulses) if q is not None]
-        if measured:
-            found.append(max(measured, key=lambda q: q.value))
-    scores: dict[str, float] = {}
-    for name, comb in (pair for p in pulses for pair in p.combs):
-        scores[name] = max(scores.get(name, 0.0), comb.score)
-    # a score is itself a statement of chance, -log10 p summed over lines: it has no interval
-    return (*found, *(Quantity(name, score, 0.0, "-log10 p") for name, score in scores.items()))
 
 
 def _curves(spectrum: OrderSpectrum | None, pulses: Pulses, transform: Transform, unit: str) -> tuple[Curve, ...]:

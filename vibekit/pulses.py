@@ -1,5 +1,6 @@
 """Does the high band click, pulse once a turn, or pulse at a bearing's defect orders?"""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -7,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.bearing import Bearing
+from vibekit.clicks import Clicks, find_clicks
 from vibekit.envelope import EnvelopeSpectrum, envelope_spectrum, squared_envelope
 from vibekit.evidence import Evidence, log_mean
 from vibekit.orders import RANGES
@@ -42,6 +44,7 @@ class Pulses:
     """What the squared envelopes of the high bands say.
 
     clickiness: 10 log10 of the envelope's normalised fourth moment over that of Gaussian noise, the largest of the bands
+    clicks: those of the band that clicks most
     once_a_turn: level of the envelope's first five whole orders over their noise floor, dB, the largest of the bands
     combs: name of a race and its comb; when no geometry is known, of "defect comb", any race or ball of a small bearing
     shares: when no geometry is known, the chance of each race and of a ball if one of them is hurt, all as likely beforehand
@@ -49,6 +52,7 @@ class Pulses:
     """
 
     clickiness: Quantity | None
+    clicks: Clicks | None
     once_a_turn: Quantity | None
     combs: tuple[tuple[str, Comb], ...]
     shares: tuple[tuple[str, float], ...]
@@ -74,21 +78,40 @@ def find_pulses(
     leave_out_s: RANGES,
 ) -> Pulses:
     """Look at each band of one channel. speed_u95: relative half width of the speed's interval, widens the search for combs."""
-    clicks: list[tuple[float, float]] = []
+    click: Quantity | None = None
+    clicks: Clicks | None = None
     spectra: list[EnvelopeSpectrum] = []
     for low, high in bands_of(top_hz):
         squared, rate = squared_envelope(transform, low, high)
-        clicks.append(_clickiness(squared, rate, leave_out_s))
+        found = Quantity("impulsiveness", *_clickiness(squared, rate, leave_out_s), "dB")
+        if click is None or found.value > click.value:
+            click, clicks = found, find_clicks(squared, rate, leave_out_s)
         if turns_at_s is not None:
             spectrum = envelope_spectrum(squared, rate, turns_at_s, band_hz=(low, high), max_order=TOP_ORDER, leave_out_s=leave_out_s)
             if spectrum is not None:
                 spectra.append(spectrum)
-    click = Quantity("impulsiveness", *max(clicks), "dB") if clicks else None
     if not spectra:
-        return Pulses(click, None, (), (), None)
+        return Pulses(click, clicks, None, (), (), None)
     turn, unsure = _shaft(spectra, speed_u95)
     combs, shares = _known(spectra, bearings, turn, unsure) if bearings else _unknown(spectra, turn)
-    return Pulses(click, max((_once_a_turn(s) for s in spectra), key=lambda q: q.value), combs, shares, spectra[0])
+    return Pulses(click, clicks, max((_once_a_turn(s) for s in spectra), key=lambda q: q.value), combs, shares, spectra[0])
+
+
+def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
+    """What a reading says: of each the strongest of all channels. A score is itself a statement of chance and has no interval."""
+    found: list[Quantity] = []
+    clicking = [(p.clickiness.value, p.clickiness, p.clicks) for p in pulses if p.clickiness and p.clicks]
+    if clicking:
+        _, click, clicks = max(clicking, key=lambda each: each[0])
+        found += [click, *clicks.quantities]
+    turning = [p.once_a_turn for p in pulses if p.once_a_turn]
+    if turning:
+        found.append(max(turning, key=lambda q: q.value))
+    for name in dict.fromkeys(name for p in pulses for name, _ in p.combs):
+        best = max((p for p in pulses if name in dict(p.combs)), key=lambda p: dict(p.combs)[name].score)
+        found.append(Quantity(name, max(dict(best.combs)[name].score, 0.0), 0.0, "-log10 p"))
+        found += [Quantity(f"share {part}", share, 0.0, "1") for part, share in best.shares]
+    return tuple(found)
 
 
 def _clickiness(squared: Array, rate: float, leave_out_s: RANGES) -> tuple[float, float]:
@@ -105,7 +128,7 @@ def _clickiness(squared: Array, rate: float, leave_out_s: RANGES) -> tuple[float
         stretch = stretch[keep]
     moment = 10 * np.log10((stretch**2).mean(axis=1) / np.maximum(stretch.mean(axis=1) ** 2, 1e-300) / 2)
     spread = 1.4826 * float(np.median(np.abs(moment - np.median(moment))))
-    return float(np.median(moment)), 1.96 * 1.2533 * spread / np.sqrt(len(moment))
+    return float(np.median(moment)), float(1.96 * 1.2533 * spread / np.sqrt(len(moment)))
 
 
 def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
