@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from vibekit.capture.delivery import Delivery
 from vibekit.capture.finishing import finish_journal
-from vibekit.capture.journal import Journal, clock_ns
+from vibekit.capture.journal import BLOCK, Journal, clock_ns, records
 from vibekit.capture.take import PAUSED, Form, Take
 from vibekit.capture.trigger import Trigger
 from vibekit.errors import UnreadableError
@@ -192,6 +192,13 @@ class Recorder:
             return self._mailbox.pop()
         except IndexError:
             return None
+
+    def so_far(self) -> Samples:
+        """Give what was recorded until now, (n, channels), read from the journal."""
+        assert self._journal is not None
+        channels = len(self.form.channels)
+        blocks = [record.samples(channels) for record in records(self._journal.path) if record.kind == BLOCK]
+        return np.concatenate([np.zeros((0, channels), np.float32), *blocks])
 
     def finish(self) -> Take:
         """End the take if it has not ended, and make its sound file. Raises UnreadableError when nothing came or no room is left."""

@@ -57,7 +57,7 @@ class SerialSensor:
 
     def __init__(self, port: str, *, baud: int = BAUD, columns: ColumnReader | None = None) -> None:
         serial = _serial()
-        self.where = port
+        self._name = port
         try:
             self._port: Any = serial.Serial(port, baud, timeout=0.05)
         except (OSError, ValueError) as error:  # SerialException is an OSError
@@ -74,6 +74,7 @@ class SerialSensor:
             raise
         assert self._reader.header is not None
         self.form = self._reader.header.form(port)
+        self._name = self.form.source
 
     def _listen(self, readers: Sequence[WireReader]) -> WireReader:
         """Wait for one of the readers to know what the sensor delivers."""
@@ -87,9 +88,9 @@ class SerialSensor:
                 if reader.header is not None:
                     return reader
         if not sample:
-            raise UnreadableError(f"nothing comes from {self.where} in {LEARN_S:g} s; check the plug, the board's program and --baud")
+            raise UnreadableError(f"nothing comes from {self._name} in {LEARN_S:g} s; check the plug, the board's program and --baud")
         raise UnreadableError(
-            f"{self.where} sends {sample[-40:]!r}, which tells no rate or axes; describe it by --columns such as t,x,y,z, or check --baud"
+            f"{self._name} sends {sample[-40:]!r}, which tells no rate or axes; describe it by --columns such as t,x,y,z, or check --baud"
         )
 
     def _read(self) -> bytes:
@@ -97,7 +98,7 @@ class SerialSensor:
         try:
             data: bytes = self._port.read(self._port.in_waiting or 1)
         except (OSError, TypeError):  # TypeError: pyserial, when another thread closed the port
-            self._bad = f"{self.form.source if hasattr(self, 'form') else self.where} is gone: unplugged, or used by another program"
+            self._bad = f"{self._name} is gone: unplugged, or used by another program"
             raise UnreadableError(self._bad) from None
         return data
 

@@ -39,6 +39,17 @@ def taken(stream, folder, **given):
     return recorder, recorder.finish()
 
 
+def wait_for(recorder, seconds):
+    """The first glance at which so much was recorded."""
+    until = time.monotonic() + 60
+    while time.monotonic() < until:
+        seen = recorder.glance()
+        if seen is not None and seen.seconds >= seconds:
+            return seen
+        time.sleep(0.01)
+    pytest.fail(f"not {seconds} s in 60 s")
+
+
 def frames_of(take):
     return soundfile.read(take.path, dtype="int16")[0]
 
@@ -160,7 +171,7 @@ def test_a_wall_clock_that_is_set_moves_nothing(tmp_path, monkeypatch):
     assert first_of(frames_of(take)) == 0
     assert take.account.gaps == ()
     assert any("the computer's clock was set by +3600.0 s" in note for note in take.account.notes)
-    assert abs(take.account.started - began) < timedelta(seconds=1)
+    assert abs(take.account.started - began) < timedelta(seconds=60)
 
 
 def test_a_pause_is_cut_out_and_noted(tmp_path, clock):
@@ -191,21 +202,21 @@ def test_a_pause_is_cut_out_and_noted(tmp_path, clock):
 def test_an_abort_keeps_what_there_is(tmp_path):
     recorder = Recorder(Stream(steady(30)), tmp_path)
     recorder.start()
-    time.sleep(0.6)
+    wait_for(recorder, 0.3)
     recorder.stop("aborted")
     take = recorder.finish()
     assert take.account.ended == "aborted"
     assert first_of(frames_of(take)) == 0
-    assert 0.3 < take.account.frames / RATE < 1.5
+    assert 0.3 <= take.account.frames / RATE < 30
 
 
 def test_a_source_that_falls_silent_ends_the_take(tmp_path, monkeypatch):
-    monkeypatch.setattr(recorders, "STALL_S", 0.5)
-    stream = Stream([*steady(0.2), (30.0, numbered(0, 480), 0, "")])
+    monkeypatch.setattr(recorders, "STALL_S", 1.5)
+    stream = Stream([(0.0, numbered(0, 9600), 0, ""), (30.0, numbered(0, 480), 0, "")])
     recorder = Recorder(stream, tmp_path)
     recorder.start()
-    assert recorder.done.wait(5)
-    assert recorder.ended == "nothing came from an invented device for 0.5 s"
+    assert recorder.done.wait(25)
+    assert recorder.ended == "nothing came from an invented device for 1.5 s"
     stream.stop = lambda: None
     assert recorder.finish().account.frames == 0.2 * RATE
 
@@ -268,17 +279,15 @@ def test_triggers_that_make_no_sense_are_refused(rise, before):
 
 
 def test_the_mailbox_holds_the_newest_only(tmp_path):
-    recorder = Recorder(Stream(steady(1.2)), tmp_path)
+    recorder = Recorder(Stream(steady(2.0)), tmp_path)
     recorder.start()
-    time.sleep(0.8)
-    seen = recorder.glance()
+    seen = wait_for(recorder, 0.5)
     assert recorder.glance() is None or recorder.glance() is None  # a new one may just have come
     assert seen.state == "recording"
     assert seen.newest.shape == (2, SEEN)
     assert np.array_equal(np.round(seen.newest.T * 32768), numbered(first_of(np.round(seen.newest.T * 32768).astype(np.int16)), SEEN))
-    assert 0.5 < seen.seconds < 1.2
     assert seen.peak.shape == seen.rms.shape == (2,)
-    recorder.done.wait(10)
+    assert recorder.done.wait(60)
     recorder.finish()
     assert recorder.glance().state == "ended"
 

@@ -16,7 +16,7 @@ from vibekit.recording import Channel, Recording
 from vibekit.rig import Fault, draw_craft
 from vibekit.round_check import check_order
 from vibekit.round_plan import longest_s, steps
-from vibekit.round_split import Split, split_round
+from vibekit.round_split import Split, is_over, split_round
 from vibekit.scene import POSITIONS
 from vibekit.turning import WAYS
 
@@ -70,6 +70,17 @@ def test_another_order_in_the_second_round_is_noticed():
         (doubt,) = check_order(split_round(made.recording, 8), POSITIONS) or ("",)
         noticed += doubt == f"round 2 sounds as if its order had been {', '.join(POSITIONS[rotor] for rotor in order)}"
     assert noticed >= 2
+
+
+def test_a_take_is_over_after_the_last_run_and_not_before(rounds):
+    """Cut off ten seconds after each run, as if nothing more had come; only after the last is it over."""
+    for made, _ in rounds:
+        rate = made.recording.rate_hz
+        quiet = made.recording.samples[:, : int(0.4 * made.knock_s * rate)]
+        for number, (*_, stop) in enumerate(made.spans_s, 1):
+            rest = np.tile(quiet, 1 + int(10 * rate / quiet.shape[1]))
+            so_far = np.concatenate([made.recording.samples[:, : int((stop + 0.1) * rate)], rest], axis=1)
+            assert is_over(Recording(so_far, rate, (Channel(),)), 8) == (number == 8)
 
 
 def test_a_run_too_few_is_asked_about():

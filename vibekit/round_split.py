@@ -26,6 +26,7 @@ CLEAR_DB = 1.0  # range of thresholds over which the right number must come out
 STEADY_DB = 3.0  # below a run's usual level it still rises or falls already
 EDGE_S = 0.2  # left out at both ends of the steady part
 LEAST_STEADY_S = 1.0
+END_S = 8.0  # longer than a pause between two rotors
 KNOCK_DB, KNOCK_FRAME_S, KNOCK_LONGEST_S = 15.0, 0.005, 0.3
 Array = npt.NDArray[np.float64]
 
@@ -89,6 +90,15 @@ def split_round(recording: Recording, expected: int) -> Split:
     first = runs[0].start_s if runs else recording.duration_s
     background, knocks = _opening(recording, rows[0], first)
     return Split(tuple(runs), background, knocks, clear, threshold)
+
+
+def is_over(recording: Recording, expected: int) -> bool:
+    """Whether a take so far holds all runs that were announced, and END_S of quiet after the last."""
+    try:
+        split = split_round(recording, expected)
+    except UnreadableError:
+        return False
+    return split.clear and len(split.runs) == expected and recording.duration_s - split.runs[-1].stop_s > END_S
 
 
 def _band_levels(x: npt.NDArray[np.floating], rate_hz: float, size: int) -> Array:

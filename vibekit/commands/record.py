@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         return _recover(folder)
     if args.craft is None:
         raise UsageError("name the CRAFT and the POSITION to record, such as: vibekit record wren-4.toml north-east --test bare")
-    _tell_unfinished(folder)
+    tell_unfinished(folder)
     description, craft = find_craft(args.craft)
     if args.round and args.position is None:
         from vibekit.commands.record_round import record_round
@@ -98,6 +99,7 @@ def _record(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Pat
             trigger=Trigger() if args.wait_for_motor else None,
             countdown=args.countdown,
         )
+        given = replace(given, sensor=given.sensor or chosen.source.form.sensor)
         problems = _problems(taken.path, completed(given, craft, args.position), chosen.reader)
         for problem in problems:
             say(f"- {problem.detail}", sys.stdout)
@@ -139,7 +141,8 @@ def _kept(found: Judged, path: Path, position: str, craft: Craft) -> str:
     return f"kept for {craft.name}, {position}, as {(found.id or '')[:8]}"
 
 
-def _tell_unfinished(folder: Path) -> None:
+def tell_unfinished(folder: Path) -> None:
+    """Print what was cut off, and how to keep it."""
     from vibekit.capture.journal import unfinished
 
     for each in unfinished(folder):

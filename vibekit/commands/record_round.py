@@ -19,7 +19,9 @@ from vibekit.round_plan import ROUNDS, longest_s, steps
 from vibekit.settings import Settings
 
 if TYPE_CHECKING:
+    from vibekit.capture.recorder import Recorder
     from vibekit.kept import NewReading
+    from vibekit.recording import Recording
     from vibekit.round_split import Split
 
 RUN_S = 8.0
@@ -73,6 +75,7 @@ def _made(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Path)
     """The take, recorded now or named with --file; None when the bench was not ready."""
     from vibekit.commands.sources import choose_source
     from vibekit.commands.taking import is_ready, take, warn
+    from vibekit.round_split import END_S, is_over
 
     if args.file:
         return _Round(Path(args.file), reader_from(args), shelf, given, folder)
@@ -82,14 +85,28 @@ def _made(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Path)
     for number, step in enumerate(steps(craft.turned, craft.positions, given.test, run_s), 1):
         say(f"{number}. {step}", sys.stdout)
     length_s = longest_s(len(craft.positions), run_s)
-    print(f"Ctrl-C ends the take; by itself it ends after {length_s / 60:.0f} min")
+    print(f"The take ends {END_S:g} s after the last run, at the latest after {length_s / 60:.0f} min; Ctrl-C ends it sooner.")
     chosen = choose_source(args, given.sensor)
     print(f"from {chosen.words}")
     if not (args.yes or is_ready()):
         return None
     about = {"craft": craft.name or "", "position": "round", "test": given.test or "", "setup": shelf.setup}
-    taken = take(chosen.source, folder, about, length_s=length_s, countdown=args.countdown)
+    given = replace(given, sensor=given.sensor or chosen.source.form.sensor)
+    taken = take(
+        chosen.source,
+        folder,
+        about,
+        length_s=length_s,
+        countdown=args.countdown,
+        is_over=lambda recorder: is_over(_heard(recorder), ROUNDS * len(craft.positions)),
+    )
     return _Round(taken.path, chosen.reader, shelf, given, folder)
+
+
+def _heard(recorder: "Recorder") -> "Recording":
+    from vibekit.recording import Recording
+
+    return Recording(recorder.so_far().T, recorder.form.rate_hz, recorder.form.channels)
 
 
 def _show(split: "Split", order: Sequence[str]) -> None:

@@ -2,7 +2,7 @@
 
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,11 +13,11 @@ from vibekit.settings import Settings
 from vibekit.turning import ADVICE, BLADES, HANDS, POWER
 
 if TYPE_CHECKING:
-    from vibekit.capture.recorder import Glance, Source
+    from vibekit.capture.recorder import Glance, Recorder, Source
     from vibekit.capture.take import Take
     from vibekit.capture.trigger import Trigger
 
-LOOK_S = 0.1
+LOOK_S, ASK_S = 0.1, 5.0
 BAR = 30
 FLOOR_DB = -90.0
 SILENT = (
@@ -50,8 +50,12 @@ def take(
     length_s: float | None,
     trigger: "Trigger | None" = None,
     countdown: int = 0,
+    is_over: "Callable[[Recorder], bool] | None" = None,
 ) -> "Take":
-    """Record one take and say how it went. Raises UnreadableError when nothing came, or only silence."""
+    """Record one take and say how it went. is_over: asked every ASK_S whether it has all it should have.
+
+    Raises UnreadableError when nothing came, VibekitError when it was only silence.
+    """
     from vibekit.capture.recorder import Recorder
 
     recorder = Recorder(source, folder, about=about, length_s=length_s, trigger=trigger)
@@ -60,9 +64,13 @@ def take(
         time.sleep(1)
     recorder.start()
     print("waiting for the motor" if trigger else "recording", flush=True)
-    silent = ""
+    silent, asked = "", time.monotonic()
     try:
         while not recorder.done.wait(LOOK_S):
+            if is_over and time.monotonic() - asked > ASK_S:
+                asked = time.monotonic()
+                if is_over(recorder):
+                    recorder.stop("all of it was heard")
             seen = recorder.glance()
             if seen is not None:
                 _meter(seen)
