@@ -17,13 +17,14 @@ SLOWEST_HZ, FASTEST_HZ = 0.5, 50.0  # a finger gives 600 to 2 000 rpm; below som
 TRUSTED_HZ = 1.75  # below, the rotor limps from tooth to tooth and its speed is no longer that of friction alone
 FRAMES_S = ((0.064, 40.0), (0.032, 80.0), (0.016, 160.0), (0.008, 400.0))  # length of a frame and the slowing, Hz/s, it can follow
 UNBALANCE_HZ = 60.0  # below lie 1x and the sway of the stand, which any low order would fit
-LOUDEST = 8.0  # log of the power over the floor above which a line counts no more
+LOUDEST = 14.0  # log of the power over the floor above which a line counts no more
 SILENT = 0.9  # taken from each frame's score: noise alone then never pays for a path
 FLICK = 15.0  # score that a path must bring to be one
 LEAST_FRAMES = 8
 LONGER = 1.8  # times the turn before: the rotor has stood in between
 FALLS = 0.6  # of its first speed to which a coast-down comes, or it is none
 FIRST_HZ = 4.0  # it begins at least as fast
+START = 6  # points at the beginning that may be such
 NEAR_S = 0.1  # after the fastest point, in which a finger may still touch
 ORDER_WEIGHT = 0.5  # of the orders at which unlike magnets or teeth cog, against 1 for the least common multiple
 
@@ -184,6 +185,16 @@ def _coast(time: Array, hz: Array, heard: npt.NDArray[np.bool_], score: float) -
     slow = np.flatnonzero(smooth < TRUSTED_HZ)
     good[slow[0] if slow.size else hz.size :] = False
     time, hz = time[good], hz[good]
+    if hz.size < LEAST_FRAMES:
+        return None
+    early = hz.size // 4
+    bend = np.polyfit(time[early:] - time[0], hz[early:], 2)
+    off = np.abs(hz - np.polyval(bend, time - time[0]))
+    step = np.diff(time)
+    fingered = off[:early] > 5 * 1.4826 * np.median(off[early:]) + 0.03 * hz[:early]
+    fingered[:START] |= step[:early][:START] > 1.5 * np.median(step)  # what a gap parts from the rest was heard with the finger on
+    first = int(np.flatnonzero(fingered)[-1]) + 1 if fingered.any() else 0
+    time, hz = time[first:], hz[first:]
     if hz.size < LEAST_FRAMES or hz[0] < FIRST_HZ or np.median(hz[-3:]) > FALLS * hz[0]:
         return None
     return Spin(time, hz, score)
