@@ -6,10 +6,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vibekit.capture.reader import Reader
 from vibekit.commands.asking import find_craft, say
 from vibekit.commands.keeping import Judged, Shelf, judge_file, keep_file
 from vibekit.commands.options import add_settings_options, parse_length, settings_from
 from vibekit.commands.reader import add_reader_options, reader_from
+from vibekit.commands.record import tell_unfinished
 from vibekit.craft import Craft
 from vibekit.errors import UsageError
 from vibekit.settings import Settings
@@ -18,7 +20,6 @@ from vibekit.turning import ADVICE, BLADES, HANDS, POWER
 if TYPE_CHECKING:
     from vibekit.capture.phone.address import Link
     from vibekit.capture.phone.plan import Answer, Delivery, Plan
-    from vibekit.capture.reader import Reader
 
 SLOW_RPM = 900.0  # 15 Hz: a quarter of what a browser's motion sensor gives, so that 2x still lies below half of it
 NOT_IN_HAND = "Phone on a stand, out of the propeller's plane, never in the hand while a motor runs under power."
@@ -65,10 +66,11 @@ def run(args: argparse.Namespace) -> int:
     address = args.address or own_address()
     if address is None:
         raise UsageError("this computer is in no network that a phone could reach; join one, or name an address with --address")
-    judge = _Judge(shelf, args.position, given, reader)
-    about = {"craft": (craft.name or "") if craft else "", "position": args.position or "", "test": given.test or "", "setup": args.setup}
+    judge = _Judge(shelf, given, reader)
+    about = {"craft": (craft.name or "") if craft else "", "test": given.test or "", "setup": args.setup}
     folder = find_place().takes if craft else Path(args.output)
-    desk = Desk(_plan(args, craft, given), folder, {k: v for k, v in about.items() if v}, judge, _tell)
+    tell_unfinished(folder)
+    desk = Desk(_plan(args, craft, given), folder, {name: word for name, word in about.items() if word}, judge, _tell)
     wait_s = parse_length(args.wait, "--wait")
     server = PhoneServer(desk, address, args.port)
     _show_link(server.link)
@@ -79,22 +81,20 @@ def run(args: argparse.Namespace) -> int:
 class _Judge:
     """Judges what the phone delivers, prints it in full, and gives the short answer for the page. judged: how many could be."""
 
-    def __init__(self, shelf: Shelf | None, position: str | None, given: Settings, reader: "Reader") -> None:
+    def __init__(self, shelf: Shelf | None, given: Settings, reader: Reader) -> None:
         self.judged = 0
-        self._shelf, self._position, self._given, self._reader = shelf, position, given, reader
+        self._shelf, self._given, self._reader = shelf, given, reader
 
     def __call__(self, delivery: "Delivery") -> "Answer":
-        given = self._given
+        given, reader, path, position = self._given, self._reader, delivery.path, delivery.position
+        if delivery.sensor:  # recorded here: its file says by itself what it holds
+            reader = Reader()
         if delivery.sensor == "phone-motion" or (delivery.sensor and not given.sensor):
             given = replace(given, sensor=delivery.sensor)
-        position = delivery.position or self._position
-        if self._shelf and position:
-            found = keep_file(delivery.path, position, given, self._reader, self._shelf)
-        else:
-            found = judge_file(delivery.path, given, self._reader)
+        found = keep_file(path, position, given, reader, self._shelf) if self._shelf and position else judge_file(path, given, reader)
         self.judged += found.reading.screening.usable
-        kept = self._kept(found, delivery.path, position)
-        _print(found, position, [*delivery.notes, kept])
+        kept = self._kept(found, path, position)
+        _print(found, position, [*delivery.notes, f"the recording is {path}" if path.exists() else kept])
         return _answer(found, position, delivery.notes, kept)
 
     def _kept(self, found: Judged, path: Path, position: str | None) -> str:
@@ -167,7 +167,7 @@ def _print(found: Judged, position: str | None, notes: list[str]) -> None:
 
 def _show_link(link: "Link") -> None:
     """Print the address, as a QR code too where the terminal can show one."""
-    if sys.stdout.isatty():
+    if sys.stdout.isatty() and "utf" in sys.stdout.encoding.lower():
         import segno
 
         segno.make_qr(link.url, error="m").terminal(sys.stdout, border=2, compact=True)
