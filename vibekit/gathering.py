@@ -34,10 +34,10 @@ def contents_from_archive(archive: Archive, name: str) -> ReportContents:
             motor.readings,
             motor.references,
             verdicts.get(motor.position),
-            about=_rotor(rotors[motor.position]) if motor.position in rotors else (),
+            about=rotor_notes(rotors[motor.position]) if motor.position in rotors else (),
             inspection=tuple(_answer(answer) for answer in motor.answers),
-            parts=tuple(_action(action) for action in motor.actions),
-            photos=tuple(_pictures(motor.answers, archive.photo)),
+            parts=tuple(action_note(action) for action in motor.actions),
+            photos=tuple(pictures_of(motor.answers, archive.photo)),
         )
         for motor in case.motors
     ]
@@ -75,18 +75,21 @@ def _answer(answer: GivenAnswer) -> Note:
     return Note(question.text, f"{sentence(text)}. {answer.note}".strip())
 
 
-def _pictures(answers: Sequence[GivenAnswer], find: Callable[[str], Path]) -> Iterator[Picture]:
+def pictures_of(answers: Sequence[GivenAnswer], find: Callable[[str], Path]) -> Iterator[Picture]:
+    """Give the photos that go with answers."""
     for answer in answers:
         for photo in answer.photos:
             yield read_picture(find(photo.sha256), _answer(answer).text)
 
 
-def _action(action: PartAction) -> Note:
+def action_note(action: PartAction) -> Note:
+    """Say what was done to a part, by day."""
     fitted = f": {action.fitted}" if action.fitted else ""
     return Note(f"{action.done_at:%Y-%m-%d}", f"{action.part} {action.did}{fitted}. {action.note}".strip())
 
 
-def _rotor(rotor: Rotor) -> tuple[Note, ...]:
+def rotor_notes(rotor: Rotor) -> tuple[Note, ...]:
+    """Say what is known of a rotor's parts."""
     bearings = [" ".join(_facts(bearing)) for bearing in rotor.motor.bearings]
     described = (
         ("turns", rotor.hand or ""),

@@ -103,6 +103,32 @@ def noise_spectrum(reading: Reading, baselines: Sequence[Reading] = (), others: 
         return figure
 
 
+def before_and_after(before: Reading, after: Reading, frame: Frame) -> "Figure":
+    """Order spectra of one motor before (dashed) and after (solid), with the 95 % intervals of the lines that stood out in either."""
+    with style():
+        figure, ax = _one(3.1, top=0.62)
+        _frame(ax, frame)
+        stood_out = {line.order: line for reading in (after, before) for line in key_lines(reading, frame)}
+        ends: list[tuple[float, str, str]] = []
+        for reading, name, ink, dash, side in ((before, "before", "baseline", (0, (3, 1)), -1), (after, "after", "this", "-", 1)):
+            curve = reading.curve("order")
+            assert curve is not None
+            x, y = tallest(curve, frame)
+            ax.plot(x, y, color=_INK[ink], linewidth=0.9, linestyle=dash, gid=name)
+            ends.append((float(np.median(y[-20:])), name, ink))
+            lines = [line for line in reading.orders if line.order in stood_out]
+            at = [line.order + side * 0.006 * frame.order_max for line in lines]
+            sizes, reach = [max(line.amplitude, frame.low) for line in lines], [line.u95 for line in lines]
+            ax.errorbar(at, sizes, reach, fmt="D" if side < 0 else "o", color=_INK[ink], markersize=3.5, capsize=2.5, elinewidth=1,
+                        markerfacecolor=_INK["paper"] if side < 0 else _INK[ink])  # fmt: skip
+        clearest = sorted(stood_out.values(), key=lambda line: line.floor / line.amplitude)[:9]
+        _label_orders(ax, [(line.order, line.name) for line in clearest], frame)
+        _name_at_end(ax, ends)
+        ax.set_xlabel(_ORDER)
+        ax.set_ylabel(_axis_label("peak amplitude", frame.unit))
+        return figure
+
+
 def order_multiples(motors: Sequence[tuple[str, Reading]], frame: Frame) -> "Figure":
     """Draw the order spectra of all motors under each other, in running order and on one scale.
 

@@ -103,10 +103,10 @@ def render(contents: ReportContents) -> str:
     """
     groups = groups_of([(motor.position, motor.readings, motor.baselines) for motor in contents.motors])
     drawn = {id(member.reading): drawings_of(group, member) for group in groups for member in group.members}
-    page = _environment().get_template("report.html")
+    page = environment().get_template("report.html")
     return page.render(
         report=contents,
-        sheet=_sheet(),
+        sheet=style_sheet(),
         states=marks.STATES,
         together=[drawing for group in groups for drawing in (coast_downs(group), side_by_side(group)) if drawing is not None],
         drawings=lambda reading: drawn.get(id(reading), []),
@@ -152,12 +152,13 @@ def headline(contents: ReportContents) -> str:
     return wording.headline({motor.position: motor.state for motor in contents.motors})
 
 
-def _environment() -> "jinja2.Environment":
+def environment() -> "jinja2.Environment":
+    """Give the templates with their filters: words come from vibekit.wording, numbers with their intervals."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(loader=PackageLoader("vibekit"), autoescape=True, undefined=StrictUndefined)
-    environment.filters |= {
+    made = Environment(loader=PackageLoader("vibekit"), autoescape=True, undefined=StrictUndefined)
+    made.filters |= {
         "brief": lambda motor: "not measured" if motor.conclusion is None else wording.conclusion_words(motor.conclusion),
         "condition": wording.condition_words,
         "factor": wording.factor,
@@ -176,10 +177,11 @@ def _environment() -> "jinja2.Environment":
         "title": wording.title_of,
         "verdict": lambda motor: wording.verdict(motor.conclusion, motor.not_recorded),
     }
-    return environment
+    return made
 
 
-def _sheet() -> "Markup":
+def style_sheet() -> "Markup":
+    """Give the style sheet with the palette."""
     from importlib.resources import files
 
     from markupsafe import Markup

@@ -1,0 +1,222 @@
+"""Before and after: what changed on each motor, in numbers with intervals, and how that is told on paper."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from scipy.special import stdtrit
+
+from vibekit.balance_job import BalanceJob, Round
+from vibekit.balance_solution import Left, level, solve
+from vibekit.balance_verdict import Verdict, judge_balance
+from vibekit.errors import UsageError
+from vibekit.picture import Picture
+from vibekit.reading import OrderLine, Reading
+from vibekit.report import Note
+from vibekit.spots import Weight
+from vibekit.wording import listed, sentence, unit_words, with_interval
+
+FAR = 0.03  # difference of speed from which heights are not compared
+DB = 20 / math.log(10)
+CLAIMS = (
+    "It compares readings taken with the same sensor, at the same place and gain; it says nothing of levels measured otherwise.",
+    "An amplitude in parts of full scale is no measure of vibration; only its change is one.",
+    "Residual unbalance and grade (ISO 21940-11) hold for the rotor as it was run here, for this fitting of the propeller: taking it off "
+    "and putting it back moves it. That standard has no row for small propellers; the grade asked for is the user's choice.",
+    "It does not see what makes no vibration: a cracked arm that still holds, a tired pack, a radio. It is no permission to fly.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LineChange:
+    """One order line before and after. decibel: 20 log10 of after over before, with the half width of its 95 % interval."""
+
+    before: OrderLine
+    after: OrderLine
+
+    @property
+    def decibel(self) -> tuple[float, float]:
+        """Change in dB and its half width; without a bound where either hides in noise."""
+        a, b = self.after, self.before
+        if not (a.amplitude > 0 and b.amplitude > 0):
+            return math.nan, math.inf
+        return DB * math.log(a.amplitude / b.amplitude), DB * math.hypot(a.u95 / a.amplitude, b.u95 / b.amplitude)
+
+    @property
+    def words(self) -> str:
+        """What can be said: fell, rose, no change shown, in noise."""
+        if all(line.amplitude - line.u95 <= line.floor for line in (self.before, self.after)):
+            return "in noise both times"
+        change = abs(self.after.amplitude - self.before.amplitude) > math.hypot(self.after.u95, self.before.u95)
+        return ("fell" if self.after.amplitude < self.before.amplitude else "rose") if change else "no change shown"
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Readings of one kind (test, sensor, channels) of both visits. before, after: one or more each; setup: as noted, of either."""
+
+    before: tuple[Reading, ...]
+    after: tuple[Reading, ...]
+    setups: tuple[str, str]
+
+    @property
+    def speeds(self) -> tuple[float | None, float | None]:
+        """Mean speed of either, rpm."""
+        means = [np.mean([r.speed.rpm for r in part]) if all(r.speed.rpm for r in part) else None for part in (self.before, self.after)]
+        return means[0], means[1]  # type: ignore[return-value]
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Why heights should not be compared, in words."""
+        found = []
+        slow, fast = self.speeds
+        if slow and fast and abs(fast / slow - 1) > FAR:
+            found.append(f"The speeds differ: {slow:.0f} and {fast:.0f} rpm. Heights are not to be compared.")
+        if self.setups[0] != self.setups[1]:
+            found.append(f"The set-ups as noted differ: {self.setups[0] or 'not noted'!r} and {self.setups[1] or 'not noted'!r}.")
+        if not all(r.screening.levels_comparable for r in (*self.before, *self.after)):
+            found.append("Gain control or another change of level on the way into a file spoils the comparison of heights.")
+        return tuple(found)
+
+    @property
+    def changes(self) -> tuple[LineChange, ...]:
+        """Every line that both have."""
+        names = [line.name for line in self.before[-1].orders if any(other.name == line.name for other in self.after[-1].orders)]
+        return tuple(LineChange(mean_line(self.before, name), mean_line(self.after, name)) for name in dict.fromkeys(names))
+
+    def change(self, name: str) -> LineChange | None:
+        """The change of one line, None when it is not there."""
+        return next((change for change in self.changes if change.before.name == name), None)
+
+
+@dataclass(frozen=True, slots=True)
+class RoundLine:
+    """One round of a balancing job as a row: what was on the rotor, and 1x of it."""
+
+    stage: str
+    weights: str
+    recordings: int
+    amplitude: str
+    phase: str
+
+
+@dataclass(frozen=True, slots=True)
+class Balancing:
+    """A balancing job for the document.
+
+    left: what is left in each plane; vector, scalar: change of 1x from first to last round as vectors and as sizes, in words
+    """
+
+    job: BalanceJob
+    rounds: tuple[RoundLine, ...]
+    left: tuple[tuple[str, Left], ...]
+    verdict: Verdict | None
+    vector: str
+    scalar: str
+
+
+@dataclass(frozen=True, slots=True)
+class MotorProof:
+    """One motor before and after. done: what was done between, by day; about: its parts"""
+
+    position: str
+    pairs: tuple[Pair, ...]
+    done: tuple[Note, ...] = ()
+    about: tuple[Note, ...] = ()
+    balancings: tuple[Balancing, ...] = ()
+    photos: tuple[Picture, ...] = ()
+
+    @property
+    def main(self) -> Pair | None:
+        """The pair that the summary tells: run with its propeller if there is one."""
+        return next((pair for pair in self.pairs if pair.after[-1].settings.test == "prop"), self.pairs[0] if self.pairs else None)
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """The whole document. notes, photos: what the user adds; pictures are of the whole job, not of one motor"""
+
+    title: str
+    made_at: datetime
+    engine: str
+    before: str
+    after: str
+    motors: tuple[MotorProof, ...]
+    about: tuple[Note, ...] = ()
+    notes: tuple[str, ...] = ()
+    photos: tuple[Picture, ...] = ()
+    cautions: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.motors:
+            days = f"both on {self.before} and on {self.after}"
+            raise UsageError(f"no motor of {self.title} has readings {days}; `vibekit archive show` lists what is kept")
+
+
+def mean_line(readings: Sequence[Reading], name: str) -> OrderLine:
+    """Give the mean of one line over readings, its interval from how they scatter or from each reading's own, whichever is wider."""
+    lines = [line for reading in readings for line in reading.orders if line.name == name]
+    sizes = np.array([line.amplitude for line in lines])
+    n = len(lines)
+    u95 = float(np.linalg.norm([line.u95 for line in lines])) / n
+    if n > 2:
+        u95 = max(u95, float(stdtrit(n - 1, 0.975) * sizes.std(ddof=1)) / math.sqrt(n))
+    return OrderLine(lines[0].order, name, float(sizes.mean()), u95, lines[0].unit, float(np.mean([line.floor for line in lines])))
+
+
+def balancing_of(job: BalanceJob) -> Balancing:
+    """Give a balancing job for the document."""
+    found = solve(job) if job.whole else None
+    first, last = job.whole[0], job.whole[-1]
+    vector, scalar = _changes(job, first, last) if last is not first else ("", "")
+    return Balancing(
+        job,
+        tuple(_row(job, round_) for round_ in job.whole),
+        tuple((answer.plane, answer.left) for answer in found.planes) if found else (),
+        judge_balance(job, found) if found and last.stage == "check" else None,
+        vector,
+        scalar,
+    )
+
+
+def summary_words(motor: MotorProof) -> str:
+    """Say in a sentence what became of a motor."""
+    change = motor.main.change("1x") if motor.main else None
+    if change is None or motor.main is None:
+        return "1x was not measured both times."
+    if motor.main.doubts:
+        return motor.main.doubts[0]
+    unit = change.before.unit
+    before, after = (with_interval(line.amplitude, line.u95, unit) for line in (change.before, change.after))
+    decibel, u95 = change.decibel
+    share = f", {with_interval(decibel, u95, 'dB')}" if math.isfinite(decibel) else ""
+    return f"1x {change.words}: {before} before, {after} after{share}."
+
+
+def weight_words(weights: Sequence[Weight]) -> str:
+    """Say what is on the rotor."""
+    said = [f"{w.mass_g:.3g} g at {w.spot.name} ({w.spot.radius_mm:g} mm)" for w in weights if w.mass_g > 0]
+    off = [f"{-w.mass_g:.3g} g off at {w.spot.name} ({w.spot.radius_mm:g} mm)" for w in weights if w.mass_g < 0]
+    return listed([*said, *off]) or "nothing"
+
+
+def _row(job: BalanceJob, round_: Round) -> RoundLine:
+    seen = level(job, round_)
+    size = abs(seen.value)
+    phase = ""
+    if job.method == "phase" and size:
+        turn = math.degrees(math.asin(min(seen.u95 / size, 1.0)))
+        phase = f"{math.degrees(math.atan2(seen.value.imag, seen.value.real)) % 360:.1f} ± {turn:.1f}°"
+    amplitude = with_interval(size, seen.u95, seen.unit)
+    return RoundLine(sentence(round_.stage), weight_words(round_.weights), len(round_.takes), amplitude, phase)
+
+
+def _changes(job: BalanceJob, first: Round, last: Round) -> tuple[str, str]:
+    before, after = level(job, first), level(job, last)
+    both = math.hypot(before.u95, after.u95)
+    unit = unit_words(before.unit)
+    vector = with_interval(abs(after.value - before.value), both, unit) if job.method == "phase" else ""
+    return vector, with_interval(abs(after.value) - abs(before.value), both, unit)
