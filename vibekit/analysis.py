@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
 import vibekit
+from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import hover_speed
 from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.orders import RANGES, AngularSignal, OrderSpectrum, angular_signal
@@ -41,13 +42,20 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
     if look is None or not screening.usable:
         return _reading(recording, settings, screening, SpeedResult("none"))
     part = slice(*look.steady.part)
-    track = _shaft(recording, settings, part)
-    speed = track.result if track else SpeedResult("none")
-    screening = Screening((*screening.problems, *screen_speed(recording, settings, speed, track)))
+    by_hand = settings.test == "hand-spin"
+    spin = listen(recording, settings, part) if by_hand else None
+    track = spin.track if spin else _shaft(recording, settings, part)
+    speed = spin.speed if spin else track.result if track else SpeedResult("none")
+    found = (*(check_spin(spin, recording, settings) if by_hand else ()), *screen_speed(recording, settings, speed, track))
+    screening = Screening((*screening.problems, *found))
     if not screening.usable:
         return _reading(recording, settings, screening, speed)
     seen = Seen.of(recording, part, leave_out(recording, settings, look))
-    return _reading(seen.recording, settings, screening, speed, *_measured(seen, track, settings))
+    if spin is None:
+        return _reading(seen.recording, settings, screening, speed, *_measured(seen, track, settings))
+    lines, quantities, curves, maps = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings)
+    quantities, curves = (*quantities, *spin_quantities(spin, seen.transforms)), (*curves, *spin_curves(spin))
+    return _reading(seen.recording, settings, screening, speed, lines, quantities, curves, maps)
 
 
 def _shaft(recording: Recording, settings: Settings, part: slice) -> SpeedTrack | None:
