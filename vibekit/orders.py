@@ -5,12 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
-from scipy.ndimage import map_coordinates
 
+from vibekit.resample import read_at
 from vibekit.transform import Transform, running_floor
 
 Array = npt.NDArray[np.float64]
 HANN_NENBW = 1.5  # noise bandwidth of a periodic Hann window, bins (Harris, Proc. IEEE 66 (1978) 51-83)
+ROOM = 1.05  # of the order band, that the low-pass leaves
+SLOWEST = 8.0
 RANGES = tuple[tuple[float, float], ...]  # (from, to) in seconds
 
 
@@ -101,17 +103,19 @@ def angular_signal(transform: Transform, turns_at_s: tuple[Array, Array], *, max
     turns_at_s: times (k,) in seconds from the start of the record and turns (k,) of the shaft at those times, ascending
     max_order: highest order wanted; held below 0.45 of the sampling rate
 
-    The record is low-passed to the order band, then read with a cubic spline (computed order tracking: Fyfe & Munck, Mech. Syst.
-    Signal Process. 11 (1997) 187-205).
+    The record is low-passed to the order band at the highest speed, then read at equal angles (computed order tracking: Fyfe & Munck,
+    Mech. Syst. Signal Process. 11 (1997) 187-205), so many a turn that what lies above max_order at lower speeds, down to
+    1 / SLOWEST of the highest, does not fold into the orders wanted: what does stays below -90 dB (see `read_at`).
     """
     time, turns = turns_at_s
     total = turns[-1] - turns[0]
     if total < 4:
         return None
-    top_hz = float(np.gradient(turns, time).max())
+    speed = np.gradient(turns, time)
+    top_hz = float(speed.max())
     max_order = min(max_order, 0.45 * transform.rate_hz / top_hz)
-    x, rate = transform.low_band(min(max_order * top_hz * 1.05, transform.rate_hz / 2))
-    per_turn = sfft.next_fast_len(int(np.ceil(2.6 * max_order)))
+    ratio = min(top_hz / max(float(speed.min()), 1e-9), SLOWEST)
+    per_turn = sfft.next_fast_len(int(np.ceil(max_order * max(2.6, 1 + ROOM * ratio))))
     at_s = np.interp(turns[0] + np.arange(int(total * per_turn)) / per_turn, turns, time)
-    samples = map_coordinates(x, [at_s * rate], order=3, mode="nearest", output=np.float64)
+    samples = read_at(transform, at_s, ROOM * max_order * top_hz)
     return AngularSignal(samples, at_s, per_turn, max_order, unit)
