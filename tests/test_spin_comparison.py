@@ -1,0 +1,126 @@
+"""Motors of a craft spun by hand, side by side: what is found over the rig's population, in words, JSON, command and report."""
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import soundfile
+
+from vibekit.analysis import analyze
+from vibekit.cli import main
+from vibekit.coastdown import coast_time
+from vibekit.rig.craft import ROTORS, bell_inertia
+from vibekit.rig.hand_spin import FLICK_SCATTER
+from vibekit.rig.population import draw_craft
+from vibekit.rig.record import record
+from vibekit.spin_comparison import ALARM, compare_flicks, compare_spins, conclusion_words, spins_json
+
+CRAFT = 500
+NAMES = ("north-east", "south-east", "south-west", "north-west")
+HEARD = 0.015  # scatter of one measured coast time about its true one, found over 174 flicks by contact pick-up
+
+
+def flicks_of(seed, *, drag=1.0, count=3):
+    """Coast times of `count` flicks of each motor of a craft of the rig, the third motor with `drag` times its own drag."""
+    craft = draw_craft(seed)
+    rng = np.random.default_rng([seed, 7])
+    inertia = bell_inertia(craft.bell_g, craft.diameter_m)
+    found = {}
+    for number, name in enumerate(NAMES):
+        motor, much = craft.motors[number], drag if number == 2 else 1.0
+        scatter = much * rng.lognormal(0, FLICK_SCATTER, count)
+        dry, viscous = motor.dry_torque / (2 * math.pi * inertia), motor.viscous_torque / inertia
+        true = [coast_time([dry * share, viscous * share, 0], 500 / 60, 2.5) for share in scatter]
+        found[name] = np.array(true) * rng.lognormal(0, HEARD, count)
+    return found
+
+
+def named(comparisons):
+    return [[motor.position for motor in comparison.dragging] for comparison in comparisons]
+
+
+def test_a_motor_with_half_as_much_drag_again_is_found_and_good_ones_are_left_alone():
+    dragging = named(compare_flicks(flicks_of(seed, drag=1.5)) for seed in range(CRAFT))
+    good = named(compare_flicks(flicks_of(seed)) for seed in range(CRAFT))
+    assert sum(found == ["south-west"] for found in dragging) >= 0.95 * CRAFT
+    assert sum(map(bool, good)) <= 4
+
+
+def test_the_ratio_is_the_drag_and_its_interval_holds_it():
+    seen = [next(m for m in compare_flicks(flicks_of(seed, drag=1.5)).motors if m.position == "south-west") for seed in range(200)]
+    assert np.median([m.ratio for m in seen]) == pytest.approx(1.5, rel=0.02)
+    assert np.mean([m.ratio_low < 1.5 < m.ratio_high for m in seen]) > 0.93
+
+
+def test_a_second_bad_motor_does_not_hide_the_first():
+    flicks = flicks_of(3, drag=1.9)
+    flicks["north-east"] = flicks["north-east"] / 1.9
+    assert {m.position for m in compare_flicks(flicks).dragging} & {"south-west", "north-east"}
+
+
+def test_one_flick_each_finds_less():
+    one = sum(bool(found) for found in named(compare_flicks(flicks_of(seed, drag=1.35, count=1)) for seed in range(100)))
+    three = sum(bool(found) for found in named(compare_flicks(flicks_of(seed, drag=1.35)) for seed in range(100)))
+    assert one < three
+
+
+def test_flicks_that_repeat_badly_are_learned_from():
+    rng = np.random.default_rng(0)
+    wild = {name: np.exp(rng.normal(0, 0.3, 3)) for name in NAMES}
+    assert compare_flicks(wild).repeat > 0.15
+    assert not compare_flicks(wild).dragging
+
+
+def test_two_motors_are_told_apart_only_when_far_apart():
+    near, far = ({"left": [1.0, 1.02, 0.98], "right": [r, 1.02 * r, 0.98 * r]} for r in (0.85, 0.4))
+    assert not compare_flicks(near).dragging
+    assert [m.position for m in compare_flicks(far).dragging] == ["right"]
+
+
+def test_it_is_said_in_words_and_numbers():
+    comparison = compare_flicks(flicks_of(5, drag=2.0))
+    assert conclusion_words(comparison).startswith("south-west drags: ")
+    assert "explain" in conclusion_words(compare_flicks(flicks_of(5)))
+    found = json.loads(json.dumps(spins_json(comparison)))
+    assert found["dragging"] == ["south-west"]
+    assert found["false_alarms_per_craft"] == ALARM
+    assert [motor["position"] for motor in found["motors"]] == list(NAMES)
+
+
+@pytest.fixture(scope="module")
+def craft():
+    """An invented craft whose south-west motor has 1.5 times its drag, and its recordings by microphone."""
+    good = next(c for c in map(draw_craft, range(5, 40)) if c.poles == 14)
+    bad = replace(good.motors[2], dry_torque=1.5 * good.motors[2].dry_torque, viscous_torque=1.5 * good.motors[2].viscous_torque)
+    hurt = replace(good, motors=(*good.motors[:2], bad, good.motors[3]))
+    return hurt, [record(hurt, rotor=k, test="hand-spin", sensor="microphone", flicks=3)[0] for k in range(ROTORS)]
+
+
+def test_the_dragging_motor_is_named_through_the_whole_chain(craft):
+    hurt, recordings = craft
+    readings = {name: [analyze(r, hurt.settings("hand-spin", "microphone"))] for name, r in zip(NAMES, recordings, strict=True)}
+    comparison = compare_spins(readings)
+    assert [m.position for m in comparison.dragging] == ["south-west"]
+    assert compare_spins({"south-west": readings["south-west"]}) is None
+
+
+def test_analyze_and_report_show_the_motors_side_by_side(craft, tmp_path, capsys):
+    _, recordings = craft
+    files = []
+    for name, recording in zip(NAMES, recordings, strict=True):
+        files.append(str(tmp_path / f"{name}.wav"))
+        soundfile.write(files[-1], recording.samples[0], int(recording.rate_hz), subtype="PCM_16")
+    about = ["--test", "hand-spin", "--sensor", "microphone", "--poles", "14", "--slots", "12"]
+    assert main(["analyze", *files, *about]) == 0
+    told = capsys.readouterr().out
+    assert "Spun by hand, side by side: from 500 to 150 rpm" in told
+    assert "south-west drags: " in told
+    assert main(["analyze", *files, *about, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["hand_spin"]["dragging"] == ["south-west"]
+    page = tmp_path / "spun.html"
+    assert main(["report", *files, *about, "-o", str(page)]) == 0
+    text = page.read_text(encoding="utf-8")
+    assert "Coast-downs of every flick" in text
+    assert "time since 500 rpm" in text
