@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 import vibekit
+from vibekit.alias import folded_lines, folded_orders, folded_problem
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import hover_speed
 from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
@@ -46,13 +47,17 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
     spin = listen(recording, settings, part) if by_hand else None
     track = spin.track if spin else _shaft(recording, settings, part)
     speed = spin.speed if spin else track.result if track else SpeedResult("none")
+    folded = folded_orders(recording, settings, speed, part)
     found = (*(check_spin(spin, recording, settings) if by_hand else ()), *screen_speed(recording, settings, speed, track))
+    found += tuple(folded_problem(f, settings) for f in folded)
     screening = Screening((*screening.problems, *found))
     if not screening.usable:
         return _reading(recording, settings, screening, speed)
     seen = Seen.of(recording, part, leave_out(recording, settings, look))
     if spin is None:
-        return _reading(seen.recording, settings, screening, speed, *_measured(seen, track, settings))
+        lines, quantities, curves, maps = _measured(seen, track, settings)
+        lines = (*lines, *folded_lines(folded, settings))
+        return _reading(seen.recording, settings, screening, speed, lines, quantities, curves, maps)
     lines, quantities, curves, maps = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings)
     quantities, curves = (*quantities, *spin_quantities(spin, seen.transforms)), (*curves, *spin_curves(spin))
     return _reading(seen.recording, settings, screening, speed, lines, quantities, curves, maps)
@@ -224,7 +229,7 @@ def _lines(
     """Lines of the channel with the strongest 1x; with several channels, then 1x of each under the channel's name."""
     orders = [(order, name) for order, name in named_orders(settings).items() if order < spectra[loudest].order[-1] - 0.3]
     lines = _best_lines(angular[loudest], spectra[loudest], orders, settings)
-    if len(spectra) > 1:
+    if len(spectra) > 1 and spectra[loudest].order[-1] > 1.3:
         for a, s, name in zip(angular, spectra, names, strict=True):
             lines += _best_lines(a, s, [(1.0, f"1x {name}")], settings)
     return tuple(lines)

@@ -5,6 +5,7 @@ from typing import Literal, get_args
 
 from vibekit.bearing import Bearing
 from vibekit.errors import UsageError, check_choice
+from vibekit.low_pass import LowPass
 from vibekit.mode import FrameMode
 from vibekit.recording import SENSORS, Sensor
 
@@ -21,7 +22,7 @@ class Settings:
     blades, poles, slots: counts of propeller blades, rotor poles and stator slots
     bearings: geometries, each with its defect orders
     sensor: microphone, contact, accelerometer or phone-motion
-    modes: of the frame, held as in this recording, from a tap test
+    modes: of the frame, held as in this recording, from a tap test; sensor_filter: of a slow sensor, None when not known
     """
 
     test: Test | None = None
@@ -32,6 +33,7 @@ class Settings:
     bearings: tuple[Bearing, ...] = ()
     sensor: Sensor | None = None
     modes: tuple[FrameMode, ...] = ()
+    sensor_filter: LowPass | None = None
 
     def __post_init__(self) -> None:
         if self.test is not None:

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from vibekit.bearing import Bearing
 from vibekit.errors import UsageError
+from vibekit.low_pass import LowPass
 from vibekit.mode import FrameMode
 from vibekit.recording import ROLES, SENSORS, UNITS
 from vibekit.settings import TESTS, Settings
@@ -16,9 +17,11 @@ _SPEED = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)\s*(rpm|hz)", re.I
 
 _LENGTH = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min)")
 
+_FILTER = re.compile(r"(\d+\.?\d*|\.\d+)\s*(?:hz)?(?:\s*,\s*(\d))?", re.IGNORECASE)
+
 
 def add_settings_options(parser: argparse.ArgumentParser) -> None:
-    """Add --test, --speed, --blades, --poles, --slots, --bearing, --sensor, --tap, --roles and --unit."""
+    """Add --test, --speed, --blades, --poles, --slots, --bearing, --sensor, --tap, --sensor-filter, --roles and --unit."""
     parser._negative_number_matcher = re.compile(r"-\.?\d")  # "-5rpm" is a value to refuse, not an option to look up
     about = parser.add_argument_group("how the recording was taken", "what is not given stays unknown and the answer leaves it open")
     about.add_argument("--test", metavar="|".join(TESTS), help="how the motor was turned")
@@ -32,6 +35,8 @@ def add_settings_options(parser: argparse.ArgumentParser) -> None:
     about.add_argument("--sensor", metavar="|".join(SENSORS), help="what was listened with")
     about.add_argument("--tap", metavar="FILE", action="append", default=[],
                        help="knocks on the frame, motors stopped (see `vibekit tap`); again for another arm")  # fmt: skip
+    about.add_argument("--sensor-filter", metavar="HZ[,order]",
+                       help="half-power corner and order of the filter in a slow sensor, such as 260Hz,1")  # fmt: skip
     about.add_argument("--roles", metavar="vibration,tacho", help=f"what each channel holds: {', '.join(ROLES)}, or ignore to leave it out")
     about.add_argument("--unit", metavar="|".join(UNITS[:5]), help="unit of the vibration channels, where the file does not say")
 
@@ -52,6 +57,7 @@ def settings_each(args: argparse.Namespace, count: int) -> tuple[Settings, ...]:
         bearings=tuple(parse_bearing(text) for text in args.bearing),
         sensor=args.sensor,
         modes=_tapped(args.tap),
+        sensor_filter=None if args.sensor_filter is None else parse_filter(args.sensor_filter),
     )
     return tuple(replace(settings, speed_rpm=speed) for speed in speeds)
 
@@ -92,6 +98,14 @@ def parse_length(text: str, option: str) -> float:
     if match is None or not float(match[1]):
         raise UsageError(f"{option} is {text!r}; write a length of time above 0 with its unit, such as 20s or 2min")
     return float(match[1]) * (60 if match[2] == "min" else 1)
+
+
+def parse_filter(text: str) -> LowPass:
+    """Read a sensor's filter from "260Hz,1": half-power corner and order, 1 when left out. Raises UsageError."""
+    match = _FILTER.fullmatch(text.strip())
+    if match is None:
+        raise UsageError(f"sensor filter is {text!r}; write its half-power corner and its order, such as 260Hz,1")
+    return LowPass(float(match[1]), int(match[2] or 1))
 
 
 def parse_bearing(text: str) -> Bearing:
