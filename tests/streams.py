@@ -48,7 +48,7 @@ class Stream:
         self._go = True
 
     def start(self, push: Push) -> None:
-        self._thread = threading.Thread(target=self._play, args=(push,))
+        self._thread = threading.Thread(target=self._play, args=(push,), daemon=True)
         self._thread.start()
 
     def _play(self, push: Push) -> None:

@@ -109,12 +109,25 @@ def test_a_take_too_short_is_refused():
         split_round(Recording(np.zeros((1, 8000), np.float32), 8000, (Channel(),)), 8)
 
 
-def test_silence_and_noise_hold_no_runs():
+def test_noise_holds_no_runs():
     noise = np.random.default_rng(3).standard_normal((1, 400_000)).astype(np.float32)
-    for samples in (noise, np.zeros_like(noise)):
-        split = split_round(Recording(samples, 8000, (Channel(),)), 8)
-        assert not split.clear
-        assert check_order(split, POSITIONS)
+    split = split_round(Recording(noise, 8000, (Channel(),)), 8)
+    assert not split.clear
+    assert check_order(split, POSITIONS)
+
+
+def test_zeros_are_no_background(rounds):
+    """A recorder that was switched on before the sensor, and samples lost in a pause between two runs."""
+    with pytest.raises(UnreadableError, match="only zeros"):
+        split_round(Recording(np.zeros((1, 400_000), np.float32), 8000, (Channel(),)), 8)
+    made, split = rounds[0]
+    samples = made.recording.samples.copy()
+    lost = int((made.spans_s[0][3] + 0.5) * 8000)
+    samples[:, lost : lost + 4000] = 0
+    samples = np.concatenate([np.zeros((1, 40_000), np.float32), samples, np.zeros((1, 100_000), np.float32)], axis=1)
+    again = split_round(Recording(samples, 8000, (Channel(),)), 8)
+    assert again.clear
+    assert [run.start_s - 5 for run in again.runs] == pytest.approx([run.start_s for run in split.runs], abs=0.2)
 
 
 @pytest.mark.parametrize("way", [*WAYS, None])

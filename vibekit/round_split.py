@@ -27,6 +27,7 @@ STEADY_DB = 3.0  # below a run's usual level it still rises or falls already
 EDGE_S = 0.2  # left out at both ends of the steady part
 LEAST_STEADY_S = 1.0
 END_S = 8.0  # longer than a pause between two rotors
+DEAD_DB = -250.0  # below it a frame holds zeros only, as where samples were lost: it tells nothing of the background
 KNOCK_DB, KNOCK_FRAME_S, KNOCK_LONGEST_S = 15.0, 0.005, 0.3
 Array = npt.NDArray[np.float64]
 
@@ -64,7 +65,7 @@ class Split:
 def split_round(recording: Recording, expected: int) -> Split:
     """Find the runs in a take. expected: how many were announced.
 
-    Raises UsageError when none are expected, UnreadableError when the take is too short or without vibration.
+    Raises UsageError when none are expected, UnreadableError when the take is too short, without vibration or silent.
     """
     if expected < 1:
         raise UsageError(f"{expected} runs are expected; name the rotors of the craft in their order")
@@ -74,10 +75,14 @@ def split_round(recording: Recording, expected: int) -> Split:
         raise UnreadableError(f"the take holds {recording.duration_s:.1f} s of vibration; a round takes a minute or more")
     frame_s = size / recording.rate_hz
     levels = np.concatenate([_band_levels(recording.samples[row], recording.rate_hz, size) for row in rows], axis=1)
-    over = levels - np.quantile(levels, QUIET_SHARE, axis=0)
+    live = levels.max(axis=1) > DEAD_DB
+    if not live.any():
+        raise UnreadableError("the take holds only zeros; see that the sensor is the one that records")
+    over = levels - np.quantile(levels[live], QUIET_SHARE, axis=0)
     loud = median_filter(np.mean(np.maximum(over, 0.0), axis=1), SMOOTH, mode="nearest")
     spans, threshold, clear = _spans(loud, expected, frame_s)
-    opening = levels[: spans[0][0]] if spans and spans[0][0] else levels
+    first = spans[0][0] if spans else len(levels)
+    opening = levels[:first][live[:first]] if live[:first].any() else levels[live]
     rest = median_filter(np.mean(np.maximum(levels - np.median(opening, axis=0), 0.0), axis=1), SMOOTH, mode="nearest")
     runs = []
     before = 0
@@ -87,8 +92,7 @@ def split_round(recording: Recording, expected: int) -> Split:
         middle = over[round(steady[0] / frame_s) : max(round(steady[1] / frame_s), round(steady[0] / frame_s) + 1)]
         runs.append(Run(start * frame_s, stop * frame_s, steady, np.median(middle, axis=0), quiet))
         before = stop
-    first = runs[0].start_s if runs else recording.duration_s
-    background, knocks = _opening(recording, rows[0], first)
+    background, knocks = _opening(recording, rows[0], runs[0].start_s if runs else recording.duration_s)
     return Split(tuple(runs), background, knocks, clear, threshold)
 
 
