@@ -76,7 +76,7 @@ class Taken:
     """
 
     time_s: npt.NDArray[np.float64]
-    samples: npt.NDArray[np.float64]
+    samples: Samples
 
 
 @dataclass(frozen=True, slots=True)
