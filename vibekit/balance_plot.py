@@ -36,7 +36,7 @@ def _polar(job: BalanceJob) -> "Figure":
     from matplotlib.patches import Circle
 
     seen = [level(job, r) for r in job.whole]
-    reach = 1.15 * max(abs(s.value) + 1.73 * s.error for s in seen)
+    reach = 1.35 * max(abs(s.value) + 1.73 * s.error for s in seen)
     with style():
         figure = Figure(figsize=(WIDTH, WIDTH * 0.82))
         ax = figure.add_axes((0.02, 0.02, 0.96, 0.96))

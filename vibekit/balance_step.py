@@ -63,7 +63,7 @@ def _record(job: BalanceJob) -> Step:
     count = listed(speeds) if len(job.references_rpm) > 1 else f"{sum(job.missing())} more" if job.now.takes else f"{sum(job.missing())}"
     state = {"as found": "as it was found", "trial": "with the trial weight", "check": "with the correction"}[job.now.stage]
     text = f"Record the rotor {state}: {count} recording{'s' if sum(job.missing()) > 1 else ''}, stopping in between."
-    cautions = (*POWER, *BLADES, *_pulls(job, job.now.weights))
+    cautions = () if job.now.takes else (*POWER, *BLADES, *_pulls(job, job.now.weights))
     return Step("record", text, (), job.now.weights, job.missing(), cautions)
 
 

@@ -30,7 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options of `balance`."""
     parser.add_argument("craft", metavar="CRAFT", help="the craft's TOML file, or its name in the archive")
     parser.add_argument("position", metavar="POSITION", help="the rotor's name")
-    parser.add_argument("files", metavar="FILE", nargs="*", help="recordings of the rotor as it is now; without them it asks")
+    parser.add_argument("files", metavar="FILE", nargs="*", help="right after POSITION: recordings of the rotor as it is; else it asks")
     begin = parser.add_argument_group("to begin a job")
     begin.add_argument("--method", metavar="|".join(METHODS), help="phase wants a tacho channel; amplitude a weight at three places")
     begin.add_argument("--places", metavar="PLACE", nargs="+",

@@ -1,0 +1,168 @@
+"""The before-and-after document: what it says, and how it looks on paper."""
+
+import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from tests.balance_runs import Bench, job, play
+from tests.test_report import Page
+from tests.wren4 import WELL, reading
+from vibekit.errors import UsageError
+from vibekit.kept import KeptReading, PartAction
+from vibekit.pdf import on_paper, write_pdf
+from vibekit.picture import Picture
+from vibekit.proof import CLAIMS, LineChange, MotorProof, Pair, Proof, balancing_of, mean_line, summary_words
+from vibekit.proof_page import render_proof
+from vibekit.reading import OrderLine
+from vibekit.report import Note
+from vibekit.turning import BLADES, HANDS
+from vibekit.visits import visit_at, visits_of
+
+NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
+PIXEL = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mP8z8BQDwAEhQGAhKmMIQAAAABJRU5ErkJggg=="
+
+
+def pair():
+    uneven = tuple(reading("north-east", WELL | {1.0: 0.051}, seed=n) for n in (2, 2, 2))
+    even = tuple(reading("north-east", WELL | {1.0: 0.006}, seed=n) for n in (2, 2, 2))
+    return Pair(uneven, even, ("pick-up on the arm", "pick-up on the arm"))
+
+
+def motor(position="north-east", method="phase", **changes):
+    balanced = balancing_of(play(job(method, ("blades@45", "hub@6"), 2), Bench.drawn(2))[0][-1])
+    done = (Note("2026-03-01", "propeller balanced: 0.012 g at blade 1, 45 mm"),)
+    made = MotorProof(position, (pair(),), done, (Note("propeller", "blades 2, diameter 149 mm"),), (balanced,), (Picture("nick", PIXEL),))
+    return replace(made, **changes)
+
+
+def proof(*motors):
+    about = (Note("craft", "Wren-4"), Note("owner", "J. Amsler"), Note("measured with", "pick-up on the arm"))
+    shown = (Picture("the propeller, marked to its shaft", PIXEL),)
+    return Proof("Wren-4", NOON, "0.1.0", "2026-03-01", "2026-03-02", motors or (motor(), motor("south-east", "amplitude")), about,
+                 ("Balanced for a camera job.",), shown, (*HANDS, *BLADES), ("south-west: no readings on the day after",))  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def page():
+    return render_proof(proof())
+
+
+def test_the_page_says_it_all(page):
+    seen = Page(page)
+    assert len(seen.ids) == len(set(seen.ids))
+    assert set(seen.references) <= {f"#{name}" for name in seen.ids}
+    for said in ("J. Amsler", "1x fell", "Balanced for a camera job", "marked to its shaft", "What this document does not claim", *CLAIMS,
+                 "is left; G 6.3 allows", "change as vectors", "change of its size", "no readings on the day after", "vibekit 0.1.0",
+                 "02" * 32, "permission to fly", HANDS[0]):  # fmt: skip
+        assert said in seen.text, said
+    assert page.count("<svg") >= 4  # two overlays, vectors of one motor, amplitudes of the other
+
+
+def test_no_number_without_an_interval(page):
+    """Every amplitude, change and rest in a table's cell has its interval beside it, or says why there is none."""
+    seen = Page(page)
+    numbers = [cell for cell in seen.cells if any(unit in cell for unit in (" g", " dB", "°", "rpm")) and cell[:1].isdigit()]
+    stated = ("g at", "g off", "rotor of", "mm")  # masses mounted and what was stated are no measurements
+    assert numbers
+    assert [cell for cell in numbers if "±" not in cell and " to " not in cell and not any(word in cell for word in stated)] == []
+
+
+def test_the_same_contents_give_the_same_page(page):
+    assert render_proof(proof()) == page
+
+
+def test_change_of_a_line_in_closed_form():
+    """Exact maths: 20 lg(0.5) = -6.0206 dB; relative intervals of 3 % and 4 % together 5 %, 0.434 dB."""
+    before, after = (OrderLine(1.0, "1x", size, u95, "g", 1e-4) for size, u95 in ((0.1, 0.003), (0.05, 0.002)))
+    decibel, u95 = LineChange(before, after).decibel
+    assert decibel == pytest.approx(-6.0206, abs=1e-4)
+    assert u95 == pytest.approx(8.6859 * 0.05, rel=1e-4)
+    assert LineChange(before, after).words == "fell"
+    assert LineChange(after, before).words == "rose"
+    assert LineChange(before, replace(before, amplitude=0.1005)).words == "no change shown"
+    assert LineChange(*[replace(before, amplitude=1e-4, u95=5e-5)] * 2).words == "in noise both times"
+
+
+def test_a_mean_is_no_surer_than_its_readings_scatter():
+    alike = [reading("north-east", WELL, seed=4)] * 3
+    single = next(line for line in alike[0].orders if line.name == "1x")
+    assert mean_line(alike, "1x").u95 == pytest.approx(single.u95 / math.sqrt(3))
+    apart = [replace(alike[0], orders=tuple(replace(o, amplitude=o.amplitude * f) for o in alike[0].orders)) for f in (0.8, 1, 1.2)]
+    assert mean_line(apart, "1x").u95 == pytest.approx(4.303 * 0.2 * single.amplitude / math.sqrt(3), rel=1e-3)  # Student, 2 degrees
+
+
+def test_what_cannot_be_compared_is_said():
+    other = replace(pair(), setups=("a", "b"))
+    assert "set-ups as noted differ" in summary_words(motor(pairs=(other,)))
+    slow = tuple(replace(r, speed=replace(r.speed, rpm=7000.0)) for r in pair().before)
+    assert "speeds differ" in summary_words(motor(pairs=(replace(pair(), before=slow),)))
+
+
+def kept(at, name):
+    return KeptReading(name, "Wren-4", "north-east", f"{name}.wav", name * 16, None, "", {}, at, at, reading("north-east", WELL), None)
+
+
+def test_visits_are_parted_by_work_and_by_twelve_hours():
+    minutes = [kept(NOON + timedelta(minutes=m), f"{m:04}") for m in (0, 1, 30, 31, 24 * 60)]
+    balanced = PartAction("Wren-4", "north-east", "propeller", "balanced", "", "", NOON + timedelta(minutes=20))
+    visits = visits_of(minutes, [balanced])
+    assert [len(v.kept) for v in visits] == [2, 2, 1]
+    day = f"{NOON.astimezone():%Y-%m-%d}"
+    assert visit_at(visits, day, first=True) is visits[0]
+    assert visit_at(visits, day, first=False) is visits[1]
+    assert visit_at(visits, f"{(NOON + timedelta(minutes=29)).astimezone():%Y-%m-%dT%H:%M}", first=True) is visits[1]
+    assert visit_at(visits, "2025-01-01", first=True) is None
+    with pytest.raises(UsageError, match="write it such as 2026-03-01"):
+        visit_at(visits, "yesterday", first=True)
+
+
+def test_nothing_to_compare_is_refused():
+    with pytest.raises(UsageError, match="no motor of Wren-4 has readings both on 2026-03-01 and on 2026-03-02"):
+        Proof("Wren-4", NOON, "0.1.0", "2026-03-01", "2026-03-02", ())
+
+
+@pytest.mark.parametrize(("paper", "width_mm"), [("A4", 210), ("letter", 215.9)])
+def test_sheets(paper, width_mm):
+    """ISO 216 and ANSI/ASME Y14.1 (from memory): 210 mm and 8.5 inch wide. One sheet of summary, nothing beyond a sheet's margins."""
+    weasyprint = pytest.importorskip("weasyprint")
+    sheets = weasyprint.HTML(string=on_paper(render_proof(proof(motor())), paper)).render().pages
+    assert all(sheet.width == pytest.approx(width_mm / 25.4 * 96, rel=1e-3) for sheet in sheets)
+    assert [sheet for number, sheet in enumerate(sheets) if "motor-1" in sheet.anchors and number != 1] == []  # one sheet of summary
+    for sheet in sheets:
+        margin = 14 / 25.4 * 96
+        for box in sheet._page_box.descendants():
+            if hasattr(box, "text") and box.text.strip():
+                assert margin - 1 <= box.position_x
+                assert box.position_x + box.width <= sheet.width - margin + 1, box.text
+
+
+def test_a_pdf_is_written(tmp_path, page):
+    pytest.importorskip("weasyprint")
+    path = tmp_path / "proof.pdf"
+    write_pdf("<style>@page { margin: 1cm } p { color: var(--ink) }</style><p>x</p>", path)
+    assert path.read_bytes().startswith(b"%PDF-")
+    paper = on_paper(page)
+    assert "var(--ink)" not in paper
+    assert "prefers-color-scheme: dark" not in paper
+
+
+def test_what_a_pdf_needs_is_said_in_one_line(monkeypatch, tmp_path):
+    import builtins
+
+    real = builtins.__import__
+
+    def refuse(error):
+        def fake(name, *rest, **named):
+            if name == "weasyprint":
+                raise error
+            return real(name, *rest, **named)
+
+        return fake
+
+    for error, said in ((ModuleNotFoundError("weasyprint"), "pip install 'vibekit"), (OSError("cannot load library"), "libpango-1.0-0")):
+        monkeypatch.setattr(builtins, "__import__", refuse(error))
+        with pytest.raises(UsageError, match=said) as caught:
+            write_pdf("<p>x</p>", tmp_path / "x.pdf")
+        assert "\n" not in str(caught.value)
