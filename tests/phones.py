@@ -110,7 +110,10 @@ def run(talk: Coroutine[Any, Any, T]) -> T:
 
     async def whole() -> T:
         done = await talk
-        await asyncio.sleep(0.05)
+        open_ones = asyncio.get_running_loop()._selector.get_map()  # besides connections, what wakes the loop
+        until = time.monotonic() + 5
+        while len(open_ones) > 1 and time.monotonic() < until:
+            await asyncio.sleep(0.01)
         return done
 
     return asyncio.run(whole())

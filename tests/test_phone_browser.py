@@ -37,6 +37,8 @@ NO_TRACK = "delete window.MediaStreamTrackProcessor"
 PROCESSED = """const read = MediaStreamTrack.prototype.getSettings;
 MediaStreamTrack.prototype.getSettings = function () { return { ...read.call(this), autoGainControl: true, sampleRate: 16000 }; };"""
 
+SILENT = "AudioData.prototype.copyTo = (out) => out.fill(0)"
+
 
 @pytest.fixture(scope="module")
 def playwright():
@@ -68,6 +70,7 @@ def browser(playwright, tmp_path_factory):
 def page_of(browser, url, *scripts, **options):
     """The page on a small phone; nothing may go wrong in it, and nothing be fetched from elsewhere."""
     context = browser.new_context(ignore_https_errors=True, viewport={"width": 360, "height": 640}, has_touch=True, **options)
+    context.set_default_timeout(120_000)  # of a busy computer
     page = context.new_page()
     wrong: list[str] = []
     page.on("pageerror", lambda error: wrong.append(str(error)))
@@ -91,7 +94,7 @@ def take(page, seconds, button="Record sound"):
     page.get_by_text(re.compile("^Recording:")).wait_for()
     page.wait_for_timeout(1000 * seconds)
     page.get_by_role("button", name="Stop").click()
-    page.get_by_role("button", name="Record another").wait_for(timeout=30_000)
+    page.get_by_role("button", name="Record another").wait_for()
 
 
 def fitted(sound):
@@ -110,9 +113,9 @@ def fitted(sound):
 def test_a_tone_comes_through_whole(browser, tmp_path):
     """From the track: no gap, amplitude within 0.1 %, frequency within 1e-6, on the file's own clock.
 
-    VIBEKIT_PHONE_SECONDS makes the take longer than 4 s. Chromium scales 16 bits by 1/32767, hence a rest of 3e-5 of full scale.
+    VIBEKIT_PHONE_SECONDS makes the take longer than 3 s. Chromium scales 16 bits by 1/32767, hence a rest of 3e-5 of full scale.
     """
-    seconds = float(os.environ.get("VIBEKIT_PHONE_SECONDS", "4"))
+    seconds = float(os.environ.get("VIBEKIT_PHONE_SECONDS", "3"))
     with serving(tmp_path) as bench, page_of(browser, bench.server.link.url) as page:
         to_record(page)
         take(page, seconds)
@@ -151,7 +154,7 @@ def test_sound_that_the_browser_processed_is_marked(browser, tmp_path):
     with serving(tmp_path, plan(seconds=2.0)) as bench, page_of(browser, bench.server.link.url, PROCESSED) as page:
         to_record(page)
         page.get_by_role("button", name="Record sound").click()
-        page.get_by_role("button", name="Record another").wait_for(timeout=30_000)
+        page.get_by_role("button", name="Record another").wait_for()
         assert "gain control is off" in page.locator("#note").text_content()
     recording = read_recording(bench.deliveries[0].path)
     assert recording.source.processed == ("gain control", f"resampled from 16000 to {RATE} Hz")
@@ -174,7 +177,7 @@ def test_motion_is_offered_with_its_limits(browser, tmp_path):
         page.get_by_text("Other ways").click()
         page.get_by_text("at most 60 readings a second, rounded").wait_for()
         page.get_by_role("button", name="Record motion").click()
-        for i in range(200):
+        for i in range(120):
             push(i)
             page.wait_for_timeout(15)
         page.get_by_role("button", name="Stop").click()
@@ -189,7 +192,7 @@ def test_motion_is_offered_with_its_limits(browser, tmp_path):
     assert np.all(np.diff(rows[:, 0]) >= 0)
     assert np.abs(rows[:, 1]).max() == pytest.approx(2)
     assert 10 * rows[:, 1] == pytest.approx(np.round(10 * rows[:, 1]), abs=1e-6)
-    assert len(rows) > 100
+    assert len(rows) > 60
 
 
 def test_motion_is_not_offered_for_fast_shafts(browser, tmp_path):
@@ -250,7 +253,7 @@ def test_one_hand_a_small_screen_and_the_keyboard(browser, tmp_path, scheme):
 
         def look(name, button):
             big = page.get_by_role("button", name=button)
-            big.wait_for(timeout=30_000)
+            big.wait_for()
             page.screenshot(path=pictures / f"phone-{scheme}-{name}.png")
             assert page.evaluate("document.documentElement.scrollWidth") <= 360
             box = big.bounding_box()
@@ -282,18 +285,14 @@ def test_one_hand_a_small_screen_and_the_keyboard(browser, tmp_path, scheme):
         look("running", "Stop")
         meter = page.get_by_role("meter", name="Level")
         assert int(meter.get_attribute("aria-valuenow")) == pytest.approx(20 * np.log10(TONE), abs=1)
-        page.get_by_role("heading", name="Watch").wait_for(timeout=30_000)
+        page.get_by_role("heading", name="Watch").wait_for()
         assert page.locator("#mark").text_content() == "◐"
         press("answer", "Finished")
         page.get_by_text("stopped listening").wait_for()
 
 
-def test_a_silent_microphone_is_said_at_once(playwright, tmp_path):
-    with (
-        browser_playing(playwright, tmp_path, np.zeros(5 * RATE)) as silent,
-        serving(tmp_path) as bench,
-        page_of(silent, bench.server.link.url) as page,
-    ):
+def test_a_silent_microphone_is_said_at_once(browser, tmp_path):
+    with serving(tmp_path) as bench, page_of(browser, bench.server.link.url, SILENT) as page:
         to_record(page)
         page.get_by_role("button", name="Record sound").click()
         page.get_by_text("gives only zeros").wait_for()
@@ -322,7 +321,7 @@ def test_the_command_keeps_and_judges_as_the_file_that_was_played(playwright, tm
             to_record(page)
             page.get_by_role("button", name="Record sound").click()
             page.get_by_text("Hands off").wait_for()
-            page.get_by_role("button", name="Finished").wait_for(timeout=60_000)
+            page.get_by_role("button", name="Finished").wait_for()
             assert page.locator("#kept").text_content() == "Kept for Wren-4, north-east."
             verdict = page.locator("#verdict").text_content()
             page.get_by_role("button", name="Finished").click()

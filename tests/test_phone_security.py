@@ -200,15 +200,21 @@ def test_every_answer_carries_the_headers(bench):
     run(main())
 
 
-def test_a_flood_is_turned_away(bench):
-    async def main():
-        async with new_client(bench) as phone:
-            seen = [(await phone.get("/nothing")).status for _ in range(150)]
-            assert seen.count(429) > 50
-            await asyncio.sleep(0.2)
-        await still_serves(bench)
+def test_a_flood_is_turned_away(tmp_path, monkeypatch):
+    """With a pace that a busy computer reaches too."""
+    monkeypatch.setattr("vibekit.capture.phone.server.QUESTIONS", (2.0, 30))
+    with serving(tmp_path) as bench:
 
-    run(main())
+        async def main():
+            async with new_client(bench) as phone:
+                began = time.monotonic()
+                seen = [(await phone.get("/nothing")).status for _ in range(60)]
+                assert 30 <= seen.count(404) <= 30 + 2 * (time.monotonic() - began) + 1
+                assert seen.count(404) + seen.count(429) == 60
+                await asyncio.sleep(1)
+            await still_serves(bench)
+
+        run(main())
 
 
 def test_more_connections_than_allowed_are_hung_up(bench):
@@ -294,7 +300,7 @@ def test_a_message_that_is_too_big_is_refused(bench):
     run(main())
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_whatever_comes_the_server_lives(sturdy_talk, data):
     """Random messages, and a good conversation with bits turned over."""
@@ -334,10 +340,12 @@ def sturdy_talk(tmp_path_factory):
     assert not [name for name in bench.written if name.endswith(("journal", "part"))]
 
 
-def test_too_many_messages_are_refused(bench):
+def test_too_many_messages_are_refused(bench, monkeypatch):
+    monkeypatch.setattr("vibekit.capture.phone.talk.MESSAGES", (1.0, 50))
+
     async def main():
         async with await joined(bench) as phone:
-            assert await refused(phone, GO, *(frame(i, i, SOUND[:1]) for i in range(1500))) == POLICY_VIOLATION
+            assert await refused(phone, GO, *(frame(i, i, SOUND[:1]) for i in range(200))) == POLICY_VIOLATION
 
     run(main())
 

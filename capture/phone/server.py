@@ -42,7 +42,8 @@ class PhoneServer:
         self._door = Door()
         self._pace = Pace(*QUESTIONS)
         self._talk: Talk | None = None
-        self._lines: WeakSet[asyncio.Transport] = WeakSet()
+        self._lines: WeakSet[socket.socket] = WeakSet()
+        self._transports: WeakSet[asyncio.Transport] = WeakSet()
         self.link = Link(f"https://{self._host}/#{self._door.token}", self._certificate.fingerprint)
 
     async def serve(self, wait_s: float) -> None:
@@ -55,13 +56,20 @@ class PhoneServer:
             await self._until_done(wait_s)
         finally:
             entrance.cancel()
+            await asyncio.wait([entrance])
             self._listener.close()
             if self._talk:
                 await self._talk.leave()
             await runner.cleanup()
-            for line in self._lines:
-                line.abort()
-            await asyncio.sleep(LOOK_S)  # until they are closed
+            await self._hang_up()
+
+    async def _hang_up(self) -> None:
+        """Cut what is still connected, and wait until it is."""
+        for transport in self._transports:
+            transport.abort()
+        until = time.monotonic() + LEAVE_S
+        while any(line.fileno() >= 0 for line in self._lines) and time.monotonic() < until:
+            await asyncio.sleep(0)
 
     async def _accept(self, server: web.Server) -> None:
         """Let connections in; what is more than MOST_CONNECTIONS, greetings under way included, is hung up."""
@@ -78,6 +86,7 @@ class PhoneServer:
                 if len(greeting) + len(server.connections) >= MOST_CONNECTIONS:
                     line.close()
                     continue
+                self._lines.add(line)
                 task = greetings.create_task(self._greet(line, server, context))
                 greeting.add(task)
                 task.add_done_callback(greeting.discard)
@@ -89,7 +98,7 @@ class PhoneServer:
             transport, _ = await loop.connect_accepted_socket(
                 server, line, ssl=context, ssl_handshake_timeout=HANDSHAKE_S, ssl_shutdown_timeout=GOODBYE_S
             )
-            self._lines.add(transport)
+            self._transports.add(transport)
 
     async def _until_done(self, wait_s: float) -> None:
         while not self._desk.closing.is_set():

@@ -1,5 +1,6 @@
 // The microphone: as little done to its sound as the browser allows, and what it did nevertheless read back.
 const PLAIN = { echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1 };
+const PATIENCE_MS = 10_000;
 const BLOCKS_KEPT = 500; // of 10 ms, while this page is held up
 
 // Give a microphone with `rate`, `announcement`, `kept` (effects that stayed on) and `onblock(samples, takenMs, lost)`; close() lets it go.
@@ -11,7 +12,12 @@ export async function openMicrophone() {
   const microphone = { onblock: () => {}, onend: () => {}, kept: Object.keys(PLAIN).filter((name) => name !== "channelCount" && settings[name] !== false) };
   track.addEventListener("ended", () => microphone.onend("The phone took the microphone away."));
   const way = typeof MediaStreamTrackProcessor === "function" ? "track" : "worklet";
-  const tap = await (way === "track" ? tapTrack(track, microphone) : tapWorklet(stream, microphone));
+  const opened = way === "track" ? tapTrack(track, microphone) : tapWorklet(stream, microphone);
+  const late = new Promise((_, no) => setTimeout(() => no(new Error("The microphone gives no sound.")), PATIENCE_MS));
+  const tap = await Promise.race([opened, late]).catch((error) => {
+    track.stop();
+    throw error;
+  });
   const { echoCancellation, noiseSuppression, autoGainControl, sampleRate } = settings;
   microphone.rate = tap.rate;
   microphone.announcement = { kind: "sound", rate: tap.rate, way, settings: { echoCancellation, noiseSuppression, autoGainControl, sampleRate } };
