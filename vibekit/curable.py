@@ -68,9 +68,9 @@ def find_obstacles(
             found.append(Obstacle("loose", reason, "tighten the motor screws and the propeller, then record again"))
             break
     for reading in bare:
-        once, twice = (next((line for line in reading.orders if line.name == name), None) for name in ("1x", "2x"))
-        if once and twice and twice.amplitude - twice.u95 > TWICE * once.amplitude:
-            ratio = twice.amplitude / once.amplitude
+        first_order, second = (next((line for line in reading.orders if line.name == name), None) for name in ("1x", "2x"))
+        if first_order and second and second.amplitude - second.u95 > TWICE * first_order.amplitude:
+            ratio = second.amplitude / first_order.amplitude
             reason = f"without propeller 2x is {ratio:.1f} times 1x: a bent shaft gives both, a heavy spot 1x alone."
             found.append(Obstacle("bent-shaft", reason, "check the shaft for running true and replace it"))
             break

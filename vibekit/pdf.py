@@ -28,10 +28,10 @@ def on_paper(page: str, paper: Paper = "A4") -> str:
     page = re.sub(r"@media screen and \(prefers-color-scheme: dark\) \{ :root \{[^}]*\} \}", "", page)
     page = re.sub(r"var\(--([a-z-]+)\)", lambda match: inks.get(match[1], match[0]) if match[1] in PALETTE else match[0], page)
     for name, ink in inks.items():  # drawn in the colour of the words around, which a drawing on paper does not inherit
-        page = re.sub(
-            rf'(<(?:svg|g) class="(?:mark )?{name}".*?</(?:svg|g)>)',
-            lambda match, ink=ink: match[1].replace("currentColor", ink),  # type: ignore[misc]
-            page,
-            flags=re.DOTALL,
-        )
+        page = _inked(page, name, ink)
     return page.replace("@page {", f"@page {{ size: {paper};", 1)
+
+
+def _inked(page: str, name: str, ink: str) -> str:
+    marked = re.compile(rf'<(?:svg|g) class="(?:mark )?{name}".*?</(?:svg|g)>', re.DOTALL)
+    return marked.sub(lambda match: match[0].replace("currentColor", ink), page)

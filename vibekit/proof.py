@@ -64,8 +64,7 @@ class Pair:
     @property
     def speeds(self) -> tuple[float | None, float | None]:
         """Mean speed of either, rpm."""
-        means = [np.mean([r.speed.rpm for r in part]) if all(r.speed.rpm for r in part) else None for part in (self.before, self.after)]
-        return means[0], means[1]  # type: ignore[return-value]
+        return _mean_rpm(self.before), _mean_rpm(self.after)
 
     @property
     def doubts(self) -> tuple[str, ...]:
@@ -165,6 +164,11 @@ def mean_line(readings: Sequence[Reading], name: str) -> OrderLine:
     if n > 2:
         u95 = max(u95, float(stdtrit(n - 1, 0.975) * sizes.std(ddof=1)) / math.sqrt(n))
     return OrderLine(lines[0].order, name, float(sizes.mean()), u95, lines[0].unit, float(np.mean([line.floor for line in lines])))
+
+
+def _mean_rpm(readings: Sequence[Reading]) -> float | None:
+    known = [reading.speed.rpm for reading in readings if reading.speed.rpm]
+    return sum(known) / len(known) if len(known) == len(readings) else None
 
 
 def balancing_of(job: BalanceJob) -> Balancing:

@@ -1,5 +1,7 @@
 """The before-and-after document as one HTML page: a summary on its first sheet, then each motor, then how it was made."""
 
+from typing import TYPE_CHECKING
+
 from vibekit import plots
 from vibekit.balance_plot import vectors
 from vibekit.drawings import Drawing
@@ -8,6 +10,9 @@ from vibekit.proof import CLAIMS, Balancing, MotorProof, Pair, Proof, summary_wo
 from vibekit.report import environment, style_sheet
 from vibekit.turning import ADVICE
 from vibekit.wording import TEST_WORDS
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 def render_proof(proof: Proof) -> str:
@@ -54,7 +59,7 @@ def _rounds(motor: MotorProof, number: int) -> list[tuple[Balancing, Drawing]]:
     return found
 
 
-def _drawing(figure: object, prefix: str, caption: str) -> Drawing:
+def _drawing(figure: "Figure", prefix: str, caption: str) -> Drawing:
     from markupsafe import Markup
 
-    return Drawing(caption, Markup(plots.to_svg(figure, prefix)))  # type: ignore[arg-type]
+    return Drawing(caption, Markup(plots.to_svg(figure, prefix)))

@@ -17,7 +17,7 @@ from vibekit.errors import UsageError, VibekitError
 if TYPE_CHECKING:
     from vibekit.archive import Archive
     from vibekit.balance_bench import BalanceBench
-    from vibekit.balance_job import BalanceJob
+    from vibekit.balance_job import BalanceJob, Stage
     from vibekit.balance_step import Step
     from vibekit.spots import Weight
 
@@ -103,12 +103,13 @@ def _begun(args: argparse.Namespace, craft: Craft, out: TextIO) -> "BalanceJob":
     from vibekit.spots import Stock, spots_from
 
     propeller = craft.rotor(args.position).propeller
-    method = args.method or _wanted("Is a tacho on a second channel? [phase] yes, [amplitude] no", "--method", out)
+    method: Any = args.method or _wanted("Is a tacho on a second channel? [phase] yes, [amplitude] no", "--method", out)
     places = args.places or _wanted("Where may weights go, such as blades@45 hub@6 (radius in mm)?", "--places", out).split()
-    tape = _numbers(args.tape, "--tape") or (None, None)
-    if len(tape) != 2:
+    tape = _numbers(args.tape, "--tape")
+    if len(tape) not in (0, 2):
         raise UsageError(f"--tape is {args.tape!r}; write its mass in mg/mm2 and its width in mm, such as 0.11,6")
-    stock = Stock(_numbers(args.pieces, "--pieces"), *tape, step_g=args.step)
+    density, width = tape or (None, None)
+    stock = Stock(_numbers(args.pieces, "--pieces"), density, width, step_g=args.step)
     return BalanceJob(
         craft=craft.name or "",
         position=args.position,
@@ -195,8 +196,8 @@ def _degrees(value: complex) -> float:
 
 def _mount(words: Sequence[str], bench: "BalanceBench") -> None:
     step = bench.step
-    stage = "check" if step.kind == "correct" or bench.job.now.stage == "check" else "trial"
-    bench.mount(stage, tuple(_weight(word, bench.job) for word in words))  # type: ignore[arg-type]
+    stage: Stage = "check" if step.kind == "correct" or bench.job.now.stage == "check" else "trial"
+    bench.mount(stage, tuple(_weight(word, bench.job) for word in words))
 
 
 def _weight(word: str, job: "BalanceJob") -> "Weight":
