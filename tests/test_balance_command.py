@@ -195,8 +195,8 @@ def test_what_balancing_cannot_cure_is_refused_with_the_reason():
 
 def test_a_recording_that_is_not_fit_is_refused():
     craft = draw_craft(17)
-    recording, _ = record(craft, disturbance=Disturbance(overload_db=20))
-    with pytest.raises(UsageError, match="its level cannot be compared with the others"):
+    recording, _ = record(craft, disturbance=Disturbance(overload_db=6))
+    with pytest.raises(UsageError, match="cut flat"):
         check_reading(analyze(recording, craft.settings("prop")))
 
 

@@ -8,6 +8,7 @@ from vibekit.errors import UsageError
 from vibekit.finding import Conclusion
 from vibekit.mode import FrameMode, merged
 from vibekit.obstacle import Obstacle
+from vibekit.problem import CHANGES_LEVELS
 from vibekit.reading import Reading
 from vibekit.wording import condition_words, likelihood
 
@@ -26,7 +27,7 @@ def check_reading(reading: Reading) -> None:
     if problem is not None:
         raise UsageError(f"{reading.file}: {problem.detail}")
     if not reading.screening.levels_comparable:
-        problem = next(p for p in reading.screening.problems if p.severity == "warning")
+        problem = next(p for p in reading.screening.problems if p.code in CHANGES_LEVELS and p.severity != "note")
         raise UsageError(f"{reading.file}: its level cannot be compared with the others: {problem.detail}")
 
 
