@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from vibekit.orders import RANGES
 from vibekit.reading import Quantity
+from vibekit.transform import Real
 
 Array = npt.NDArray[np.float64]
 FALSE = 0.05  # clicks expected in a whole record of noise
@@ -45,7 +46,7 @@ class Clicks:
         return rate, _scatter("click spacing", gap / gap.mean(), "1"), _scatter("click sizes", self.size_db, "dB")
 
 
-def find_clicks(squared: Array, rate_hz: float, leave_out_s: RANGES) -> Clicks:
+def find_clicks(squared: Real, rate_hz: float, leave_out_s: RANGES) -> Clicks:
     """Clicks in a squared envelope (m,) whose samples are independent, as those of a band at its own rate are.
 
     The noise about each is the median of its stretch, so that up to half of the time may click.

@@ -8,7 +8,7 @@ import scipy.fft as sfft
 from scipy.ndimage import map_coordinates
 
 from vibekit.orders import RANGES
-from vibekit.transform import Transform, running_floor
+from vibekit.transform import Real, Transform, running_floor
 
 Array = npt.NDArray[np.float64]
 FLOOR = 1.0  # orders over which the noise is taken to be even: clicks that ring or echo colour their own envelope
@@ -38,15 +38,16 @@ class EnvelopeSpectrum:
         return replace(self, ratio=self.ratio / np.maximum(hills, 1.0))
 
 
-def squared_envelope(transform: Transform, low_hz: float, high_hz: float, *, whiten: bool = True) -> tuple[Array, float]:
+def squared_envelope(transform: Transform, low_hz: float, high_hz: float) -> tuple[Real, float]:
     """Squared envelope of a band, (m,) mean 1, and its rate in Hz."""
-    analytic, rate = transform.analytic(low_hz, high_hz, whiten=whiten)
-    squared = (analytic.real**2 + analytic.imag**2).astype(np.float64)
-    return squared / max(float(squared.mean()), np.finfo(float).tiny), rate
+    analytic, rate = transform.analytic(low_hz, high_hz)
+    squared = analytic.real**2 + analytic.imag**2
+    squared /= max(float(squared.mean()), np.finfo(np.float32).tiny)
+    return squared, rate
 
 
 def envelope_spectrum(
-    squared: Array,
+    squared: Real,
     rate_hz: float,
     turns_at_s: tuple[Array, Array],
     *,
@@ -73,17 +74,18 @@ def envelope_spectrum(
     m = min(sfft.next_fast_len(int(kept * 2.5) + 8, real=True), len(squared))
     slow = sfft.irfft(bins[: min(kept, m // 2) + 1], m) * (m / len(squared)) if m < len(squared) else squared
     slow_rate = rate_hz * m / len(squared)
-    per_turn = sfft.next_fast_len(int(np.ceil(2.6 * max_order)))
+    per_turn = sfft.next_fast_len(int(np.ceil(2.2 * max_order)))
     angle = turns[0] + np.arange(int(total * per_turn)) / per_turn
-    y = map_coordinates(slow, [np.interp(angle, turns, time) * slow_rate], order=3, mode="nearest")
+    y = map_coordinates(slow, [np.interp(angle, turns, time) * slow_rate], order=3, mode="nearest", output=np.float32)
     block = int(min(block_turns, total))
     n = block * per_turn
-    window = np.hanning(n + 1)[:n]
+    window = np.hanning(n + 1)[:n].astype(np.float32)
     starts = list(range(0, len(y) - n + 1, max(n // 2, 1)))
     power = np.zeros(int(max_order * block) + 1)
     for s in starts:
         frame = y[s : s + n] - y[s : s + n].mean()
-        power += np.abs(sfft.rfft(frame * window)[: len(power)]) ** 2
+        bins = sfft.rfft(frame * window)[: len(power)]
+        power += bins.real**2 + bins.imag**2
     floor = running_floor(power, max(int(FLOOR * block), 16)) / np.log(2)
     blocks = 1.0 if len(starts) == 1 else 0.95 * len(starts)  # Hann, half overlap: correlation 1/6 (Harris 1978) costs about 5 %
     median_bias = np.log(2) / (1 - 1 / (3 * blocks)) if blocks > 1 else 1.0  # the median of a gamma law nears its mean

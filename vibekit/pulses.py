@@ -14,7 +14,7 @@ from vibekit.evidence import Evidence, log_mean
 from vibekit.orders import RANGES
 from vibekit.race import Pattern, family, miniature_patterns, patterns
 from vibekit.reading import Quantity
-from vibekit.transform import Transform
+from vibekit.transform import Real, Transform
 
 Array = npt.NDArray[np.float64]
 LOWEST_BAND_HZ = 1500.0
@@ -78,23 +78,25 @@ def find_pulses(
     leave_out_s: RANGES,
 ) -> Pulses:
     """Look at each band of one channel. speed_u95: relative half width of the speed's interval, widens the search for combs."""
-    click: Quantity | None = None
-    clicks: Clicks | None = None
-    spectra: list[EnvelopeSpectrum] = []
-    for low, high in bands_of(top_hz):
-        squared, rate = squared_envelope(transform, low, high)
-        found = Quantity("impulsiveness", *_clickiness(squared, rate, leave_out_s), "dB")
-        if click is None or found.value > click.value:
-            click, clicks = found, find_clicks(squared, rate, leave_out_s)
-        if turns_at_s is not None:
-            spectrum = envelope_spectrum(squared, rate, turns_at_s, band_hz=(low, high), max_order=TOP_ORDER, leave_out_s=leave_out_s)
-            if spectrum is not None:
-                spectra.append(spectrum)
+    bands = bands_of(top_hz)
+    if not bands:
+        return Pulses(None, None, None, (), (), None)
+    white = transform.whitened(*bands[0])
+    envelopes = [squared_envelope(white, *band) for band in bands]
+    clicking = [Quantity("impulsiveness", *_clickiness(squared, rate, leave_out_s), "dB") for squared, rate in envelopes]
+    loudest = max(range(len(bands)), key=lambda i: clicking[i].value)
+    clicks = find_clicks(*envelopes[loudest], leave_out_s)
+    each = zip(envelopes, bands, strict=True) if turns_at_s is not None else ()
+    found = [
+        envelope_spectrum(squared, rate, turns_at_s, band_hz=band, max_order=TOP_ORDER, leave_out_s=leave_out_s)
+        for (squared, rate), band in each
+    ]
+    spectra = [spectrum for spectrum in found if spectrum is not None]
     if not spectra:
-        return Pulses(click, clicks, None, (), (), None)
+        return Pulses(clicking[loudest], clicks, None, (), (), None)
     turn, unsure = _shaft(spectra, speed_u95)
     combs, shares = _known(spectra, bearings, turn, unsure) if bearings else _unknown(spectra, turn)
-    return Pulses(click, clicks, max((_once_a_turn(s) for s in spectra), key=lambda q: q.value), combs, shares, spectra[0])
+    return Pulses(clicking[loudest], clicks, max((_once_a_turn(s) for s in spectra), key=lambda q: q.value), combs, shares, spectra[0])
 
 
 def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
@@ -114,7 +116,7 @@ def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
     return tuple(found)
 
 
-def _clickiness(squared: Array, rate: float, leave_out_s: RANGES) -> tuple[float, float]:
+def _clickiness(squared: Real, rate: float, leave_out_s: RANGES) -> tuple[float, float]:
     """Median over stretches of a tenth of a second, so that a single knock does not count; value and u95 in dB."""
     size = max(int(0.1 * rate), 64)
     count = len(squared) // size

@@ -9,6 +9,7 @@ from vibekit.bearing import MINIATURE_RATIO, Bearing, miniature_bands
 from vibekit.evidence import CAP, Evidence, log_mean, perhaps
 
 Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.intp]
 MULTIPLES = (1.0, 0.8, 0.5, 0.35, 0.25)  # chance that each multiple of the order stands out too: common practice, no source
 BESIDE = (1.0, 1.0, 0.6)  # relative chance of lines beside order 0, where the load's change itself lies, and beside two multiples: the same
 OFTEN, SELDOM = 0.6, 0.2  # chance of lines beside strikes that meet a changing load by nature, and of others: the same
@@ -44,16 +45,25 @@ class Pattern:
         multiple (the load's change is at most whole), and all lines beside no stronger than one. A line of the load's change itself
         is held by no slip of the strikes, so it may stand out more than they do.
         """
-        step, order = evidence.spectrum.resolution, self.order
+        scattered = LORENTZ * np.pi * SCATTER[:, None] ** 2 * self.order
+        total = evidence.line(self.order, np.minimum(evidence.spectrum.resolution + scattered, WIDEST))
+        leading = np.flatnonzero((total > LEADS).any(axis=0))
+        if leading.size:
+            root = total[:, leading]
+            total[:, leading] += np.where(root > LEADS, self._more(evidence, leading, root), 0.0)
+        return log_mean(total, 0)
+
+    def _more(self, evidence: Evidence, at: Index, root: Array) -> Array:
+        """What the multiples and the lines beside them add, (scatters, orders), at these indices of the orders; root: theirs."""
+        step, order = evidence.spectrum.resolution, self.order[at]
         count = len(MULTIPLES)
         k = np.array([*range(1, count + 1), *(m for m in range(len(BESIDE)) for _ in self.beside for _ in (-1, 1))], float)
         offsets = [0.0] * count + [sign * d for _ in BESIDE for d in self.beside for sign in (-1, 1)]
-        shift = np.stack([np.broadcast_to(d, order.shape) for d in offsets])
+        shift = np.stack([np.broadcast_to(d, self.order.shape)[at] for d in offsets])
         blur = np.where(np.arange(len(k)) < count, 0.0, self.blur)
         scattered = LORENTZ * np.pi * (k[:, None] * SCATTER[:, None, None]) ** 2 * order
         half = np.minimum(step * (0.5 + 0.5 * k[:, None]) + scattered, WIDEST) + blur[:, None]
         lines = evidence.line(order * k[:, None] + shift, half)
-        root = lines[:, 0]
         bound = np.maximum(root, 0.0)
         more = sum((np.minimum(perhaps(lines[:, i], MULTIPLES[i]), bound) for i in range(1, count)), np.zeros_like(root))
         beside, alone = np.zeros_like(root), np.zeros_like(root)
@@ -64,8 +74,7 @@ class Pattern:
                 beside += np.minimum(line, np.maximum(lines[:, multiple - 1], 0.0))
             else:
                 alone += line
-        beside = np.minimum(beside, np.minimum(root, CAP)) + np.minimum(alone, CAP)
-        return log_mean(root + np.where(root > LEADS, more + beside, 0.0), 0)
+        return more + np.minimum(beside, np.minimum(root, CAP)) + np.minimum(alone, CAP)
 
 
 def patterns(bearing: Bearing, slip: tuple[float, float], resolution: float) -> tuple[Pattern, ...]:

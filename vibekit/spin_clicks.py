@@ -49,7 +49,7 @@ def find_clicks(transform: Transform, spins: tuple[Spin, ...]) -> Clicks | None:
     top = 0.45 * transform.rate_hz
     if top < 1.5 * LOWEST_HZ or not spins:
         return None
-    squared, rate = squared_envelope(transform, LOWEST_HZ, top)
+    squared, rate = squared_envelope(transform.whitened(LOWEST_HZ, top), LOWEST_HZ, top)
     by = max(int(SMOOTH_S * rate / 2), 1)
     level = np.log(np.maximum(uniform_filter1d(squared, max(int(SMOOTH_S * rate), 1))[::by], 1e-12))
     rate /= by

@@ -1,6 +1,6 @@
 """One Fourier transform of a record, from which every band is taken."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -53,19 +53,24 @@ class Transform:
         kept[:top] = self.bins[:top]
         return sfft.irfft(kept, m) * np.float32(m / self.n), self.rate_hz * m / self.n
 
-    def analytic(self, low_hz: float, high_hz: float, *, whiten: bool = False) -> tuple[Complex, float]:
-        """Complex envelope of a band and its rate.
-
-        whiten: bins divided by the noise about them, so that no resonance outweighs the rest, and lines held at the height of noise
-        (cepstrum pre-whitening, Borghesani et al., Mech. Syst. Signal Process. 36 (2013) 370-384, holds every bin there, which costs a
-        quarter of what two bins of noise have in common)
-        """
+    def analytic(self, low_hz: float, high_hz: float) -> tuple[Complex, float]:
+        """Complex envelope of a band and its rate."""
         low, high = self.index(low_hz), self.index(high_hz)
         band = self.bins[low : max(high, low + 8)]
-        if whiten:
-            band = _white(band, max(int(WHITE_HZ / self.resolution_hz), 16))
         m = sfft.next_fast_len(len(band))
         return sfft.ifft(band, m) * np.float32(2 * m / self.n), self.rate_hz * m / self.n
+
+    def whitened(self, low_hz: float, high_hz: float) -> "Transform":
+        """A band's bins over the noise about them, so that no resonance outweighs the rest, lines held at the height of noise; else 0.
+
+        Cepstrum pre-whitening (Borghesani et al., Mech. Syst. Signal Process. 36 (2013) 370-384) holds every bin at 1, which costs a
+        quarter of what two bins of noise have in common.
+        """
+        low, high = self.index(low_hz), self.index(high_hz)
+        band = slice(low, max(high, low + 8))
+        bins = np.zeros_like(self.bins)
+        bins[band] = _white(self.bins[band], max(int(WHITE_HZ / self.resolution_hz), 16))
+        return replace(self, bins=bins)
 
 
 def _white(band: Complex, block: int) -> Complex:

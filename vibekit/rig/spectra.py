@@ -72,7 +72,7 @@ def _one_craft(condition: Condition, craft: RigCraft, rotor: int) -> list[Array]
         recording, truth = record(craft, rotor=rotor, test=test, take=1, fault=Fault(condition, SEVERITY, rotor))
         transform = Transform.of(recording.samples[0].copy(), recording.rate_hz)
         orders.append(20 * np.log10(_order_peaks(transform, recording, truth, TOP_ORDER) / healthy.amplitude[1.0]))
-        squared, rate = squared_envelope(transform, *HIGH_BAND)
+        squared, rate = squared_envelope(transform.whitened(*HIGH_BAND), *HIGH_BAND)
         peaks = _order_peaks(Transform.of(squared, rate), recording, truth, TOP_ENVELOPE_ORDER)
         envelopes.append(np.pad(20 * np.log10(peaks), pad, constant_values=np.nan))
     return [*orders, *envelopes]
