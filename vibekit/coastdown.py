@@ -45,7 +45,7 @@ class CoastDown:
         return float(self.drag[index]), self.reach * math.sqrt(float(self.covariance[index, index]))
 
     def known(self, index: int) -> tuple[float, float] | None:
-        """The same, None where the interval is wider than a third of the value or so (KNOWN)."""
+        """The same, None where the half width of its interval is KNOWN of the value or more."""
         value, u95 = self.part(index)
         return (value, u95) if u95 < KNOWN * value else None
 

@@ -24,8 +24,8 @@ LEAST_FRAMES = 8
 LONGER = 1.8  # times the turn before: the rotor has stood in between
 FALLS = 0.6  # of its first speed to which a coast-down comes, or it is none
 FIRST_HZ = 4.0  # it begins at least as fast
-START = 6  # points at the beginning that may be such
 NEAR_S = 0.1  # after the fastest point, in which a finger may still touch
+START = 6  # first points after that, of which some may still be a finger's
 ORDER_WEIGHT = 0.5  # of the orders at which unlike magnets or teeth cog, against 1 for the least common multiple
 
 
