@@ -29,7 +29,7 @@ from vibekit.capture.serial_sensor import SerialSensor, choose_port
 from vibekit.errors import UnreadableError, UsageError
 
 FIRMWARE = Path(__file__).resolve().parent.parent / "capture" / "firmware"
-SECONDS = float(os.environ.get("VIBEKIT_PLAY_S", "2"))  # 600 were run by hand
+SECONDS = float(os.environ.get("VIBEKIT_PLAY_S", "2"))
 SCALE = np.float32(0.000488)
 
 
