@@ -11,6 +11,8 @@ import soundfile
 from vibekit.analysis import analyze
 from vibekit.cli import main
 from vibekit.coastdown import coast_time
+from vibekit.commands.spins import show_spins, spins_side_by_side
+from vibekit.drawings import coast_downs, groups_of
 from vibekit.rig.craft import ROTORS, bell_inertia
 from vibekit.rig.hand_spin import FLICK_SCATTER
 from vibekit.rig.population import draw_craft
@@ -90,37 +92,43 @@ def test_it_is_said_in_words_and_numbers():
 
 
 @pytest.fixture(scope="module")
-def craft():
-    """An invented craft whose south-west motor has 1.5 times its drag, and its recordings by microphone."""
+def spun():
+    """An invented craft whose south-west motor has 1.5 times its drag: its readings by microphone, and two of the recordings."""
     good = next(c for c in map(draw_craft, range(5, 40)) if c.poles == 14)
     bad = replace(good.motors[2], dry_torque=1.5 * good.motors[2].dry_torque, viscous_torque=1.5 * good.motors[2].viscous_torque)
     hurt = replace(good, motors=(*good.motors[:2], bad, good.motors[3]))
-    return hurt, [record(hurt, rotor=k, test="hand-spin", sensor="microphone", flicks=3)[0] for k in range(ROTORS)]
+    recordings = [record(hurt, rotor=k, test="hand-spin", sensor="microphone", flicks=3)[0] for k in range(ROTORS)]
+    readings = {name: (analyze(r, hurt.settings("hand-spin", "microphone")),) for name, r in zip(NAMES, recordings, strict=True)}
+    return readings, recordings[1:3]
 
 
-def test_the_dragging_motor_is_named_through_the_whole_chain(craft):
-    hurt, recordings = craft
-    readings = {name: [analyze(r, hurt.settings("hand-spin", "microphone"))] for name, r in zip(NAMES, recordings, strict=True)}
+def test_the_dragging_motor_is_named_through_the_whole_chain(spun):
+    readings, _ = spun
     comparison = compare_spins(readings)
     assert [m.position for m in comparison.dragging] == ["south-west"]
     assert compare_spins({"south-west": readings["south-west"]}) is None
+    assert spins_side_by_side(readings)["hand_spin"]["dragging"] == ["south-west"]
 
 
-def test_analyze_and_report_show_the_motors_side_by_side(craft, tmp_path, capsys):
-    _, recordings = craft
-    files = []
-    for name, recording in zip(NAMES, recordings, strict=True):
-        files.append(str(tmp_path / f"{name}.wav"))
-        soundfile.write(files[-1], recording.samples[0], int(recording.rate_hz), subtype="PCM_16")
-    about = ["--test", "hand-spin", "--sensor", "microphone", "--poles", "14", "--slots", "12"]
-    assert main(["analyze", *files, *about]) == 0
+def test_the_motors_stand_side_by_side_in_words_and_in_a_picture(spun, capsys):
+    readings, _ = spun
+    show_spins(readings)
     told = capsys.readouterr().out
-    assert "Spun by hand, side by side: from 500 to 150 rpm" in told
+    assert "from 500 to 150 rpm" in told
     assert "south-west drags: " in told
-    assert main(["analyze", *files, *about, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["hand_spin"]["dragging"] == ["south-west"]
-    page = tmp_path / "spun.html"
-    assert main(["report", *files, *about, "-o", str(page)]) == 0
-    text = page.read_text(encoding="utf-8")
-    assert "Coast-downs of every flick" in text
-    assert "time since 500 rpm" in text
+    (group,) = groups_of([(name, read, ()) for name, read in readings.items()])
+    drawing = coast_downs(group)
+    assert "south-west drags: " in drawing.caption
+    for words in (*NAMES, "time since 500 rpm", "speed, rpm"):
+        assert words in drawing.svg
+
+
+def test_analyze_prints_the_comparison(spun, tmp_path, capsys):
+    _, recordings = spun
+    files = [str(tmp_path / f"{name}.wav") for name in NAMES[1:3]]
+    for file, recording in zip(files, recordings, strict=True):
+        soundfile.write(file, recording.samples[0], int(recording.rate_hz), subtype="PCM_16")
+    assert main(["analyze", *files, "--test", "hand-spin", "--sensor", "microphone", "--poles", "14", "--slots", "12"]) == 0
+    told = capsys.readouterr().out
+    assert "Spun by hand, side by side" in told
+    assert "drag" in told.split("south-west", 1)[1].splitlines()[0]
