@@ -23,9 +23,10 @@ from hypothesis import strategies as st
 from tests.phones import HERE, START, frame, join, joined, new_client, plan, run, serving
 from tests.test_imports import ROOT
 from vibekit.capture.phone.address import bound
-from vibekit.capture.phone.frame import MOST_BYTES
+from vibekit.capture.phone.frame import MOST_BYTES, Frame
 from vibekit.capture.phone.limits import MOST_CONNECTIONS, MOST_TEXT, MOST_UPLOAD, Pace
-from vibekit.errors import UsageError
+from vibekit.capture.phone.take import MotionTake
+from vibekit.errors import UnreadableError, UsageError
 
 POLICY_VIOLATION, TOO_BIG = 1008, 1009  # RFC 6455, section 7.4.1
 SOUND = np.random.default_rng(0).normal(0, 0.1, 2048).astype(np.float32)
@@ -518,6 +519,39 @@ def test_one_recording_at_a_time(bench):
 
     run(main())
     assert bench.written == []
+
+
+def test_a_judge_that_fails_leaves_the_recording_and_the_server(bench, monkeypatch, caplog):
+    monkeypatch.setattr(bench.desk, "_judge", lambda delivery: 1 / 0)
+
+    async def main():
+        async with await joined(bench) as phone:
+            line = await phone.ws_connect("/talk")
+            await line.send_str(GO)
+            assert (await line.receive_json())["type"] == "go"
+            await line.send_bytes(frame(0, 0, SOUND))
+            await line.send_str('{"type": "end", "frames": 1}')
+            assert (await line.receive_json())["type"] == "judging"
+            said = await line.receive_json()
+            assert "ZeroDivisionError" in said["text"]
+            await line.send_str(GO)
+            assert (await line.receive_json())["type"] == "go"
+
+    run(main())
+    assert "judging what the phone sent failed" in caplog.text
+    assert len([name for name in bench.written if name.endswith(".wav")]) == 1
+
+
+def test_a_full_disk_is_said(tmp_path):
+    """Writing to /dev/full fails as on a full disk."""
+    take = MotionTake(tmp_path, "wren", None)
+    take.begin()
+    take._log._file.close()
+    with contextlib.suppress(OSError), open("/dev/full", "w") as full:
+        take._log._file = full
+        take.add(Frame(0, 0, 0.0, np.array([[0.0, 1.0, 2.0, 3.0]])))
+        with pytest.raises(UnreadableError, match="No space left"):
+            take.finish(1)
 
 
 def gone(bench, seconds=5):

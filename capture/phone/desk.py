@@ -1,6 +1,7 @@
 """What all conversations with the phone share: what is asked of it, where its recordings go, and how much it may still send."""
 
 import asyncio
+import logging
 import threading
 import time
 from pathlib import Path
@@ -9,7 +10,7 @@ from vibekit.capture.phone.limits import MOST_TOTAL
 from vibekit.capture.phone.plan import Answer, Delivery, Judge, Plan, Tell
 from vibekit.capture.phone.stream import Stream
 from vibekit.capture.phone.take import MotionTake, PhoneTake, SoundTake
-from vibekit.errors import UnreadableError
+from vibekit.errors import UnreadableError, VibekitError
 
 
 class Desk:
@@ -60,7 +61,13 @@ class Desk:
 
     async def judged(self, delivery: Delivery) -> Answer:
         """Have a recording judged. Raises VibekitError."""
-        return await asyncio.to_thread(self._judge, delivery)
+        try:
+            return await asyncio.to_thread(self._judge, delivery)
+        except VibekitError:
+            raise
+        except Exception as error:
+            logging.getLogger(__name__).exception("judging what the phone sent failed")
+            raise UnreadableError(f"{delivery.path}: it could not be judged ({type(error).__name__}); the recording is there") from error
 
     def close(self, why: str) -> None:
         """Stop serving."""

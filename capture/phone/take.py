@@ -1,6 +1,7 @@
 """A take that a phone sends: frames in, a file out."""
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
@@ -15,6 +16,17 @@ from vibekit.errors import UnreadableError
 from vibekit.recording import Sensor
 
 MOST_ROWS_S = 500.0  # of a motion sensor: more than any browser gives
+
+
+@contextlib.contextmanager
+def _told() -> Iterator[None]:
+    """Say in a line what the disk does not take. Raises UnreadableError."""
+    try:
+        yield
+    except UnreadableError:
+        raise
+    except OSError as error:
+        raise UnreadableError(f"the disk takes no more ({error.strerror or error}); what came before is kept") from None
 
 
 class PhoneTake(Protocol):
@@ -76,24 +88,24 @@ class MotionTake:
 
     def begin(self) -> None:
         """See PhoneTake."""
-        try:
+        with _told():
             self._path.parent.mkdir(parents=True, exist_ok=True)
             self._log = MotionLog(self._path)
-        except OSError as error:
-            raise UnreadableError(f"{self._path}: {error.strerror or error}; nothing was recorded") from None
 
     def add(self, frame: Frame) -> bool:
         """See PhoneTake."""
         if not self._pace.allows(len(frame.rows)):
             raise UnreadableError("readings came faster than a sensor gives them")
-        self._log.add(frame)
+        with _told():
+            self._log.add(frame)
         if self._first_ms is None:
             self._first_ms = float(frame.rows[0, 0])
         return float(frame.rows[-1, 0]) - self._first_ms < self._most_ms
 
     def finish(self, frames: int | None) -> tuple[Path, tuple[str, ...]]:
         """See PhoneTake."""
-        self._log.close()
+        with _told():
+            self._log.close()
         if not self._log.rows:
             raise UnreadableError("the motion sensor gave no readings; allow motion sensors in the browser's settings for this page")
         return self._path, (LIMITS,) if frames is not None else (LIMITS, "The connection to the phone broke.")

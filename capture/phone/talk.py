@@ -44,8 +44,10 @@ class Talk:
             self._desk.tell(f"what the phone sent was refused: {error}")
             await self._socket.close(code=REFUSED, message=str(error).encode()[:120])
         finally:
-            await self._finish(None)
-            self._over.set()
+            try:
+                await self._finish(None)
+            finally:
+                self._over.set()
         return self._socket
 
     async def leave(self) -> None:
