@@ -12,7 +12,10 @@ from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.laid_over import conditions_to_lay, laid_over
 from vibekit.gui.plot import Plot, figures
 from vibekit.gui.spectrum_plot import draw_frame, kind_words, say_at, spectrum_plot
+from vibekit.handspin import COAST, FROM_RPM, TO_RPM
 from vibekit.line_meaning import Meaning, meaning_of
+from vibekit.reading import Quantity
+from vibekit.standing import OUTLIER
 from vibekit.wording import listed, sentence, unit_words, with_interval
 
 BARS = ("1x", "half orders", "blade pass", "other orders", "roughness")
@@ -52,7 +55,7 @@ class ComparePage(Page):
         self.bars = self.plot(Plot(self.look, "What stands out", ("", ""), ("against the middle of the others", "dB"), hold="both"))
         self.bars.item.getAxis("bottom").setHeight(self.look.px(36))
         self.bars.whole_button.hide()
-        self.bars.say = lambda _x, y: f"{figures(y)} dB"
+        self.bars.say = lambda _x, y: f"{figures(y)} {self.bars.upward[1]}"
         self.bars.setToolTip("bar and whisker: this motor and its 95 % interval; grey box: robust band of the other motors")
         self.meaning = label("Click a line to see what it is.")
         self.meaning.setAlignment(Qt.AlignmentFlag.AlignTop)
@@ -120,7 +123,13 @@ class ComparePage(Page):
         empty(self.plots)
         self.over, self.each = None, {}
         member, frame = self.member, self.frame
-        if self.group is None or frame is None:
+        coasts = self._coasts()
+        for widget in (self.kinds, self.laid, self.together, self.apart):
+            widget.setVisible(not coasts)
+        self.bars.title.setText("Coast time" if coasts else "What stands out")
+        if coasts:
+            self._draw_coasts(coasts)
+        elif self.group is None or frame is None:
             self.plots.addWidget(label("No recording of this craft has a spectrum yet. Record or bring in recordings under “Measure”."))
         elif self.apart.isChecked():
             self._draw_apart(self.group, frame)
@@ -130,7 +139,10 @@ class ComparePage(Page):
             )
         else:
             self._draw_over(member, frame)
-        self._draw_bars()
+        if coasts:
+            self._draw_coast_times(coasts)
+        else:
+            self._draw_bars()
         self._tell_note(member)
         self._tell_meaning()
 
@@ -195,6 +207,39 @@ class ComparePage(Page):
             self.each[member.position] = plot
             self.plots.addWidget(plot, 13 if last else 10)
 
+    def _coasts(self) -> list[tuple[Member, Quantity]]:
+        """The motors spun by hand, each with its coast time."""
+        members = self.group.members if self.group else ()
+        return [(m, time) for m in members if (time := m.reading.quantity("coast time")) is not None]
+
+    def _draw_coasts(self, coasts: list[tuple[Member, Quantity]]) -> None:
+        """Speed against time of every flick, all passing the upper speed together."""
+        plot = self.over = self.plot(Plot(self.look, "Running down after a flick", ("time since the upper speed", "s"), ("speed", "rpm")))
+        last, top = 0.0, 0.0
+        for member, _ in coasts:
+            chosen = member.position == self.session.position
+            for curve in (c for c in member.reading.curves if c.kind.startswith(COAST)):
+                passing = float(np.interp(-FROM_RPM, -curve.y, curve.x))
+                plot.curve(curve.x - passing, curve.y, "this" if chosen else "muted").setZValue(1 if chosen else 0)
+                last, top = max(last, float(curve.x[-1]) - passing), max(top, float(curve.y.max()))
+        for speed in (FROM_RPM, TO_RPM):
+            plot.level(speed)
+        plot.frame(-0.3 * last, last, 0.0, 1.05 * max(top, FROM_RPM))
+        self.plots.addWidget(plot)
+
+    def _draw_coast_times(self, coasts: list[tuple[Member, Quantity]]) -> None:
+        plot = self.bars
+        plot.clear()
+        plot.relabel(y=(f"from {FROM_RPM:.0f} to {TO_RPM:.0f} rpm", "s"))
+        for at, (member, time) in enumerate(coasts):
+            others = np.array([t.value for m, t in coasts if m is not member])
+            chosen = member.position == self.session.position
+            middle = float(np.median(others)) if others.size else time.value
+            half = OUTLIER * float(np.median(np.abs(others - middle))) if others.size > 2 else 0.0
+            _bar(plot, at, 0.9, time.value, time.u95, half, chosen=chosen, middle=middle)
+        plot.item.getAxis("bottom").setTicks([[(at, f"{m.number}") for at, (m, _) in enumerate(coasts)]])
+        plot.frame(-0.6, len(coasts) - 0.4, 0.0, 1.15 * max(t.value + t.u95 for _, t in coasts))
+
     def _pressed_apart(self, position: str, x: float, y: float) -> None:
         self.session.choose(position)
         self._pressed(x, y)
@@ -227,7 +272,7 @@ class ComparePage(Page):
 
     def _tell_note(self, member: Member | None) -> None:
         told = []
-        if self.group and not self.group.steady:
+        if self.group and not self.group.steady and not self._coasts():
             told.append("Speeds differ, so heights are not to be compared.")
         if member and member.reading.screening.problems:
             told.append("This recording: " + " ".join(p.detail for p in member.reading.screening.problems[:2]))
@@ -241,23 +286,19 @@ class ComparePage(Page):
     def _draw_bars(self) -> None:
         plot = self.bars
         plot.clear()
+        plot.relabel(y=("against the middle of the others", "dB"))
         members = self.group.members if self.group else ()
         names = [name for name in BARS if any(row.name == name for m in members for row in m.rows)]
-        reach = 5.0
         width = 1.0 / (len(members) + 1) if members else 1.0
+        rows = {(row.name, m.position): row for m in members for row in m.rows if row.name in names}
+        reach = max([5.0, *(max(abs(row.difference) + row.u95, row.half_band) for row in rows.values())])
         for at, name in enumerate(names):
             for place, m in enumerate(members):
-                row = next((row for row in m.rows if row.name == name), None)
-                if row is None:
-                    continue
-                x = at + (place - (len(members) - 1) / 2) * width
-                chosen = m.position == self.session.position
-                _bar(plot, x, width, row.difference, row.u95, row.half_band, chosen=chosen)
-                reach = max(reach, abs(row.difference) + row.u95, row.half_band)
-                plot.words(x, -reach * 1.25, str(m.number), "ink" if chosen else "muted", anchor=(0.5, 0.5))
-        for item in plot.item.items:
-            if hasattr(item, "setPos") and hasattr(item, "toPlainText"):
-                item.setPos(item.pos().x(), -1.28 * reach)
+                if (row := rows.get((name, m.position))) is not None:
+                    x = at + (place - (len(members) - 1) / 2) * width
+                    chosen = m.position == self.session.position
+                    _bar(plot, x, width, row.difference, row.u95, row.half_band, chosen=chosen)
+                    plot.words(x, -1.28 * reach, str(m.number), "ink" if chosen else "muted", anchor=(0.5, 0.5))
         plot.level(0.0, "ink")
         plot.item.getAxis("bottom").setTicks([list(enumerate(_BAR_WORDS.get(name, name) for name in names))])
         plot.frame(-0.6, max(len(names), 1) - 0.4, -1.4 * reach, 1.15 * reach)
@@ -266,13 +307,13 @@ class ComparePage(Page):
 _BAR_WORDS = {"blade pass": "blade\npass", "half orders": "half\norders", "other orders": "other\norders", "roughness": "rough-\nness"}
 
 
-def _bar(plot: Plot, x: float, width: float, height: float, u95: float, half_band: float, *, chosen: bool) -> None:
+def _bar(plot: Plot, x: float, width: float, height: float, u95: float, half_band: float, *, chosen: bool, middle: float = 0.0) -> None:
     import pyqtgraph as pg
 
     look = plot.look
     if half_band:
         box: Any = pg.BarGraphItem(
-            x=[x], y0=[-half_band], height=[2 * half_band], width=0.96 * width, brush=look.wash("others", 120), pen=None
+            x=[x], y0=[middle - half_band], height=[2 * half_band], width=0.96 * width, brush=look.wash("others", 120), pen=None
         )
         box.setZValue(-20)
         plot.item.addItem(box)

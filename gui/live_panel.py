@@ -58,9 +58,9 @@ class LivePanel(QWidget):
         self.go.clicked.connect(self.toggle)
         self.said = label("", "small")
         self.speed = label("speed not known yet", "head", wrap=False)
-        self.level = Plot(look, "Level", ("time", "s"), ("level", "dB"), hold="both")
-        self.spectrum = Plot(look, "Spectrum", ("frequency", "Hz"), ("peak", ""), log=True)
-        self.orders = Plot(look, "Order spectrum", ORDER, ("peak", ""), log=True)
+        self.level = Plot(look, "Level, root mean square", ("time", "s"), ("", "dB"), hold="both")
+        self.spectrum = Plot(look, "Spectrum, peak amplitude", ("frequency", "Hz"), ("", ""), log=True)
+        self.orders = Plot(look, "Order spectrum, peak amplitude", ORDER, ("", ""), log=True)
         self.map = MapPlot(look)
         for plot in (self.level, self.spectrum, self.orders, self.map):
             plot.picture_wanted.connect(desk.keep_picture)
@@ -141,24 +141,28 @@ class LivePanel(QWidget):
         self.said.setText(sentence(why))
 
     def _running(self, recorder: Recorder, settings: Settings) -> None:
-        self.recorder, self.live, self.state, self.paints = recorder, Live(recorder.form, settings), "recording", 0
-        unit = recorder.form.channels[self.live.rows[0]].unit
-        self.level.relabel(y=("level", "dB re full scale" if unit == RELATIVE else f"dB re 1 {unit_words(unit)}"))
-        self.spectrum.relabel(y=("peak", unit))
-        self.orders.relabel(y=("peak", unit))
-        self._levels: list[tuple[float, tuple[float, ...]]] = []
-        self.curves: dict[str, list[pg.PlotCurveItem]] = {"level": [], "spectrum": [], "orders": []}
-        for plot in (self.level, self.spectrum, self.orders):
-            plot.clear()
-        moving = settings.test == "run-up"
-        self.map.setVisible(moving)
-        self.orders.setVisible(not moving)
-        self._tops: dict[str, float] = {}
+        self.recorder, self.state = recorder, "recording"
+        self.begin(Live(recorder.form, settings))
         self.said.setText("")
         self.go.setText("Stop")
         self.go.setEnabled(True)
         self.timer.start()
         self.started.emit()
+
+    def begin(self, live: Live) -> None:
+        """Begin with empty plots for what will be heard."""
+        self.live, self.paints = live, 0
+        unit = live.form.channels[live.rows[0]].unit
+        self.level.relabel(y=("", "dB re full scale" if unit == RELATIVE else f"dB re 1 {unit_words(unit)}"))
+        self.spectrum.relabel(y=("", unit))
+        self.orders.relabel(y=("", unit))
+        self._levels: list[tuple[float, tuple[float, ...]]] = []
+        self.curves: dict[str, list[pg.PlotCurveItem]] = {"level": [], "spectrum": [], "orders": []}
+        self._tops: dict[str, float] = {}
+        for plot in (self.level, self.spectrum, self.orders, self.map):
+            plot.clear()
+        self.map.setVisible(live.settings.test == "run-up")
+        self.orders.setVisible(live.settings.test != "run-up")
 
     def paint(self) -> None:
         """Show the newest; end when the recorder has ended."""

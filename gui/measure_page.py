@@ -6,12 +6,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any, get_args
 
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
     QComboBox,
-    QFileDialog,
     QHBoxLayout,
     QLineEdit,
     QPushButton,
@@ -21,11 +18,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from vibekit.capture.files import EXTENSIONS
 from vibekit.capture.reader import Reader
 from vibekit.capture.take import Take
 from vibekit.errors import UsageError, VibekitError
 from vibekit.gui.desk import Desk, Page, column, empty, label, rule, scrolled
+from vibekit.gui.drop_area import DropArea
 from vibekit.gui.live_panel import LivePanel
 from vibekit.gui.phone_panel import PhonePanel
 from vibekit.gui.phone_plan import Came
@@ -42,39 +39,6 @@ SWAP = (
     "What moves with the propeller was the propeller."
 )
 SOURCES = {"file": 0, "sound card": 1, "serial sensor": 1, "phone": 2}
-
-
-class DropArea(QWidget):
-    """Takes files that are dropped, or chosen."""
-
-    dropped = Signal(list)
-
-    def __init__(self, desk: Desk) -> None:
-        super().__init__()
-        self.setObjectName("drop")
-        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
-        self.setAcceptDrops(True)
-        row = QHBoxLayout(self)
-        row.addWidget(label("Drop recordings of this rotor here: sound files, what phones write, or text logs of time and axes."), 1)
-        button = QPushButton("choose files …")
-        button.clicked.connect(self._ask)
-        row.addWidget(button)
-        self.setFixedHeight(desk.look.px(64))
-
-    def _ask(self) -> None:
-        wanted = " ".join(f"*{ending}" for ending in EXTENSIONS)
-        files, _ = QFileDialog.getOpenFileNames(self, "Recordings of this rotor", "", f"recordings ({wanted});;all files (*)")
-        if files:
-            self.dropped.emit(files)
-
-    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
-        """Let files in."""
-        if event.mimeData().hasUrls():
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: QDropEvent) -> None:
-        """Take them."""
-        self.dropped.emit([url.toLocalFile() for url in event.mimeData().urls() if url.isLocalFile()])
 
 
 class MeasurePage(Page):
@@ -135,7 +99,7 @@ class MeasurePage(Page):
         return row
 
     def _from_file(self) -> QWidget:
-        drop = DropArea(self.desk)
+        drop = DropArea(self.desk, "Drop recordings of this rotor here: sound files, what phones write, or text logs of time and axes.")
         drop.dropped.connect(self.bring_in)
         row = QHBoxLayout()
         for widget in (label("What the file does not say:", wrap=False), self.roles, self.unit):

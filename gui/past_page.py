@@ -1,17 +1,17 @@
 """One motor's own past: a quantity against time with what was done to the motor, and any two readings over each other."""
 
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
 import pyqtgraph as pg
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QPushButton, QVBoxLayout
+from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout
 
 from vibekit.frame import frame_of, tallest
 from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.plot import Plot
 from vibekit.gui.spectrum_plot import draw_frame, say_at, spectrum_plot
 from vibekit.history import History, comparable_kinds, history_of, measured_names
-from vibekit.kept import KeptReading
+from vibekit.kept import DID, PARTS, KeptReading, PartAction
 from vibekit.observation import WORDS
 from vibekit.wording import TEST_WORDS, sentence, speed_words
 
@@ -55,6 +55,48 @@ class PastPage(Page):
         whole.addWidget(self.note)
         whole.addLayout(choice)
         whole.addLayout(self.bottom, 5)
+        whole.addLayout(self._form())
+
+    def _form(self) -> QHBoxLayout:
+        """What was done to a part, to be noted."""
+        self.did, self.part, self.fitted, self.words = QComboBox(), QComboBox(), QLineEdit(), QLineEdit()
+        for word in DID:
+            self.did.addItem(word)
+        for word in PARTS:
+            self.part.addItem(word)
+        self.fitted.setPlaceholderText("with what, or the other position of a swap")
+        self.words.setPlaceholderText("note")
+        self.noted = QPushButton("Note it")
+        self.noted.setToolTip("what is replaced, balanced or swapped begins a new past")
+        self.noted.clicked.connect(self.note_action)
+        row = QHBoxLayout()
+        for widget in (label("Done to this motor:", wrap=False), self.part, self.did, self.fitted, self.words, self.noted):
+            row.addWidget(widget)
+        return row
+
+    def note_action(self) -> None:
+        """Note what was done; a swap is noted at both rotors."""
+        bench, position = self.session.bench, self.session.position
+        if bench is None or position is None:
+            return
+        did, part, fitted, note, now = (
+            self.did.currentText(),
+            self.part.currentText(),
+            self.fitted.text().strip(),
+            self.words.text().strip(),
+            datetime.now(UTC),
+        )
+        both = [(position, fitted)]
+        if did == "swapped":
+            if fitted not in set(bench.positions) - {position}:
+                self.desk.tell(
+                    f"A part is swapped with another rotor: write one of {', '.join(p for p in bench.positions if p != position)}."
+                )
+                return
+            both.append((fitted, position))
+        self.session.keep_action([PartAction(bench.name, at, part, did, other, note, now) for at, other in both])
+        self.desk.tell(f"Noted: {part} {did}. Measure again in the same way.")
+        self.desk.reload()
 
     @property
     def kept(self) -> tuple[KeptReading, ...]:

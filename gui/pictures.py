@@ -1,28 +1,44 @@
 """Pictures of every page, on light and dark paper and at two sizes, to be looked at before a change is called done."""
 
 import os
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import soundfile
 from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QApplication
 
+from vibekit.balance_bench import BalanceBench
+from vibekit.balance_job import BalanceJob
+from vibekit.capture.reader import Reader
+from vibekit.capture.recorder import Push
+from vibekit.capture.take import Form
 from vibekit.gui.app import application
 from vibekit.gui.compare_page import ComparePage
-from vibekit.gui.invented import put_invented
+from vibekit.gui.invented import SETUP, put_invented
 from vibekit.gui.look_page import LookPage
 from vibekit.gui.measure_page import MeasurePage
-from vibekit.gui.session import Session
+from vibekit.gui.run_up_page import RunUpPage
+from vibekit.gui.session import Session, Stated
 from vibekit.gui.theme import Look
 from vibekit.gui.window import Window
 from vibekit.marks import Theme
+from vibekit.packing import pack
 from vibekit.place import find_place
+from vibekit.recording import Recording
+from vibekit.rig import record
+from vibekit.scene import HURT, POSITIONS, bench_craft
+from vibekit.settings import Test
+from vibekit.spots import spots_from
+from vibekit.wording import TEST_WORDS
 
 SIZES: tuple[tuple[int, int, float], ...] = ((1280, 720, 1.0), (2560, 1440, 1.5))
 THEMES: tuple[Theme, ...] = ("light", "dark")
-PATIENCE_S, SETTLE_S = 60.0, 0.2
+PATIENCE_S, PASSES = 60.0, 30
+LIVE_PAINTS, BLOCK_S = 90, 0.02
 
 
 def draw_pictures(folder: str | Path) -> Iterator[Path]:
@@ -38,6 +54,8 @@ def draw_pictures(folder: str | Path) -> Iterator[Path]:
             if filled:
                 name = put_invented(session.archive)
                 session.show(session.gather(name))
+                _measure_more(session, Path(away))
+                session.show(session.gather(name))
                 session.choose("south-west")
                 scenes = scenes_of(Path(away))
             for theme in THEMES:
@@ -50,17 +68,79 @@ def draw_pictures(folder: str | Path) -> Iterator[Path]:
                         _settle(app, window)
                         path = folder / f"{title}-{theme}-{width}x{height}.png"
                         window.grab().save(str(path))
+                        window.pages["measure"].end()
                         yield path
                     window.close()
                     session.watchers.clear()
 
 
+class Played:
+    """Plays a recording of the rig as a source would deliver it."""
+
+    def __init__(self, recording: Recording) -> None:
+        self.form = Form(recording.rate_hz, recording.channels, "the kit's rig")
+        self._samples = recording.samples
+        self._stopped = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def start(self, push: Push) -> None:
+        """Deliver in real time."""
+        self._thread = threading.Thread(target=self._play, args=(push,), daemon=True)
+        self._thread.start()
+
+    def _play(self, push: Push) -> None:
+        block = round(self.form.rate_hz * BLOCK_S)
+        for first in range(0, self._samples.shape[1], block):
+            if self._stopped.wait(BLOCK_S) or not push(self._samples[:, first : first + block].T):
+                return
+
+    def stop(self) -> None:
+        """Deliver nothing more."""
+        self._stopped.set()
+        if self._thread:
+            self._thread.join()
+
+    def trouble(self) -> str:
+        """All is well."""
+        return ""
+
+
+def _measure_more(session: Session, away: Path) -> None:
+    """A run-up of one motor, hand-spins of all, and a balancing job that has had its first trial."""
+    craft = bench_craft()
+
+    def file(name: str, rotor: int, test: Test, *, tacho: bool = False, take: int = 0, added: complex = 0) -> Path:
+        fault = HURT.get(rotor) if test == "hand-spin" else None
+        sound, _ = record(craft, rotor=rotor, test=test, fault=fault, take=take, refit=7, tacho=tacho, added_gmm=added)
+        path = away / f"{name}.wav"
+        soundfile.write(path, sound.samples.T, round(sound.rate_hz), subtype="FLOAT")
+        return path
+
+    session.keep(session.measure([file("run-up", 2, "run-up")], Stated("south-west", "run-up", sensor="contact", setup=SETUP)))
+    for rotor, position in enumerate(POSITIONS):
+        session.keep(session.measure([file(f"flick-{position}", rotor, "hand-spin")], Stated(position, "hand-spin", sensor="contact")))
+    job = BalanceJob("Wren-4", "south-west", "phase", spots_from(["blades@45", "hub@6"], 2), propeller_g=4.0, rotor_g=30.0, setup=SETUP)
+    bench = BalanceBench(session.archive, job)
+    settings = session.settings_of(Stated("south-west", "prop"))
+    reader = Reader(roles=("vibration", "tacho"))
+    added = 0j
+    for state in range(2):
+        for take in range(job.repeats):
+            path = file(f"balance-{state}-{take}", 2, "prop", tacho=True, take=40 + 10 * state + take, added=added)
+            bench.add(path, reader.read(path), settings, pack(reader))
+        bench.overrule()
+        if state == 0 and bench.step.kind == "trial":
+            added = sum((weight.unbalance for weight in bench.step.weights), 0j)
+            bench.do(bench.step)
+
+
 def _settle(app: QApplication, window: Window) -> None:
     """Let work end and layouts come to rest."""
-    began = time.monotonic()
-    while (window.workers.busy and time.monotonic() - began < PATIENCE_S) or time.monotonic() - began < SETTLE_S:
+    began, passes = time.monotonic(), 0
+    while (window.workers.busy and time.monotonic() - began < PATIENCE_S) or passes < PASSES:
         app.processEvents()
         time.sleep(0.005)
+        passes += 1
 
 
 def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
@@ -101,9 +181,58 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
         window.page.laid.setCurrentIndex(0)
         window.page.apart.click()
 
+    def live(test: Test) -> Callable[[Window], object]:
+        def arrange(window: Window) -> None:
+            window.go("measure")
+            page = window.page
+            assert isinstance(page, MeasurePage)
+            page.drop_results()
+            page.choose_test(test)
+            page.choose_source("sound card")
+            page.live.open(lambda: Played(record(bench_craft(), rotor=2, test=test, duration_s=8.0)[0]))
+            began = time.monotonic()
+            while time.monotonic() - began < PATIENCE_S and not (
+                page.live.paints > LIVE_PAINTS and page.live.live and page.live.live.speed
+            ):
+                QApplication.processEvents()
+                time.sleep(0.005)
+
+        return arrange
+
+    def by_hand(window: Window) -> None:
+        window.go("compare")
+        assert isinstance(window.page, ComparePage)
+        window.page.tests.setCurrentIndex(window.page.tests.findText(TEST_WORDS["hand-spin"]))
+
+    def against_hz(window: Window) -> None:
+        window.go("run-up")
+        assert isinstance(window.page, RunUpPage)
+        window.page.hertz.click()
+
+    def phone(window: Window) -> None:
+        window.go("measure")
+        assert isinstance(window.page, MeasurePage)
+        window.page.choose_source("phone")
+
+    def begin_balance(window: Window) -> None:
+        window.session.choose("south-east")
+        window.go("balance")
+
+    def balance(window: Window) -> None:
+        window.session.choose("south-west")
+        window.go("balance")
+
     return [
         ("look", look),
+        ("measure-phone", phone),
+        ("measure-live", live("prop")),
+        ("measure-run-up", live("run-up")),
         ("measure-file", measure),
+        ("compare-coast", by_hand),
+        ("run-up-order", lambda window: window.go("run-up")),
+        ("run-up-hz", against_hz),
+        ("balance-begin", begin_balance),
+        ("balance", balance),
         ("compare-over", over),
         ("compare-apart", apart),
         ("past", lambda window: window.go("past")),

@@ -120,9 +120,8 @@ class Plot(QWidget):
             axis.setTextPen(self.look.ink("ink"))
             axis.setTickFont(font)
             axis.setStyle(tickLength=self.look.px(4), maxTickLevel=1)
-            words = unit_words(unit)
             style = {"color": self.look.ink("ink").name(), "font-size": f"{self.look.px(12)}px"}
-            axis.setLabel(f"{quantity}, {words}" if words else quantity, **style)
+            axis.setLabel(", ".join(filter(None, (quantity, unit_words(unit)))), **style)
         self.item.layout.setContentsMargins(0, self.look.px(8), self.look.px(12), 0)
         self.item.getAxis("left").setWidth(self.look.px(62))
         self.item.getAxis("bottom").setHeight(self.look.px(40))

@@ -89,7 +89,7 @@ QPushButton#task {{ border: none; border-left: {p4} solid transparent; text-alig
 QPushButton#task:hover {{ background: {rule}; }}
 QPushButton#task:checked {{ border-left: {p4} solid {this}; background: {rule}; font-weight: bold; }}
 QPushButton#task:focus {{ border-top: 1px dotted {muted}; border-bottom: 1px dotted {muted}; }}
-QComboBox, QLineEdit {{ min-height: {p22}; }}
+QComboBox, QLineEdit, QAbstractSpinBox {{ min-height: {p22}; }}
 QLineEdit {{ placeholder-text-color: {muted}; }}
 QCheckBox, QRadioButton {{ background: transparent; spacing: {p6}; }}
 QProgressBar {{ border: 1px solid {muted}; border-radius: {p3}; text-align: center; background: {paper}; max-height: {p15}; }}

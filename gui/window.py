@@ -24,6 +24,7 @@ from vibekit.capture.finishing import finish_journal
 from vibekit.capture.journal import Unfinished, unfinished
 from vibekit.capture.take import Take
 from vibekit.errors import VibekitError
+from vibekit.gui.balance_page import BalancePage
 from vibekit.gui.compare_page import ComparePage
 from vibekit.gui.cut_off import CutOff
 from vibekit.gui.desk import Desk, Page, label, rule
@@ -33,6 +34,7 @@ from vibekit.gui.look_page import LookPage
 from vibekit.gui.measure_page import MeasurePage
 from vibekit.gui.past_page import PastPage
 from vibekit.gui.plot import Plot
+from vibekit.gui.run_up_page import RunUpPage
 from vibekit.gui.session import Bench, Session
 from vibekit.gui.strip import RotorStrip
 from vibekit.gui.theme import Look
@@ -41,7 +43,7 @@ from vibekit.gui.welcome_page import WelcomePage
 from vibekit.gui.workers import Workers
 from vibekit.wording import sentence
 
-PAGES: tuple[type[Page], ...] = (LookPage, MeasurePage, ComparePage, PastPage, VerdictPage)
+PAGES: tuple[type[Page], ...] = (LookPage, MeasurePage, ComparePage, PastPage, RunUpPage, BalancePage, VerdictPage)
 SCALES = (0.85, 1.0, 1.15, 1.33, 1.5, 1.75, 2.0)
 SAID_MS = 12_000
 

@@ -7,17 +7,20 @@ import pytest
 import soundfile
 from PySide6.QtCore import QMimeData, QPointF, QSettings, Qt, QUrl
 from PySide6.QtGui import QDropEvent, QImage
+from PySide6.QtWidgets import QLabel
 
 from tests.bench import SETUP
 from tests.drawn import highest
 from vibekit.craft_file import craft_text
 from vibekit.gui.app import application
-from vibekit.gui.measure_page import DropArea
-from vibekit.gui.session import Session
+from vibekit.gui.drop_area import DropArea
+from vibekit.gui.plot import Plot
+from vibekit.gui.session import Session, Stated
 from vibekit.gui.theme import Look
 from vibekit.gui.window import Window
 from vibekit.place import find_place
-from vibekit.scene import POSITIONS, described, speed_rpm
+from vibekit.rig import Fault, record
+from vibekit.scene import POSITIONS, bench_craft, described, speed_rpm
 
 WAIT_MS = 60_000
 LIGHT = Look()
@@ -270,10 +273,6 @@ def test_the_newest_of_its_kind_wins_and_faults_are_told(window, qtbot, capsys):
 
 
 def test_every_page_has_units_on_its_axes_and_cautions_stand_where_hands_come_near(window, qtbot):
-    from PySide6.QtWidgets import QLabel
-
-    from vibekit.gui.plot import Plot
-
     for name, page in window.pages.items():
         window.go(name)
         qtbot.wait(10)
@@ -282,3 +281,113 @@ def test_every_page_has_units_on_its_axes_and_cautions_stand_where_hands_come_ne
         if name in ("look", "measure"):
             texts = [label.text() for label in page.findChildren(QLabel, "caution")]
             assert any("Battery out" in text for text in texts)
+
+
+def test_what_was_done_to_a_part_is_marked_and_a_swap_at_both_rotors(window, qtbot):
+    window.session.choose("south-east")
+    window.go("past")
+    page = window.page
+    page.part.setCurrentText("propeller")
+    page.did.setCurrentText("swapped")
+    qtbot.keyClicks(page.fitted, "west")
+    qtbot.mouseClick(page.noted, Qt.MouseButton.LeftButton)
+    assert "write one of north-east, south-west, north-west" in window.message.text()
+    page.fitted.setText("south-west")
+    qtbot.mouseClick(page.noted, Qt.MouseButton.LeftButton)
+    rest(qtbot, window)
+    bench = window.session.bench
+    assert [[a.fitted for a in bench.motor(p).actions] for p in ("south-east", "south-west")] == [["south-west"], ["south-east"]]
+    assert any("propeller swapped" in item.toPlainText() for item in page.trend.item.items if hasattr(item, "toPlainText"))
+
+
+def test_a_swapped_propeller_takes_its_fault_along(window, qtbot, tmp_path):
+    """Bare they are sound; with the propeller the nick moves from south-east to north-east."""
+    takes = (
+        ("before", "south-east", 1, True), ("before", "north-east", 0, False),
+        ("after", "south-east", 1, False), ("after", "north-east", 0, True),
+    )  # fmt: skip
+    window.go("measure")
+    page = window.page
+    page.choose_test("prop")
+    page.speed.setText(str(speed_rpm()))
+    for visit, position, rotor, nicked in takes:
+        if visit == "after" and not window.session.bench.motor("south-east").actions:
+            window.session.choose("south-east")
+            past = window.pages["past"]
+            window.go("past")
+            past.part.setCurrentText("propeller")
+            past.did.setCurrentText("swapped")
+            past.fitted.setText("north-east")
+            past.note_action()
+            rest(qtbot, window)
+        fault = Fault("blade-damage", 12.0, rotor) if nicked else None
+        recording, _ = record(bench_craft(), rotor=rotor, test="prop", fault=fault, take=40 + rotor, duration_s=2.0)
+        file = tmp_path / f"{visit}-{position}.wav"
+        soundfile.write(file, recording.samples.T, round(recording.rate_hz), subtype="FLOAT")
+        window.session.choose(position)
+        window.go("measure")
+        page.bring_in([str(file)])
+        rest(qtbot, window)
+        page.keep_results()
+        rest(qtbot, window)
+    rise = {}
+    for position in ("south-east", "north-east"):
+        before, after = window.session.bench.motor(position).kept[-2:]
+        rise[position] = 20 * np.log10(_third(after) / _third(before))
+    assert rise["north-east"] > 6
+    assert rise["south-east"] < -6
+
+
+def _third(kept):
+    """A line that is no multiple of two blades."""
+    return max(line.amplitude for line in kept.reading.orders if line.name == "3x")
+
+
+def test_balancing_is_led_step_by_step(window, qtbot, tmp_path):
+    window.session.choose("south-west")
+    window.go("balance")
+    page = window.page
+    page.method.setCurrentIndex(page.method.findData("amplitude"))
+    page.places.setText("blades@45 hub@6")
+    page.rotor.setValue(30.0)
+    qtbot.mouseClick(page.begin, Qt.MouseButton.LeftButton)
+    assert page.bench.step.kind == "record"
+    files = []
+    for take in range(page.bench.job.repeats):
+        recording, _ = record(bench_craft(), rotor=2, test="prop", take=60 + take, refit=3, duration_s=2.0)
+        files.append(str(tmp_path / f"found-{take}.wav"))
+        soundfile.write(files[-1], recording.samples.T, round(recording.rate_hz), subtype="FLOAT")
+    page.add_files(files)
+    rest(qtbot, window)
+    page.bench.overrule()
+    page.show_job()
+    assert page.bench.step.kind == "trial"
+    assert any("0" in label.text() and " g at " in label.text() for label in page.findChildren(QLabel))
+    cautions = " ".join(label.text() for label in page.findChildren(QLabel, "caution"))
+    assert "Fix every weight" in cautions
+    qtbot.mouseClick(page.done, Qt.MouseButton.LeftButton)
+    assert page.bench.job.now.stage == "trial"
+    window.session.choose("north-east")
+    window.session.choose("south-west")
+    assert page.bench.job.now.stage == "trial"  # it goes on where it stood
+
+
+def test_a_run_up_is_shown_with_its_map_and_growth(window, qtbot, tmp_path):
+    recording, _ = record(bench_craft(), rotor=0, test="run-up", duration_s=6.0)
+    file = tmp_path / "up.wav"
+    soundfile.write(file, recording.samples.T, round(recording.rate_hz), subtype="FLOAT")
+    session = window.session
+    session.keep(session.measure([file], Stated("north-east", "run-up", sensor="contact")))
+    window.reload()
+    rest(qtbot, window)
+    session.choose("north-east")
+    window.go("run-up")
+    page = window.page
+    qtbot.wait(30)
+    assert page.map.map.kind == "order map"
+    rpm = float(page.map.map.rpm[-1])
+    page._pressed(2.0, rpm)
+    assert page.asked_hz == pytest.approx(2 * rpm / 60)
+    qtbot.mouseClick(page.hertz, Qt.MouseButton.LeftButton)
+    assert page.map.map.x_unit == "Hz"
+    assert page.growth is not None
