@@ -17,6 +17,7 @@ from tests.test_imports import ROOT
 from vibekit.analysis import analyze
 from vibekit.archive import Archive
 from vibekit.capture.files import read_recording
+from vibekit.capture.finishing import UNTOLD
 from vibekit.judging import judge_motor
 from vibekit.marks import PALETTE
 from vibekit.place import find_place
@@ -114,6 +115,8 @@ def test_a_tone_comes_through_whole(browser, tmp_path):
     """From the track: no gap, amplitude within 0.1 %, frequency within 1e-6, on the file's own clock.
 
     VIBEKIT_PHONE_SECONDS makes the take longer than 3 s. Chromium scales 16 bits by 1/32767, hence a rest of 3e-5 of full scale.
+    On a busy computer its fake microphone stands still for some 10 ms now and then, and goes on where it was in its file: a clock tells
+    that (in takes of more than 5 s), and the rest that no sample is missing for it.
     """
     seconds = float(os.environ.get("VIBEKIT_PHONE_SECONDS", "3"))
     with serving(tmp_path) as bench, page_of(browser, bench.server.link.url) as page:
@@ -122,7 +125,8 @@ def test_a_tone_comes_through_whole(browser, tmp_path):
     (delivery,) = bench.deliveries
     recording = read_recording(delivery.path)
     amplitude, frequency, rest = fitted(recording.samples[0])
-    assert recording.lost == recording.source.processed == delivery.notes == ()
+    assert [lost for lost in recording.lost if lost.why != UNTOLD] == []
+    assert recording.source.processed == delivery.notes == ()
     assert (recording.rate_hz, delivery.position, delivery.sensor) == (RATE, "north-east", "microphone")
     assert recording.duration_s > seconds - 0.5
     assert amplitude == pytest.approx(TONE, rel=1e-3)
