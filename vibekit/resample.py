@@ -22,7 +22,7 @@ def read_at(transform: Transform, at_s: Array, cutoff_hz: float) -> Array:
     taken to repeat, as its transform does.
     """
     grid, rate = _grid(transform, min(cutoff_hz, transform.rate_hz / 2))
-    table = _table().astype(grid.dtype)
+    table = _as_fine(_table(), grid)
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(grid, TAPS, mode="wrap"), TAPS)
     out = np.empty(len(at_s))
     for first in range(0, len(at_s), BLOCK):
@@ -30,11 +30,16 @@ def read_at(transform: Transform, at_s: Array, cutoff_hz: float) -> Array:
         whole = np.floor(place)
         row = (place - whole) * STEPS
         low = row.astype(np.intp)
-        share = (row - low).astype(grid.dtype)[:, None]
+        share = _as_fine((row - low)[:, None], grid)
         weights = table[low] * (1 - share) + table[low + 1] * share
         points = windows[whole.astype(np.intp) + TAPS // 2 + 1]
         out[first : first + BLOCK] = np.einsum("ij,ij->i", points, weights)
     return out
+
+
+def _as_fine(values: Array, grid: Real) -> Real:
+    """In the grid's own number format."""
+    return values.astype(np.float32) if grid.dtype == np.float32 else values
 
 
 def _grid(transform: Transform, cutoff_hz: float) -> tuple[Real, float]:

@@ -1,0 +1,58 @@
+"""Time-synchronous average: noise gain, the comb filter it is, intervals."""
+
+import math
+
+import numpy as np
+import pytest
+
+from vibekit.errors import UsageError
+from vibekit.orders import AngularSignal
+from vibekit.synchronous import synchronous_average
+
+PER_TURN = 64
+
+
+def turning(wave, turns=100, per_turn=PER_TURN, noise=0.0, seed=0):
+    angle = np.arange(turns * per_turn) / per_turn
+    x = wave(angle) + np.random.default_rng(seed).normal(0, noise, angle.size)
+    return AngularSignal(x, angle / 50.0, per_turn, 24.0, "g")
+
+
+def test_a_hundred_turns_lower_noise_by_20_db():
+    # CHECKS O-14: McFadden, Mech. Syst. Signal Process. 1 (1987) 83-95: -10 log10 N
+    found = synchronous_average(turning(lambda angle: 0 * angle, noise=1.0))
+    assert found.averages == 100
+    assert found.noise_gain_db == pytest.approx(-20.0)
+    assert 20 * math.log10(found.mean.std()) == pytest.approx(-20.0, abs=1.5)  # three standard errors of 64 values
+
+
+def test_what_repeats_stays_and_an_order_that_is_none_passes_as_the_comb_says():
+    found = synchronous_average(turning(lambda angle: 0.5 * np.cos(4 * np.pi * angle + 1)))
+    assert found.mean == pytest.approx(0.5 * np.cos(4 * np.pi * found.turn + 1), abs=1e-12)
+    assert found.passes(2.0) == 1.0
+    for order in (2.004, 2.013, 2.5, 3.585):  # the last: an outer race
+        other = synchronous_average(turning(lambda angle, order=order: np.exp(2j * np.pi * order * angle).real))
+        side = synchronous_average(turning(lambda angle, order=order: np.exp(2j * np.pi * order * angle).imag))
+        assert np.hypot(other.mean, side.mean) == pytest.approx(np.full(PER_TURN, found.passes(order)), abs=1e-9)
+
+
+def test_intervals_cover_and_turns_left_out_are_left_out():
+    inside = []
+    for seed in range(40):
+        noisy = synchronous_average(turning(lambda angle: np.cos(6 * np.pi * angle), 20, noise=0.3, seed=seed))
+        inside.append(np.mean(np.abs(noisy.mean - np.cos(6 * np.pi * noisy.turn)) <= noisy.u95))
+    assert 0.93 <= np.mean(inside) <= 0.97  # 2 560 cases
+
+    def knocked(angle):
+        return np.where((angle > 10.2) & (angle < 10.4), 50.0, 0.0)
+
+    assert synchronous_average(turning(knocked), leave_out_s=((10.2 / 50, 10.4 / 50),)).mean.max() == 0.0
+    assert synchronous_average(turning(knocked), leave_out_s=((10.2 / 50, 10.4 / 50),)).averages == 99
+
+
+def test_the_curve_and_too_few_turns():
+    found = synchronous_average(turning(np.cos))
+    assert found.curve.x[-1] == pytest.approx(360 * (1 - 1 / PER_TURN))
+    assert found.curve.u95 is found.u95
+    with pytest.raises(UsageError, match="7 whole turns; a synchronous average needs 8"):
+        synchronous_average(turning(np.cos, turns=7))

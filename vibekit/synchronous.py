@@ -1,0 +1,66 @@
+"""Time-synchronous average: what repeats from turn to turn, over one turn."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import stdtrit
+
+from vibekit.errors import UsageError
+from vibekit.orders import RANGES, AngularSignal
+from vibekit.reading import Curve
+
+Array = npt.NDArray[np.float64]
+LEAST_TURNS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class SynchronousAverage:
+    """Mean of many turns.
+
+    turn: (m,) place in the turn, 0 to 1; mean, u95: (m,) signal there and half width of its 95 % interval, in `unit`
+    averages: number of turns
+    """
+
+    turn: Array
+    mean: Array
+    u95: Array
+    averages: int
+    unit: str
+
+    @property
+    def noise_gain_db(self) -> float:
+        """What averaging leaves of noise that does not repeat: -10 log10 of the number of turns, dB (McFadden 1987)."""
+        return -10 * math.log10(self.averages)
+
+    def passes(self, order: float) -> float:
+        """Part of the amplitude of an order that the average lets through: |sin(pi N k) / (N sin(pi k))|, 1 at whole orders.
+
+        P.D. McFadden, Mech. Syst. Signal Process. 1 (1987) 83-95: a comb filter whose teeth narrow with the number of turns.
+        """
+        away = order - round(order)
+        if abs(away) < 1e-12:
+            return 1.0
+        return abs(math.sin(math.pi * self.averages * away) / (self.averages * math.sin(math.pi * away)))
+
+    @property
+    def curve(self) -> Curve:
+        """The average as a curve against the angle in degrees."""
+        return Curve("one turn", 360 * self.turn, self.mean, "°", self.unit, 360 / len(self.turn), self.u95)
+
+
+def synchronous_average(signal: AngularSignal, *, leave_out_s: RANGES = ()) -> SynchronousAverage:
+    """Average whole turns of a signal read at equal angles; the interval is Student's, from the scatter of the turns at each angle.
+
+    leave_out_s: turns that touch these times are left out. Raises UsageError when fewer than LEAST_TURNS are left.
+    """
+    count = len(signal.samples) // signal.per_turn
+    turns = signal.samples[: count * signal.per_turn].reshape(count, signal.per_turn)
+    at = signal.at_s[: turns.size].reshape(turns.shape)
+    kept = [not any(a < last and first < b for a, b in leave_out_s) for first, last in zip(at[:, 0], at[:, -1], strict=True)]
+    turns = turns[np.array(kept, dtype=bool)]
+    if len(turns) < LEAST_TURNS:
+        raise UsageError(f"{len(turns)} whole turns; a synchronous average needs {LEAST_TURNS} or more")
+    u95 = float(stdtrit(len(turns) - 1, 0.975)) * turns.std(axis=0, ddof=1) / math.sqrt(len(turns))
+    return SynchronousAverage(np.arange(signal.per_turn) / signal.per_turn, turns.mean(axis=0), u95, len(turns), signal.unit)
