@@ -13,7 +13,8 @@ import numpy.typing as npt
 
 SLOT_S = 0.05  # of the blocks in a slot, the one with the least lag is kept: 20 a second, whatever the block size
 WINDOW_S = 1.0  # the floor is the least lag of a window
-STAY = 3  # windows for which it must stay up: a computer that was merely busy catches up sooner
+STAY = 3  # windows that must follow a loss
+HORIZON = 60  # and for as long, where there are so many, it must stay up: a computer that was merely busy catches up
 LEAST_S = 0.006  # smallest loss that is looked for
 SPREADS = 8.0  # and it must stand out by this many usual changes of the floor
 DEVIATION = 1.4826  # standard deviation over the median of |x|, Gaussian
@@ -69,9 +70,9 @@ class Delivery:
         k = 1
         while k + STAY <= len(floor):
             before = float(np.max(floor[max(k - STAY, 0) : k]))
-            rise = float(np.min(floor[k : k + STAY])) - before
+            rise = float(np.min(floor[k : k + HORIZON])) - before
             if rise > least:
-                found.append(self._loss(lag, int(first[k - 1]), before, rise))
+                found.append(self._loss(lag, int(first[k - 1]), int(first[k]), before, rise))
                 k += STAY
             else:
                 k += 1
@@ -102,11 +103,9 @@ class Delivery:
         """Index of the first slot of each window."""
         return np.flatnonzero(np.diff(np.array(self._at) // WINDOW_S, prepend=-1.0))
 
-    def _loss(self, lag: Array, start: int, before: float, rise: float) -> Loss:
-        """The loss that raised the floor: after the last slot that was on the old floor, before the first one on the new."""
-        stop = start + round((STAY + 1) * WINDOW_S / SLOT_S)
+    def _loss(self, lag: Array, start: int, stop: int, before: float, rise: float) -> Loss:
+        """The loss that raised the floor: after the last slot in start:stop on the old floor, before the first one from stop on the new."""
         low = start + int(np.flatnonzero(lag[start:stop] < before + rise / 2)[-1])
-        new = np.flatnonzero(lag[low + 1 :] < before + 1.25 * rise)
-        high = low + 1 + (int(new[0]) if new.size else 0)
+        high = stop + int(np.flatnonzero(lag[stop:] < before + 1.25 * rise)[0])
         frame = self._after[high] - self._size[high]
         return Loss(frame, round(rise * self.rate_hz), frame - self._after[low])

@@ -220,13 +220,20 @@ class Recorder:
             self.ended = f"the recorder failed ({error!r})"
             raise
         finally:
+            self._close()
+
+    def _close(self) -> None:
+        """Let go of the journal; whatever happens, the take has ended then."""
+        assert self._journal is not None
+        try:
+            self._journal.close()
+        except OSError as error:
+            self.ended = f"the disk takes no more ({error.strerror or error})"
+        try:
             self._missing = sum(loss.missing for loss in self._delivery.losses())
             self._post("ended")
+        finally:
             self.done.set()
-            try:
-                self._journal.close()
-            except OSError as error:
-                self.ended = f"the disk takes no more ({error.strerror or error})"
 
     def _until_ended(self, journal: Journal) -> str:
         """Write until something ends the take; say what."""

@@ -109,6 +109,21 @@ def test_a_computer_that_stood_still_does_not_bend_the_rate():
     assert delivery.losses() == []
 
 
+@pytest.mark.parametrize("seconds", [2, 4, 8, 20])
+def test_a_computer_that_was_slow_for_long_and_caught_up_lost_nothing(seconds):
+    """Blocks a second late for so long, few of them in each second, then all in time again: what never came cannot come later."""
+    rng = np.random.default_rng(66)
+    delivery = Delivery(RATE)
+    for k in range(6000):
+        at = (k + 1) * 0.01
+        slow = 20 < at < 20 + seconds
+        late = 1.0 + rng.uniform(0, 0.7) if slow else rng.exponential(0.002)
+        delivery.add((k + 1) * 480, 480, round(1e9 * (np.ceil((at + late) / 0.7) * 0.7 if slow else at + late)))
+        if k % 500 == 0:
+            delivery.losses()  # asked while it runs, too
+    assert delivery.losses() == []
+
+
 def test_a_short_stream_tells_no_rate_and_no_loss():
     delivery = Delivery(RATE)
     for k in range(200):
