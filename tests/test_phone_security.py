@@ -301,7 +301,7 @@ def test_a_message_that_is_too_big_is_refused(bench):
     run(main())
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_whatever_comes_the_server_lives(sturdy_talk, data):
     """Random messages, and a good conversation with bits turned over."""
