@@ -21,6 +21,7 @@ LOUDEST = 14.0  # log of the power over the floor above which a line counts no m
 SILENT = 0.9  # taken from each frame's score: noise alone then never pays for a path
 FLICK = 15.0  # score that a path must bring to be one
 LEAST_FRAMES = 8
+LEAST_SCORE = 1.5  # a second: fainter than this a path may lie at a multiple of the speed
 LONGER = 1.8  # times the turn before: the rotor has stood in between
 FALLS = 0.6  # of its first speed to which a coast-down comes, or it is none
 FIRST_HZ = 4.0  # it begins at least as fast
@@ -195,6 +196,7 @@ def _coast(time: Array, hz: Array, heard: npt.NDArray[np.bool_], score: float) -
     fingered[:START] |= step[:early][:START] > 1.5 * np.median(step)  # what a gap parts from the rest was heard with the finger on
     first = int(np.flatnonzero(fingered)[-1]) + 1 if fingered.any() else 0
     time, hz = time[first:], hz[first:]
-    if hz.size < LEAST_FRAMES or hz[0] < FIRST_HZ or np.median(hz[-3:]) > FALLS * hz[0]:
+    faint = score < LEAST_SCORE * (time[-1] - time[0])
+    if hz.size < LEAST_FRAMES or faint or hz[0] < FIRST_HZ or np.median(hz[-3:]) > FALLS * hz[0]:
         return None
     return Spin(time, hz, score)
