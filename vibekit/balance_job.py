@@ -164,7 +164,8 @@ class BalanceJob:
             number = self._speed_of(take.vector.rpm)
             if number is not None:
                 factor = (self.references_rpm[number] / take.vector.rpm) ** 2
-                by_speed[number].append(factor * np.array(take.vector.values, complex))
+                vector: Complex = np.array(take.vector.values, np.complex128)
+                by_speed[number].append(vector * factor)
         return np.array([np.concatenate(together) for together in zip(*by_speed, strict=False)], complex)
 
     def runs(self) -> list[Run]:

@@ -143,8 +143,9 @@ def _next_spot(job: BalanceJob, spots: Sequence[Spot], found: Solution | None, n
     adding = [spot for spot in spots if not spot.removes] or list(spots)
     if job.method == "amplitude" and (unused := _unused(job)):
         return unused[0]
-    if found is not None and found.mirror is not None:  # at a right angle to what both answers share
-        return max(adding, key=lambda spot: abs((found.planes[number].wanted - found.mirror) * spot.arm.conjugate()) / abs(spot.arm))
+    if found is not None and found.mirror is not None:  # where the two answers differ most
+        apart = found.planes[number].wanted - found.mirror
+        return max(adding, key=lambda spot: abs((apart * spot.arm.conjugate()).real) / abs(spot.arm))
     if found is not None and _tried(job, number):
         wanted = found.planes[number].wanted
         return max(adding, key=lambda spot: (wanted * spot.arm.conjugate()).real / abs(spot.arm))

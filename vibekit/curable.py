@@ -13,7 +13,7 @@ from vibekit.reading import Reading
 from vibekit.wording import condition_words, likelihood
 
 UNSTEADY = 0.25  # scatter of one recording over 1x, above which nothing holds still enough (common practice, no source)
-HALF_ORDERS_DB = -20.0  # re 1x: half orders above this do not come from unbalance
+HALF_ORDERS_DB = -30.0  # re 1x, 3 %: unbalance makes no half orders at all (common practice, no source)
 SEEN_DB = 4.0  # a level with a wider interval is that of noise
 NEAR = 0.15  # of the speed: nearer to a mode phase turns by tens of degrees with a few per cent of speed (common practice, no source)
 TWICE = 0.5  # 2x over 1x of a bare motor, from which a bent shaft is more likely than an uneven bell (common practice, no source)
