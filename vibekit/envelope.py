@@ -41,8 +41,8 @@ class EnvelopeSpectrum:
 def squared_envelope(transform: Transform, low_hz: float, high_hz: float) -> tuple[Real, float]:
     """Squared envelope of a band, (m,) mean 1, and its rate in Hz."""
     analytic, rate = transform.analytic(low_hz, high_hz)
-    squared = analytic.real**2 + analytic.imag**2
-    squared /= max(float(squared.mean()), np.finfo(np.float32).tiny)
+    squared: Real = analytic.real**2 + analytic.imag**2
+    squared /= max(float(squared.mean()), float(np.finfo(np.float32).tiny))
     return squared, rate
 
 

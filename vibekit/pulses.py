@@ -86,10 +86,11 @@ def find_pulses(
     clicking = [Quantity("impulsiveness", *_clickiness(squared, rate, leave_out_s), "dB") for squared, rate in envelopes]
     loudest = max(range(len(bands)), key=lambda i: clicking[i].value)
     clicks = find_clicks(*envelopes[loudest], leave_out_s)
-    each = zip(envelopes, bands, strict=True) if turns_at_s is not None else ()
+    if turns_at_s is None:
+        return Pulses(clicking[loudest], clicks, None, (), (), None)
     found = [
         envelope_spectrum(squared, rate, turns_at_s, band_hz=band, max_order=TOP_ORDER, leave_out_s=leave_out_s)
-        for (squared, rate), band in each
+        for (squared, rate), band in zip(envelopes, bands, strict=True)
     ]
     spectra = [spectrum for spectrum in found if spectrum is not None]
     if not spectra:

@@ -74,7 +74,7 @@ class Pattern:
                 beside += np.minimum(line, np.maximum(lines[:, multiple - 1], 0.0))
             else:
                 alone += line
-        return more + np.minimum(beside, np.minimum(root, CAP)) + np.minimum(alone, CAP)
+        return np.asarray(more + np.minimum(beside, np.minimum(root, CAP)) + np.minimum(alone, CAP))
 
 
 def patterns(bearing: Bearing, slip: tuple[float, float], resolution: float) -> tuple[Pattern, ...]:
@@ -107,7 +107,7 @@ def miniature_patterns(resolution: float) -> tuple[Pattern, ...]:
     order = np.arange(low, high, resolution)
 
     def weight(ranges: list[tuple[float, float]]) -> Array:
-        return np.sum([((order >= a) & (order <= b)) / (b - a) for a, b in ranges], axis=0)
+        return np.asarray(np.sum([((order >= a) & (order <= b)) / (b - a) for a, b in ranges], axis=0))
 
     least, most = MINIATURE_RATIO
     ratio = np.sqrt(1 + order**2 / 4) - order / 2  # of ball to pitch diameter, from twice the spin order 1 / ratio - ratio
