@@ -17,10 +17,11 @@ from vibekit.orders import RANGES, AngularSignal, OrderSpectrum, angular_signal
 from vibekit.pulses import Pulses, find_pulses, pulse_quantities
 from vibekit.reading import Curve, OrderLine, Quantity, Reading, SpeedMap, SpeedResult
 from vibekit.recording import Recording, Samples
+from vibekit.rotors import rotor_tracks
 from vibekit.run_up import measure_run_up
 from vibekit.screening import Screening, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
-from vibekit.speed import SpeedTrack, find_speed
+from vibekit.speed import CLOCK, SpeedTrack, seek_speed
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
@@ -45,8 +46,9 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
     part = slice(*look.steady.part)
     by_hand = settings.test == "hand-spin"
     spin = listen(recording, settings, part) if by_hand else None
-    track = spin.track if spin else _shaft(recording, settings, part)
-    speed = spin.speed if spin else track.result if track else SpeedResult("none")
+    sought = spin.track if spin else _shaft(recording, settings, part)
+    speed = spin.speed if spin else sought.result if sought else SpeedResult("none")
+    track = sought if spin or speed.rpm is not None else None  # orders are named by no speed that is not claimed
     folded = folded_orders(recording, settings, speed, part)
     found = (*(check_spin(spin, recording, settings) if by_hand else ()), *screen_speed(recording, settings, speed, track))
     found += tuple(folded_problem(f, settings) for f in folded)
@@ -67,14 +69,16 @@ def _shaft(recording: Recording, settings: Settings, part: slice) -> SpeedTrack 
     """Shaft speed; in flight, where no source but the sound tells it, the mean of the rotors."""
     told = settings.speed_rpm is not None or recording.rows("tacho") or recording.rows("telemetry")
     if settings.test != "flight" or told:
-        return find_speed(recording, settings, part)
+        return seek_speed(recording, settings, part)
     rate = recording.rate_hz
-    found = hover_speed([recording.samples[row, part] for row in recording.rows("vibration")], rate)
+    signals = [recording.samples[row, part] for row in recording.rows("vibration")]
+    found = hover_speed(signals, rate)
     if found is None:
         return None
     mean, u95 = found
     end = (part.stop - part.start - 1) / rate
-    return SpeedTrack(np.array([0.0, end]), np.array([mean, mean]), "estimated", u95)
+    rotors = tuple((track.mean_hz, math.hypot(apart, CLOCK * mean)) for track, apart in rotor_tracks(signals, rate, mean, settings.blades))
+    return SpeedTrack(np.array([0.0, end]), np.array([mean, mean]), "estimated", u95, rotors=rotors)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,8 @@ class SpeedResult:
 
     rpm: mean speed, None when it could not be found; rpm_u95: half width of its 95 % interval
     rpm_min, rpm_max: range over the recording
+    candidates: speeds that come into question, rpm, each with its probability, where the recording leaves more than one
+    rotors: mean speed of each rotor told apart in flight and half width of its 95 % interval, rpm, slowest first
     """
 
     method: SpeedMethod
@@ -26,6 +28,8 @@ class SpeedResult:
     rpm_u95: float | None = None
     rpm_min: float | None = None
     rpm_max: float | None = None
+    candidates: tuple[tuple[float, float], ...] = ()
+    rotors: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,8 @@ def reading_json(reading: Reading, diagnosis: Diagnosis) -> dict[str, Any]:
             "method": speed.method,
             "rpm_min": finite(speed.rpm_min),
             "rpm_max": finite(speed.rpm_max),
+            "candidates": [{"rpm": finite(rpm), "probability": finite(chance)} for rpm, chance in speed.candidates],
+            "rotors": [{"rpm": finite(rpm), "rpm_u95": finite(u95)} for rpm, u95 in speed.rotors],
         },
         "orders": [
             {"order": finite(o.order), "name": o.name, "amplitude": finite(o.amplitude), "u95": finite(o.u95), "unit": o.unit}

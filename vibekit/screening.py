@@ -67,7 +67,9 @@ def screen_speed(recording: Recording, settings: Settings, speed: SpeedResult, t
     """
     found = check_race_band(recording, settings)
     if speed.rpm is None:
-        detail = "No shaft speed shows in the recording: no line can be named by its order. Type the speed with --speed, or record a tacho."
+        fit = " or ".join(f"{rpm:.0f} rpm ({100 * chance:.0f} %)" for rpm, chance in speed.candidates)
+        shows = f"The shaft speed is not sure, it may be {fit}" if fit else "No shaft speed shows in the recording"
+        detail = f"{shows}: no line can be named by its order. Type the speed with --speed, or record a tacho."
         return _gravest_first([Problem("no-speed", "warning", detail), *found])
     found += check_turns(recording, settings, speed) + check_steadiness(settings, speed) + check_sensor_speed(recording, settings, speed)
     found += check_near_modes(settings, speed)

@@ -20,6 +20,7 @@ TYPED_REACH = 0.03  # a typed speed may be this far from the true one
 CONTRADICTION = 0.005
 SLOWER = 0.9  # of the typed speed: a comb below it is no bearing's and no order's
 CLAIMED = 0.75  # confidence from which a speed is claimed
+MENTIONED = 0.05  # probability from which a speed that was not claimed is named
 SURE = 0.9  # confidence from which a recording may contradict what was typed
 
 
@@ -31,6 +32,7 @@ class SpeedTrack(Track):
     u95_hz: half width of the 95 % interval of the mean speed, the clock's tolerance included
     confidence: probability, 0 to 1, that this is the shaft and not a multiple or a part of it, or something else
     rivals: other speeds in Hz with their probability, most probable first
+    rotors: mean speed in Hz of each rotor told apart in flight, with the half width of its 95 % interval
     typed_rpm: what was typed; contradiction: in words, when the recording says otherwise
     missed, doubled: tacho pulses put in and taken out
     """
@@ -39,6 +41,7 @@ class SpeedTrack(Track):
     u95_hz: float
     confidence: float = 1.0
     rivals: tuple[tuple[float, float], ...] = ()
+    rotors: tuple[tuple[float, float], ...] = ()
     typed_rpm: float | None = None
     contradiction: str | None = None
     missed: int = 0
@@ -47,14 +50,33 @@ class SpeedTrack(Track):
     @property
     def result(self) -> SpeedResult:
         """The speed as a reading states it; a typed speed stands as typed."""
+        named = [(60 * self.mean_hz, self.confidence), *((60 * hz, chance) for hz, chance in self.rivals)]
+        candidates = tuple(each for each in named if each[1] >= MENTIONED) if self.rivals and self.typed_rpm is None else ()
+        if not self.is_claimed:
+            return SpeedResult("none", candidates=candidates)
         rpm = self.typed_rpm if self.typed_rpm is not None else 60 * self.mean_hz
-        return SpeedResult(self.method, rpm, 60 * self.u95_hz, 60 * float(self.hz.min()), 60 * float(self.hz.max()))
+        rotors = tuple((60 * hz, 60 * u95) for hz, u95 in self.rotors)
+        slowest, fastest = 60 * float(self.hz.min()), 60 * float(self.hz.max())
+        return SpeedResult(self.method, rpm, 60 * self.u95_hz, slowest, fastest, candidates if len(candidates) > 1 else (), rotors)
+
+    @property
+    def is_claimed(self) -> bool:
+        """Sure enough to name orders by; a typed speed always is."""
+        return self.method != "estimated" or self.confidence >= CLAIMED
 
 
 def find_speed(
     recording: Recording, settings: Settings, part: slice | None = None, transforms: list[Transform] | None = None
 ) -> SpeedTrack | None:
-    """Shaft speed over a recording or a part of it, None when none can be claimed.
+    """Shaft speed over a recording or a part of it, None when none can be claimed. Arguments as for `seek_speed`."""
+    track = seek_speed(recording, settings, part, transforms)
+    return track if track and track.is_claimed else None
+
+
+def seek_speed(
+    recording: Recording, settings: Settings, part: slice | None = None, transforms: list[Transform] | None = None
+) -> SpeedTrack | None:
+    """Likeliest shaft speed over a recording or a part of it, claimed or not, with its rivals; None when nothing looks like one.
 
     part: samples to look at; times of the track count from its first sample
     transforms: of the vibration channels over that part, where they are at hand; made here when left out
@@ -77,8 +99,7 @@ def find_speed(
     if settings.speed_rpm is not None and not moving:
         return _from_typed(transforms, settings, settings.speed_rpm, clock)
     found = estimate_speed(transforms, settings) if transforms else None
-    track = _estimated(found, clock) if found else None
-    return track if track and track.confidence >= CLAIMED else None
+    return _estimated(found, clock) if found else None
 
 
 def _from_tacho(voltage: npt.NDArray[np.floating], rate: float, clock: float) -> SpeedTrack | None:

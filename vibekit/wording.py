@@ -111,10 +111,13 @@ def factor(evidence: Evidence) -> str:
 def speed_words(speed: SpeedResult) -> str:
     """Say the shaft speed, its interval and where it was taken from."""
     if speed.rpm is None:
-        return "shaft speed not known"
+        open_ = [f"{rpm:.0f} rpm ({100 * chance:.0f} %)" for rpm, chance in speed.candidates]
+        return f"shaft speed not known: {' or '.join(open_)}" if open_ else "shaft speed not known"
     low, high = (None if end is None else f"{end:.0f}" for end in (speed.rpm_min, speed.rpm_max))
     ends = f", from {low} to {high} rpm" if low and high and low != high else ""
-    return f"{with_interval(speed.rpm, speed.rpm_u95, 'rpm')} ({speed.method}{ends})"
+    rotors = [f"{rpm:.0f}" for rpm, _ in speed.rotors]
+    apart = f"; {len(rotors)} rotors told apart: {listed(rotors)} rpm" if len(rotors) > 1 else ""
+    return f"{with_interval(speed.rpm, speed.rpm_u95, 'rpm')} ({speed.method}{ends}){apart}"
 
 
 def settings_words(settings: Settings) -> str:
