@@ -81,7 +81,8 @@ def _one_craft(condition: Condition, craft: RigCraft, rotor: int) -> list[Array]
 def _order_peaks(transform: Transform, recording: Recording, truth: Truth, top: int) -> Array:
     """(orders,) largest amplitude within half a step of each order up to `top`."""
     time = np.arange(recording.samples.shape[1]) / recording.rate_hz
-    signal = angular_signal(transform, (time, truth.turns[0]), max_order=top + STEP, unit="FS")
+    inside = time <= (transform.n - 1) / transform.rate_hz
+    signal = angular_signal(transform, (time[inside], truth.turns[0][inside]), max_order=top + STEP, unit="FS")
     if signal is None:
         raise AssertionError("2.5 s at 4 000 rpm and more hold four turns")
     spectrum = signal.spectrum(block_turns=80)
