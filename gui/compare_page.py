@@ -126,6 +126,7 @@ class ComparePage(Page):
         coasts = self._coasts()
         for widget in (self.kinds, self.laid, self.together, self.apart):
             widget.setVisible(not coasts)
+        self.meaning.setVisible(not coasts)
         self.bars.title.setText("Coast time" if coasts else "What stands out")
         if coasts:
             self._draw_coasts(coasts)
@@ -156,7 +157,7 @@ class ComparePage(Page):
 
     def _redraw_over(self) -> None:
         member, frame, plot = self.member, self.frame, self.over
-        if member is None or frame is None or plot is None:
+        if member is None or frame is None or plot is None or self._coasts():
             return
         plot.clear()
         draw_frame(plot, frame)

@@ -143,6 +143,12 @@ def _settle(app: QApplication, window: Window) -> None:
         passes += 1
 
 
+def _much_was_heard(page: MeasurePage) -> bool:
+    live = page.live.live
+    moving = page.test == "run-up"
+    return page.live.paints > LIVE_PAINTS and live is not None and (live.map is not None if moving else live.speed is not None)
+
+
 def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
     """Name the pages and what is done on each before it is drawn."""
 
@@ -171,6 +177,7 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
     def over(window: Window) -> None:
         window.go("compare")
         assert isinstance(window.page, ComparePage)
+        window.page.tests.setCurrentIndex(window.page.tests.findText(TEST_WORDS["bare"]))
         window.page.together.click()
         window.page.laid.setCurrentIndex(window.page.laid.findData("bearing-grit"))
         window.page.ask(3.0)
@@ -191,9 +198,7 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
             page.choose_source("sound card")
             page.live.open(lambda: Played(record(bench_craft(), rotor=2, test=test, duration_s=8.0)[0]))
             began = time.monotonic()
-            while time.monotonic() - began < PATIENCE_S and not (
-                page.live.paints > LIVE_PAINTS and page.live.live and page.live.live.speed
-            ):
+            while time.monotonic() - began < PATIENCE_S and not (page.live.state == "recording" and _much_was_heard(page)):
                 QApplication.processEvents()
                 time.sleep(0.005)
 

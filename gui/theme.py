@@ -90,7 +90,8 @@ QPushButton#task:hover {{ background: {rule}; }}
 QPushButton#task:checked {{ border-left: {p4} solid {this}; background: {rule}; font-weight: bold; }}
 QPushButton#task:focus {{ border-top: 1px dotted {muted}; border-bottom: 1px dotted {muted}; }}
 QComboBox, QLineEdit, QAbstractSpinBox {{ min-height: {p22}; }}
-QLineEdit {{ placeholder-text-color: {muted}; }}
+QLineEdit {{ placeholder-text-color: {muted}; border: 1px solid {muted}; border-radius: {p3}; padding: 0 {p4}; background: {paper}; }}
+QLineEdit:focus {{ border-color: {this}; }}
 QCheckBox, QRadioButton {{ background: transparent; spacing: {p6}; }}
 QProgressBar {{ border: 1px solid {muted}; border-radius: {p3}; text-align: center; background: {paper}; max-height: {p15}; }}
 QProgressBar::chunk {{ background: {others}; }}
