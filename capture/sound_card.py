@@ -1,7 +1,9 @@
 """Sound cards, built-in microphones and USB interfaces, through PortAudio."""
 
+import atexit
 import re
 import subprocess
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +17,7 @@ from vibekit.errors import UnreadableError, UsageError
 from vibekit.recording import Channel, Sensor
 
 HANDS_FREE_HZ = 16_000.0  # a headset's microphone over Bluetooth runs at 8 or 16 kHz (Hands-Free Profile: CVSD, mSBC)
+CLOSE_S = 3.0
 PREFERRED = "Windows WASAPI"  # of several ways to one device
 SERVED = ("default", "pulse", "pipewire")  # ALSA's names for what a sound server gives at any rate asked for, resampled
 CUT_NAME = 31  # characters to which one of these ways cuts names
@@ -166,10 +169,15 @@ class SoundCard:
             raise UnreadableError(f"{self.device.label} does not open ({_said(error)}); close other programs that use it") from None
 
     def stop(self) -> None:
-        """Close the device, if it is still there."""
+        """Close the device. One whose sound server has died may never close; it is then left as it is, also at the program's end."""
         stream, self._stream = self._stream, None
-        if stream is not None:
-            stream.close(ignore_errors=True)
+        if stream is None:
+            return
+        closing = threading.Thread(target=stream.close, kwargs={"ignore_errors": True}, name="vibekit closing", daemon=True)
+        closing.start()
+        closing.join(CLOSE_S)
+        if closing.is_alive():
+            atexit.unregister(_sounddevice()._exit_handler)  # it would wait for that stream again
 
     def trouble(self) -> str:
         """Say that the device is gone; PortAudio tells only by no longer being active."""

@@ -3,6 +3,7 @@
 import os
 import shutil
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -38,8 +39,6 @@ class NullSink:
 @contextmanager
 def null_sink(folder: Path) -> Iterator[NullSink]:
     """Run the sink, its device named "vibe", and keep silence playing: a monitor of nothing delivers nothing."""
-    import sounddevice
-
     socket, script, conf = folder / "native", folder / "sink.pa", folder / "asound.conf"
     script.write_text(
         f"load-module module-native-protocol-unix socket={socket} auth-anonymous=1\n"
@@ -62,8 +61,7 @@ def null_sink(folder: Path) -> Iterator[NullSink]:
         ["pacat", "-p", "--device=vibe", "--latency-msec=50", f"--rate={RATE}", "--channels=2", "--format=s16le", "/dev/zero"]
     )
     time.sleep(0.3)
-    sounddevice._terminate()
-    sounddevice._initialize()
+    _look_again()
     started = [silence]
 
     def play(file: Path) -> subprocess.Popen:
@@ -81,5 +79,13 @@ def null_sink(folder: Path) -> Iterator[NullSink]:
                 del os.environ[name]
             else:
                 os.environ[name] = value
-        sounddevice._terminate()
-        sounddevice._initialize()
+        _look_again()
+
+
+def _look_again() -> None:
+    """Let PortAudio look for devices anew; a stream that never closes, its server killed, holds that up for ever."""
+    import sounddevice
+
+    looking = threading.Thread(target=lambda: (sounddevice._terminate(), sounddevice._initialize()), daemon=True)
+    looking.start()
+    looking.join(10)
