@@ -21,10 +21,11 @@ KEYS = "wheel zooms, drag moves, 0 shows the whole, L changes the scale, arrows 
 
 
 class _Axis(pg.AxisItem):
-    """Plain numbers, and powers of ten on a logarithmic scale."""
+    """Plain numbers, and powers of ten on a logarithmic scale; where less than two of these are in sight, 2 and 5 times them too."""
 
     def logTickStrings(self, values: Sequence[float], scale: float, spacing: float) -> list[str]:
-        return [_power(10.0**value) for value in values]
+        near = abs(self.range[1] - self.range[0]) < 2
+        return [_power(10.0**value, between=near) for value in values]
 
 
 class Plot(QWidget):
@@ -304,6 +305,9 @@ def figures(value: float) -> str:
     return f"{value:.4g}".replace("-", "\N{MINUS SIGN}")
 
 
-def _power(value: float) -> str:
-    power = round(math.log10(value), 6)
-    return f"10{superscript(int(power))}" if power.is_integer() else f"{value:.2g}"
+def _power(value: float, *, between: bool) -> str:
+    power = math.log10(value)
+    if abs(power - round(power)) < 1e-6:
+        return f"10{superscript(round(power))}"
+    digit = round(value / 10.0 ** math.floor(power), 6)
+    return f"{value:.1g}" if between and digit in (2, 5) else ""

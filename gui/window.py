@@ -162,7 +162,7 @@ class Window(QMainWindow):
             button = QPushButton(f"{number}  {page.title}")
             button.setObjectName("task")
             button.setCheckable(True)
-            button.setFixedWidth(px(168))
+            button.setFixedWidth(px(182))
             button.setToolTip(f"Alt+{number}")
             button.clicked.connect(lambda _=False, name=page.name: self.go(name))
             self._task_group.addButton(button)
