@@ -40,7 +40,7 @@ class ComparePage(Page):
         self.laid.addItem("lay nothing over", "")
         for condition, words in conditions_to_lay():
             self.laid.addItem(f"lay over: {words}", condition)
-        self.laid.setMinimumContentsLength(18)
+        self.laid.setMinimumContentsLength(27)
         self.laid.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.together = QPushButton("overlaid")
         self.apart = QPushButton("one under another")
