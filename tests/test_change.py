@@ -1,73 +1,145 @@
-"""Differences of levels, against what repeating gives."""
+"""Differences between recordings, against what repeating gives."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import norm, t
+from scipy import stats
 
-from vibekit.change import PRIOR_WORTH, change, nearest
-from vibekit.reading import Quantity, Reading, SpeedResult
-from vibekit.repeatability import Repeatability
+from vibekit.change import change, nearest
+from vibekit.gain import MOST_DB, common_gain
+from vibekit.reading import LinePower, Quantity, Reading, SpeedResult
+from vibekit.repeatability import Repeatability, Spread
 from vibekit.screening import Problem, Screening
 from vibekit.settings import Settings
 
-ONE_DB = Repeatability({("1x", "bare", "contact"): (1.0, 0.0)})
+WORTH = 6.0
+TENTH = Repeatability({(name, "bare", "contact"): Spread(0.1, WORTH, 0.0) for name in ("1x", "half orders", "electrical lines")})
+NOISE = 1e-8
+BANDS = [(125, -80.0), (250, -82.0), (500, -84.0), (1000, -86.0), (2000, -88.0)]
+LINES = {2.0: 0.05, 3.0: 0.02, 4.0: 0.01}
 
 
-def reading(level, rpm=6000.0, problems=(), u95=0.1):
+def reading(amplitude, rpm=6000.0, problems=(), noise=NOISE, others=(), bands=()):
+    """A bare run with 1x of this peak amplitude, `others` as {order: amplitude}, and octave bands in dB."""
+    lines = {1.0: amplitude, **dict(others)}
+    powers = [LinePower(order, a**2 / 2, noise / 2, noise, "FS") for order, a in lines.items()]
     return Reading(
         file="", sha256="", rate_hz=24000.0, duration_s=2.5, channels=(("vibration", "FS"),),
-        settings=Settings(test="bare", sensor="contact"), screening=Screening(problems),
-        speed=SpeedResult("typed", rpm, 1.0, rpm, rpm), orders=(), quantities=(Quantity("1x", level, u95, "dB"),), curves=(), engine="",
+        settings=Settings(test="bare", sensor="contact", poles=14), screening=Screening(problems),
+        speed=SpeedResult("typed", rpm, 1.0, rpm, rpm), orders=(), engine="", curves=(), powers=tuple(powers),
+        quantities=tuple(Quantity(f"octave {hz} Hz", level, 0.1, "dB") for hz, level in bands),
     )  # fmt: skip
 
 
-def test_a_level_above_its_references_is_found_with_its_interval():
-    moved = change("1x", [reading(-20.0)], [reading(-30.0), reading(-30.0)], ONE_DB)
-    assert moved.delta == pytest.approx(10.0)
+def test_a_line_above_its_references_is_found_with_its_interval():
+    moved = change("1x", [reading(0.2)], [reading(0.1), reading(0.1)], TENTH)
+    assert moved.delta == pytest.approx(20 * np.log10(2), rel=1e-4)
     assert (moved.compared, moved.references) == (1, 2)
-    # Student's t of the difference, turned into the normal deviate of equal chance: scipy.stats as the second implementation
-    spread = np.sqrt(PRIOR_WORTH / (PRIOR_WORTH + 1))
-    assert moved.z == pytest.approx(-norm.ppf(t.sf(10 / (spread * np.sqrt(1 + 1 / 2)), PRIOR_WORTH + 1)), rel=1e-6)
+    # Student's t of the relative difference, turned into the normal deviate of equal chance: scipy.stats as the second implementation
+    spread = 0.1 * np.sqrt(WORTH / (WORTH + 1))
+    assert moved.z == pytest.approx(-stats.norm.ppf(stats.t.sf(1 / (spread * np.sqrt(1 + 1 / 2)), WORTH + 1)), rel=1e-3)
+
+
+def test_the_interval_holds_the_truth():
+    # JCGM 100:2008, 2.3.5: of intervals at 95 % level of confidence about 95 in 100 hold the true value
+    draw = np.random.default_rng(1)
+    held = 0
+    for _ in range(2000):
+        before = [reading(0.1 * (1 + 0.1 * x)) for x in draw.standard_normal(4)]
+        after = [reading(0.15 * (1 + 0.1 * x)) for x in draw.standard_normal(2)]
+        moved = change("1x", after, before, TENTH)
+        held += abs(moved.delta - 20 * np.log10(1.5)) < moved.u95
+    assert 0.93 < held / 2000 < 0.98
+
+
+def test_nothing_changed_is_seldom_called_a_change():
+    draw = np.random.default_rng(2)
+    z = [
+        change("1x", *([reading(0.1 * (1 + 0.1 * x)) for x in draw.standard_normal(n)] for n in (2, 4)), TENTH).z for _ in range(2000)
+    ]
+    assert stats.kstest(z, "norm").statistic < 0.04
 
 
 def test_force_of_unbalance_grows_with_the_square_of_speed():
-    # Rao, Mechanical Vibrations, section 9.4: F = m r w^2, so 5 % more speed is 0.85 dB more amplitude
-    faster = reading(-30.0 + 40 * np.log10(1.05), rpm=6300.0)
-    assert change("1x", [faster], [reading(-30.0)], ONE_DB).delta == pytest.approx(0.0, abs=1e-9)
+    # Rao, Mechanical Vibrations, section 9.4: F = m r w^2
+    assert change("1x", [reading(0.1 * 1.05**2, rpm=6300.0)], [reading(0.1)], TENTH).delta == pytest.approx(0.0, abs=1e-3)
 
 
-def test_levels_far_apart_in_speed_are_not_compared():
-    assert change("1x", [reading(-20.0, rpm=9000.0)], [reading(-30.0)], ONE_DB) is None
+def test_recordings_far_apart_in_speed_are_not_compared():
+    assert change("1x", [reading(0.2, rpm=9000.0)], [reading(0.1)], TENTH) is None
 
 
 def test_the_nearest_speeds_are_taken():
-    assert [r.speed.rpm for r in nearest(reading(0.0), [reading(0.0, rpm=rpm) for rpm in (5500.0, 5990.0, 6020.0, 8000.0)])] == [
-        5990.0,
-        6020.0,
-    ]
+    references = [reading(0.1, rpm=rpm) for rpm in (5500.0, 5990.0, 6020.0, 8000.0)]
+    assert [r.speed.rpm for r in nearest(reading(0.1), references)] == [5990.0, 6020.0]
 
 
 def test_a_recording_with_gain_control_is_compared_with_nothing():
-    pumped = reading(-20.0, problems=(Problem("gain-control", "warning", "the gain was changed"),))
-    assert change("1x", [pumped], [reading(-30.0)], ONE_DB) is None
-    assert change("1x", [reading(-20.0)], [pumped], ONE_DB) is None
+    pumped = reading(0.2, problems=(Problem("gain-control", "warning", "the gain was changed"),))
+    assert change("1x", [pumped], [reading(0.1)], TENTH) is None
+    assert change("1x", [reading(0.2)], [pumped], TENTH) is None
 
 
 def test_scatter_of_the_references_widens_the_interval():
-    steady = change("1x", [reading(-20.0)], [reading(-30.0), reading(-30.0), reading(-30.0)], ONE_DB)
-    scattered = change("1x", [reading(-20.0)], [reading(-36.0), reading(-30.0), reading(-27.0)], ONE_DB)
+    steady = change("1x", [reading(0.2)], [reading(0.1)] * 3, TENTH)
+    scattered = change("1x", [reading(0.2)], [reading(a) for a in (0.05, 0.1, 0.15)], TENTH)
     assert scattered.u95 > 1.5 * steady.u95
     assert scattered.z < steady.z
 
 
 def test_a_line_seen_in_neither_has_not_changed():
-    hidden = [reading(level, u95=5.0) for level in (-60.0, -70.0)]
-    assert change("1x", hidden[:1], hidden[1:], ONE_DB).z == 0.0
+    hidden = [reading(a, noise=1e-4) for a in (1e-4, 3e-3)]
+    assert abs(change("1x", hidden[:1], hidden[1:], TENTH).z) < 0.1
 
 
-def test_another_test_is_no_reference():
-    other = reading(-30.0)
-    other = replace(other, settings=replace(other.settings, test="prop"))
-    assert change("1x", [reading(-20.0)], [other], ONE_DB) is None
+def test_a_row_of_lines_that_each_rise_a_little_stands_out_as_a_whole():
+    halves = [k + 0.5 for k in range(10)]
+    before = [reading(0.1, others=dict.fromkeys(halves, 0.01), bands=BANDS)] * 3
+    after = [reading(0.1, others=dict.fromkeys(halves, 0.0118), bands=BANDS)]
+    each = change("1x", [reading(0.118)], [reading(0.1)] * 3, TENTH).z
+    # Stouffer's sum of ten equal deviates is sqrt(10) times one of them
+    assert change("half orders", after, before, TENTH).z == pytest.approx(np.sqrt(10) * each, rel=0.02)
+
+
+def test_the_one_line_that_rises_is_named_and_pays_for_being_picked():
+    before = [reading(0.1, others=dict.fromkeys((7, 14, 28, 40, 41, 42, 43, 44), 0.01))] * 3
+    after = [reading(0.1, others=dict.fromkeys((7, 28, 40, 41, 42, 43, 44), 0.01) | {14: 0.02})]
+    moved = change("electrical lines", after, before, TENTH)
+    alone = change("1x", [reading(0.2)], [reading(0.1)] * 3, TENTH)
+    assert moved.order == 14
+    assert moved.delta == pytest.approx(alone.delta, rel=0.02)
+    # Sidak: 1 - (1 - p)^8, about 8 p when p is small
+    assert stats.norm.sf(moved.z) == pytest.approx(8 * stats.norm.sf(alone.z), rel=0.1)
+
+
+@pytest.mark.parametrize("other", [{"test": "prop"}, {"sensor": "microphone"}, {"setup": "on the other arm"}])
+def test_levels_are_compared_only_within_one_test_and_set_up(other):
+    elsewhere = reading(0.1)
+    elsewhere = replace(elsewhere, settings=replace(elsewhere.settings, **other))
+    assert change("1x", [reading(0.2)], [elsewhere], TENTH) is None
+
+
+def test_a_sensor_put_back_with_other_gain_is_no_change_of_the_machine():
+    gain = 10 ** (1.5 / 20)
+    louder = reading(0.1 * gain, others={o: a * gain for o, a in LINES.items()}, bands=[(hz, db + 1.5) for hz, db in BANDS])
+    usual = [reading(0.1, others=LINES, bands=BANDS)] * 3
+    own, others = common_gain(louder, usual)
+    assert own == pytest.approx(1.5, abs=0.01)
+    assert others == pytest.approx([0.0] * 3, abs=1e-9)
+    assert change("1x", [louder], usual, TENTH).delta == pytest.approx(0.0, abs=0.01)
+
+
+def test_what_only_some_lines_or_bands_do_is_no_gain():
+    usual = [reading(0.1, others=LINES, bands=BANDS)] * 3
+    uneven = reading(0.4, others=LINES, bands=BANDS)
+    rough = reading(0.1, others=LINES, bands=[*BANDS[:2], *((hz, db + 12) for hz, db in BANDS[2:])])
+    assert common_gain(uneven, usual)[0] == pytest.approx(0.0, abs=0.01)
+    assert common_gain(rough, usual)[0] == pytest.approx(0.0, abs=0.01)
+
+
+def test_more_than_a_sensor_put_back_can_do_is_the_machine():
+    loud = reading(1.0, others={o: 10 * a for o, a in LINES.items()}, bands=[(hz, db + 20) for hz, db in BANDS])
+    usual = [reading(0.1, others=LINES, bands=BANDS)] * 3
+    assert common_gain(loud, usual)[0] == MOST_DB
+    assert change("1x", [loud], usual, TENTH).delta == pytest.approx(20 - MOST_DB, abs=0.01)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from vibekit.calibration import rig_reading
+from vibekit.rig_case import rig_reading
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.likelihood import load_likelihoods
 from vibekit.rig import Fault, draw_craft

@@ -13,9 +13,11 @@ from vibekit.alias import folded_lines, folded_orders, folded_problem
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import hover_speed
 from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
+from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
 from vibekit.orders import RANGES, AngularSignal, OrderSpectrum, angular_signal
+from vibekit.powers import best_line_power, line_power
 from vibekit.pulses import Pulses, find_pulses, pulse_quantities
-from vibekit.reading import Curve, OrderLine, Quantity, Reading, SpeedMap, SpeedResult
+from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, SpeedMap, SpeedResult
 from vibekit.recording import Recording, Samples
 from vibekit.rotors import rotor_tracks
 from vibekit.run_up import measure_run_up
@@ -25,8 +27,6 @@ from vibekit.speed import CLOCK, SpeedTrack, seek_speed
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
-HARMONICS = 10
-TOP_ORDER = 48.0
 RUN_UP_BLOCK = 32
 FADE = 64
 KEPT_WHOLE = 0.98
@@ -57,12 +57,12 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
         return _reading(recording, settings, screening, speed)
     seen = Seen.of(recording, part, leave_out(recording, settings, look))
     if spin is None:
-        lines, quantities, curves, maps = _measured(seen, track, settings)
-        lines = (*lines, *folded_lines(folded, settings))
-        return _reading(seen.recording, settings, screening, speed, lines, quantities, curves, maps)
-    lines, quantities, curves, maps = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings)
-    quantities, curves = (*quantities, *spin_quantities(spin, seen.transforms)), (*curves, *spin_curves(spin))
-    return _reading(seen.recording, settings, screening, speed, lines, quantities, curves, maps)
+        measured = _measured(seen, track, settings)
+        lines = (*measured.lines, *folded_lines(folded, settings))
+        return _reading(seen.recording, settings, screening, speed, replace(measured, lines=lines))
+    measured = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings)
+    quantities, curves = (*measured.quantities, *spin_quantities(spin, seen.transforms)), (*measured.curves, *spin_curves(spin))
+    return _reading(seen.recording, settings, screening, speed, replace(measured, quantities=quantities, curves=curves))
 
 
 def _shaft(recording: Recording, settings: Settings, part: slice) -> SpeedTrack | None:
@@ -112,10 +112,19 @@ class Seen:
         return [self.recording.channels[row].name for row in self.recording.rows("vibration")]
 
 
-def _measured(
-    seen: Seen, track: SpeedTrack | None, settings: Settings
-) -> tuple[tuple[OrderLine, ...], tuple[Quantity, ...], tuple[Curve, ...], tuple[SpeedMap, ...]]:
-    """Lines, quantities, curves and maps; without a speed only what needs none."""
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The numbers of a reading; all empty where screening stops."""
+
+    lines: tuple[OrderLine, ...] = ()
+    quantities: tuple[Quantity, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    maps: tuple[SpeedMap, ...] = ()
+    powers: tuple[LinePower, ...] = ()
+
+
+def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measured:
+    """Everything that is measured; without a speed only what needs none."""
     turns = _turns(track, seen.transforms[0]) if track else None
     changing = settings.test == "run-up"
     top_hz = USED * seen.recording.rate_hz
@@ -129,15 +138,17 @@ def _measured(
     first = [_best_lines(a, s, [(1.0, "1x")], settings)[0].amplitude for a, s in zip(angular, spectra, strict=True)]
     loudest = int(np.argmax(first)) if first else 0
     run = measure_run_up(seen.transforms[loudest], track, spectra[loudest], settings, seen.unit) if changing and track and spectra else None
+    together = _together(spectra) if spectra else None
     quantities = (
-        *(_order_levels(_together(spectra), settings) if spectra else ()),
+        *(_order_levels(together, settings) if together else ()),
         *octave_levels(seen.transforms, top_hz),
         *pulse_quantities(pulses),
         *(run.quantities if run else ()),
     )
     lines = _lines(angular, spectra, loudest, seen.names, settings) if spectra else ()
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
-    return lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else ()
+    powers = _powers(angular, together, settings) if together else ()
+    return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers)
 
 
 def _reading(
@@ -145,10 +156,7 @@ def _reading(
     settings: Settings,
     screening: Screening,
     speed: SpeedResult,
-    lines: tuple[OrderLine, ...] = (),
-    quantities: tuple[Quantity, ...] = (),
-    curves: tuple[Curve, ...] = (),
-    maps: tuple[SpeedMap, ...] = (),
+    measured: Measured = Measured(),
 ) -> Reading:
     return Reading(
         file=recording.source.file,
@@ -159,12 +167,13 @@ def _reading(
         settings=settings,
         screening=screening,
         speed=speed,
-        orders=lines,
-        quantities=quantities,
-        curves=curves,
+        orders=measured.lines,
+        quantities=measured.quantities,
+        curves=measured.curves,
         engine=vibekit.__version__,
         log=recording.log,
-        maps=maps,
+        maps=measured.maps,
+        powers=measured.powers,
     )
 
 
@@ -249,41 +258,23 @@ def _best_lines(angular: AngularSignal, spectrum: OrderSpectrum, orders: list[tu
     return [b if b.u95 < a.u95 and b.amplitude > KEPT_WHOLE * (a.amplitude - a.u95) else a for a, b in zip(short, long, strict=True)]
 
 
-def electrical_orders(poles: int | None) -> set[int]:
-    """Orders at which the electrical side shows: pole pairs, twice and four times, and about six times (commutation, six-step control:
-    Hanselman, Brushless Permanent Magnet Motor Design (2003)). Poles not known: every order from 11 up, past the harmonics of 1x.
-    """
-    if not poles:
-        return set(range(11, int(TOP_ORDER) - 1))
-    pairs = poles // 2
-    return {pairs, 2 * pairs, 4 * pairs, *range(6 * pairs - 2, 6 * pairs + 3)}
-
-
 def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity, ...]:
     """Levels of the groups of orders that conditions are told apart by."""
-    top = spectrum.order[-1] - 1.0
-    blades = settings.blades if settings.blades and settings.test != "bare" else 0
-    electrical = {o for o in electrical_orders(settings.poles) if not (blades and o % blades == 0)}
-    whole = [k for k in range(3, HARMONICS + 1) if k not in electrical and not (blades and k % blades == 0)]
-    groups: dict[str, list[float]] = {
-        "1x": [1.0],
-        "2x": [2.0],
-        "half orders": [k + 0.5 for k in range(HARMONICS)],
-        "harmonics": [float(k) for k in whole],
-        "electrical lines": [float(k) for k in sorted(electrical)],
-    }
-    if blades > 1:
-        groups["blade pass"] = [float(blades)]
-        groups["other orders"] = [float(k) for k in range(2, 2 * blades) if k % blades]
-    elif not blades and settings.test != "bare":
-        groups["other orders"] = [3.0, 5.0]
     found = []
-    for name, orders in groups.items():
-        fits = tuple(order for order in orders if order < top)
-        if fits:
-            found.append(level_of(spectrum, fits, name, tuple(_reach(settings, order) for order in fits)))
+    for name in ("1x", "2x", "half orders", "harmonics", "electrical lines", "blade pass", "other orders"):
+        orders = tuple(o for o in group(name, settings) if o < spectrum.order[-1] - 1.0)
+        if orders:
+            found.append(level_of(spectrum, orders, name, tuple(_reach(settings, order) for order in orders)))
     wander = peak_of_run_up(spectrum) if settings.test == "run-up" else unsteadiness(spectrum) if settings.test != "flight" else None
     return (*found, wander) if wander else tuple(found)
+
+
+def _powers(angular: list[AngularSignal], short: OrderSpectrum, settings: Settings) -> tuple[LinePower, ...]:
+    orders = [o for o in compared_orders(settings) if o < short.order[-1] - 1.0]
+    if settings.test in ("run-up", "flight", "hand-spin"):
+        return tuple(line_power(short, o, _reach(settings, o), steady=settings.test == "flight") for o in orders)
+    long = _together([a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular])
+    return tuple(best_line_power(short, long, o) for o in orders)
 
 
 def _curves(spectrum: OrderSpectrum | None, pulses: Pulses, transform: Transform, unit: str) -> tuple[Curve, ...]:

@@ -39,12 +39,12 @@ class MotorFile:
     @property
     def readings(self) -> tuple[Reading, ...]:
         """Readings of the newest visit."""
-        return tuple(k.reading for k in self.now)
+        return tuple(k.comparable for k in self.now)
 
     @property
     def references(self) -> tuple[Reading, ...]:
         """Readings of its own sound past."""
-        return tuple(k.reading for k in self.past)
+        return tuple(k.comparable for k in self.past)
 
 
 @dataclass(frozen=True, slots=True)

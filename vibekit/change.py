@@ -2,48 +2,37 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri, stdtr
+from scipy.special import log_ndtr, ndtri, stdtr
 
-from vibekit.levels import LOST_DB
-from vibekit.reading import Quantity, Reading
-from vibekit.repeatability import Repeatability
+from vibekit.gain import FORCE, NOISE, OCTAVES, common_gain
+from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
+from vibekit.reading import LinePower, Quantity, Reading
+from vibekit.repeatability import Repeatability, Spread
 
 Array = npt.NDArray[np.float64]
 NEAR = 0.03  # references within this relative distance of the nearest speed count alike
 ROBUST = 4
 FAR = 0.15  # beyond this relative difference of speed, levels are not compared
-PRIOR_WORTH = 6.0  # observations that the prior repeatability counts for
-OCTAVES = "octave "
-# level against speed, dB a decade: unbalance force goes as speed squared (Rao, Mechanical Vibrations, sec. 9.4), its power as the fourth;
-# trailing-edge noise power as the fifth power of speed (Ffowcs Williams & Hall, J. Fluid Mech. 40 (1970) 657-670)
-PER_DECADE = {
-    "1x": 40.0,
-    "2x": 40.0,
-    "half orders": 40.0,
-    "harmonics": 40.0,
-    "other orders": 40.0,
-    "blade pass": 40.0,
-    "wash": 50.0,
-    "roughness": 50.0,
-}
 BROADBAND = {"wash": (100.0, 1500.0), "roughness": (1500.0, 30000.0)}
-CHANGES = (
-    "1x", "2x", "half orders", "harmonics", "blade pass", "other orders", "electrical lines",
-    "unsteadiness", "wash", "roughness", "once a turn", "resonance",
-)  # fmt: skip
+CHANGES = (*LINES, "unsteadiness", "wash", "roughness", "once a turn", "resonance")
+SITTING_DB = 1.0  # by which the noise of a whole sitting is off: how the sensor is seated colours it (common practice, no source)
+LEAST_UNKNOWN = 0.2  # share of the spread that is never taken as known
+LEAST_RATIO = 0.01  # amplitudes smaller than this share of the reference are all alike
+DB = 20 / math.log(10)  # decibels of an amplitude's logarithm
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
     """Difference of a quantity from its references.
 
-    delta: mean difference in `unit`; u95: half width of its 95 % interval; z: the difference in standard deviations of repeating, with
-    the heavier tails of a spread known from few repeats taken into account (Student's t turned into the normal deviate of equal chance)
-    compared, references: how many recordings on either side; repeat: standard deviation of one recording
+    delta: difference in dB; u95: half width of its 95 % interval; z: the difference in standard deviations of repeating, with the
+    heavier tails of a spread known from few repeats taken into account (Student's t turned into the normal deviate of equal chance)
+    compared, references: how many recordings on either side; repeat: standard deviation of one recording, dB
+    order: the line that stands out most, of a group in which any one may; else None
     """
 
     name: str
@@ -53,17 +42,39 @@ class Change:
     repeat: float
     compared: int
     references: int
-    unit: str = "dB"
+    order: float | None = None
 
 
-def parts_of(reading: Reading, name: str) -> dict[str, Quantity]:
-    """The parts of a quantity to compare: one number, or one for each octave of a broadband quantity."""
-    if name in BROADBAND:
-        low, high = BROADBAND[name]
-        octaves = {q.name: q for q in reading.quantities if q.name.startswith(OCTAVES)}
-        return {k: q for k, q in octaves.items() if low < float(k.split()[1]) < high}
-    found = reading.quantity(name)
-    return {name: found} if found else {}
+@dataclass(frozen=True, slots=True)
+class Pairing:
+    """A reading and the references it is compared with.
+
+    gains_db: what to add to a level of each reference so that both were taken with one gain of the sensor
+    """
+
+    reading: Reading
+    references: tuple[Reading, ...]
+    gains_db: tuple[float, ...]
+
+    def factor(self, index: int, per_decade: float) -> float:
+        """Factor on power that brings a reference to the reading's gain and speed."""
+        ours, theirs = self.reading.speed.rpm, self.references[index].speed.rpm
+        pace = (ours / theirs) ** (per_decade / 10) if ours and theirs else 1.0
+        return float(pace * 10 ** (self.gains_db[index] / 10))
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """One reading beside its references.
+
+    shift: relative difference of amplitude, or difference in dB; noise: variance of the same from the measurement itself, one recording
+    scatter: squares of the references about their mean, in the same unit; references: how many
+    """
+
+    shift: float
+    noise: float
+    scatter: float
+    references: int
 
 
 def _apart(reading: Reading, reference: Reading) -> float:
@@ -76,35 +87,98 @@ def _apart(reading: Reading, reference: Reading) -> float:
     return abs(math.log(ours / theirs))
 
 
+def _set_up(reading: Reading) -> tuple[str | None, str | None, str]:
+    return reading.settings.test, reading.settings.sensor, reading.settings.setup
+
+
 def nearest(reading: Reading, references: Sequence[Reading]) -> list[Reading]:
-    """The references of the same test nearest in speed; empty when none is near enough for levels to be compared.
+    """The references of the same test and set-up nearest in speed; empty when none is near enough for levels to be compared.
 
     A recording whose gain was changed on the way (gain control, noise suppression, clipping) is compared with nothing.
     """
-    same = [r for r in references if r.settings.test == reading.settings.test and r.screening.levels_comparable]
+    same = [r for r in references if _set_up(r) == _set_up(reading) and r.screening.levels_comparable]
     if not same or not reading.screening.levels_comparable:
         return []
     closest = min(_apart(reading, r) for r in same)
     return [r for r in same if _apart(reading, r) <= closest + NEAR] if closest <= FAR else []
 
 
-def _difference(reading: Reading, reference: Reading, name: str) -> tuple[float, float] | None:
-    """(difference in dB at equal speed, variance of one such value from the measurement itself), None when there is nothing in common."""
-    ours, theirs = parts_of(reading, name), parts_of(reference, name)
-    common = ours.keys() & theirs.keys()
-    if not common:
+def in_db(name: str, shift: float) -> float:
+    """A shift as a difference in dB: that of lines is a relative difference of amplitude."""
+    return DB * math.log(max(1 + shift, LEAST_RATIO)) if name in LINES else shift
+
+
+def per_decade(name: str) -> float:
+    """Level against speed, dB a decade; 0 for what does not follow the speed."""
+    return FORCE if name in LINES else NOISE if name in BROADBAND else 0.0
+
+
+def pair_up(readings: Sequence[Reading], references: Sequence[Reading]) -> list[Pairing]:
+    """Each reading that has references near enough, with them."""
+    found = []
+    for reading in readings:
+        if beside := nearest(reading, references):
+            own, others = common_gain(reading, beside)
+            found.append(Pairing(reading, tuple(beside), tuple(own - other for other in others)))
+    return found
+
+
+def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool) -> Match | None:
+    """Amplitude of the lines together: root of their power above the noise, at one noise for both sides.
+
+    Amplitudes add as vectors, so the repeats of a small one scatter as much as those of a large one, and evenly, which its level in dB
+    does not. Noise of equal power is put back under both sides, so that lines which hide in it compare as equal.
+    """
+    ours = {p.order: p for p in pair.reading.powers}
+    orders = [o for o in orders if o in ours]
+    theirs = [(i, {p.order: p for p in r.powers}) for i, r in enumerate(pair.references)]
+    theirs = [(i, lines) for i, lines in theirs if lines.keys() >= set(orders)]
+    if not orders or not theirs:
         return None
-    if all(ours[k].u95 > LOST_DB and theirs[k].u95 > LOST_DB for k in common):
-        return 0.0, LOST_DB**2  # the line is seen in neither: only the noise differs
-    delta = float(np.mean([ours[k].value - theirs[k].value for k in common]))
-    if reading.speed.rpm and reference.speed.rpm:
-        delta -= PER_DECADE.get(name, 0.0) * math.log10(reading.speed.rpm / reference.speed.rpm)
-    return delta, float(np.mean([ours[k].u95 ** 2 + theirs[k].u95 ** 2 for k in common])) / (2 * 1.96**2)
+
+    def summed(lines: dict[float, LinePower]) -> Array:
+        """Power, noise and error of the lines together."""
+        power, noise, error = np.array([(lines[o].power, lines[o].noise, lines[o].error) for o in orders]).T
+        return np.array([power.sum(), noise.sum(), np.linalg.norm(error)])
+
+    power, noise, error = summed(ours)
+    each = np.array([summed(lines) * pair.factor(i, FORCE) for i, lines in theirs])
+    level = (noise + each[:, 1].mean()) / 2
+    least = max(level / 4, np.finfo(float).tiny)
+    amplitude = math.sqrt(max(power + level, least))
+    beside = np.sqrt(np.maximum(each[:, 0] + level, least))
+    middle = float(np.median(beside) if peers else beside.mean())
+    measured = ((error / amplitude) ** 2 + float(np.mean((each[:, 2] / beside) ** 2))) / (8 * middle**2)
+    scatter = 0.0 if peers else float(((beside / middle - 1) ** 2).sum())
+    return Match(amplitude / middle - 1, measured, scatter, len(beside))
 
 
-def _power_mean(decibels: Array) -> float:
-    """Level of the mean power: what a vector that is small by chance once does not pull down."""
-    return float(10 * np.log10(np.mean(10 ** (decibels / 10))))
+def parts_of(reading: Reading, name: str) -> dict[str, Quantity]:
+    """The parts of a quantity in dB to compare: one number, or one for each octave of a broadband quantity."""
+    if name in BROADBAND:
+        low, high = BROADBAND[name]
+        octaves = {q.name: q for q in reading.quantities if q.name.startswith(OCTAVES)}
+        return {k: q for k, q in octaves.items() if low < float(k.split()[1]) < high}
+    found = reading.quantity(name)
+    return {name: found} if found else {}
+
+
+def match_levels(pair: Pairing, name: str, *, peers: bool) -> Match | None:
+    """Level in dB, mean over the parts that both have."""
+    ours = parts_of(pair.reading, name)
+    shifts, noise = [], []
+    for i, reference in enumerate(pair.references):
+        theirs = parts_of(reference, name)
+        common = ours.keys() & theirs.keys()
+        if common:
+            apart = float(np.mean([ours[k].value - theirs[k].value for k in common]))
+            shifts.append(apart - (10 * math.log10(pair.factor(i, NOISE)) if name in BROADBAND else 0.0))
+            noise.append(float(np.mean([ours[k].u95 ** 2 + theirs[k].u95 ** 2 for k in common])) / (2 * 1.96**2))
+    if not shifts:
+        return None
+    middle = float(np.median(shifts) if peers else np.mean(shifts))
+    scatter = 0.0 if peers else float(((np.array(shifts) - middle) ** 2).sum())
+    return Match(middle, float(np.mean(noise)), scatter, len(shifts))
 
 
 def change(
@@ -113,44 +187,65 @@ def change(
     """Compare readings of one motor under one test with their references, each with those nearest in speed.
 
     peers: the references are other motors, not this one's past: the median is taken, and motors differ among themselves
-    The spread of one recording is learned from repeats among the references and from the scatter of the differences, starting from
-    `repeatability` as a prior worth PRIOR_WORTH observations (conjugate prior of a normal variance: Gelman et al., Bayesian Data
-    Analysis (2013), section 2.6); it is never taken below the interval of the readings themselves. With four differences and more
-    their median and median deviation count, so that one speed at which a mode answers does not drown the rest. None when nothing can
-    be compared.
+    Lines are compared by amplitude, all else by level in dB. Of a group in which any one line may stand out, the one that does most is
+    given, its chance corrected for having been picked (Sidak, J. Am. Stat. Assoc. 62 (1967) 626-633); of a row in which each moves a
+    little, the sum of their deviates (Stouffer et al., The American Soldier, vol. 1 (1949)). None when nothing can be compared.
     """
-    differences: list[float] = []
-    worth: list[float] = []
-    noise: list[float] = []
+    pairs = pair_up(readings, references)
+    spread = repeatability.of(name, readings[0].settings.test, readings[0].settings.sensor)
+    if name not in LINES:
+        return _changed(name, [(m, p) for p in pairs if (m := match_levels(p, name, peers=peers))], spread, peers=peers)
+
+    def moved(orders: Sequence[float]) -> Change | None:
+        return _changed(name, [(m, p) for p in pairs if (m := match_lines(p, orders, peers=peers))], spread, peers=peers)
+
+    orders = group(name, readings[0].settings)
+    together = moved(orders)
+    if together is None or name not in ONE_BY_ONE:
+        return together
+    each = [(alone, o) for o in orders if (alone := moved((o,))) is not None]
+    if name in ALL_ALIKE:
+        return replace(together, z=sum(alone.z for alone, _ in each) / math.sqrt(len(each)))
+    most, order = max(each, key=lambda pair: pair[0].z)
+    passed = -math.expm1(len(each) * float(log_ndtr(most.z)))  # the chance that any of so many is as high
+    return replace(most, z=-float(ndtri(max(passed, 1e-300))), order=order)
+
+
+def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread, *, peers: bool) -> Change | None:
+    """The change that the matches make together.
+
+    The spread of one recording is learned from repeats among the references and from the scatter of the shifts, starting from `prior`
+    (moderated t: Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3). It is never taken below the interval of the readings themselves,
+    and counts as known as far as that interval makes it up (Welch, Biometrika 34 (1947) 28-35). With four shifts and more their
+    median and median deviation count, so that one speed at which a mode answers does not drown the rest.
+    """
+    if not matched:
+        return None
     used: set[int] = set()
     squares, freedom = 0.0, 0.0
-    for reading in readings:
-        pairs = [(r, d) for r in nearest(reading, references) if (d := _difference(reading, r, name)) is not None]
-        if not pairs:
-            continue
-        group = np.array([d for _, (d, _) in pairs])
-        noise += [n for _, (_, n) in pairs]
-        differences.append(float(np.median(group) if peers else -_power_mean(-group)))
-        worth.append(1 + 1 / len(group))
-        fresh = {id(r) for r, _ in pairs} - used
-        if not peers and len(group) > 1 and fresh:
-            squares += float(((group - group.mean()) ** 2).sum())
-            freedom += len(group) - 1
-        used |= {id(r) for r, _ in pairs}
-    if not differences:
-        return None
-    values = np.array(differences)
-    delta = float(np.median(values) if len(values) >= ROBUST else values.mean())
-    if len(values) > 1:
-        scatter = (values - delta) ** 2 / np.array(worth)
-        squares += float((len(values) - 1) * 1.4826**2 * np.median(scatter) if len(values) >= ROBUST else scatter.sum())
-        freedom += len(values) - 1
-    first = readings[0].settings
-    prior = repeatability.deviation(name, first.test, first.sensor)
-    variance = max((PRIOR_WORTH * prior**2 + squares) / (PRIOR_WORTH + freedom), float(np.mean(noise)))
-    between = repeatability.spread(name, first.test, first.sensor) ** 2 * (1 + 1 / max(len(used), 1)) if peers else 0.0
-    error = math.sqrt(variance * (1 / len(differences) + 1 / len(used)) + between)
-    score = delta / error
-    degrees = PRIOR_WORTH + freedom
+    for match, pair in matched:
+        beside = {id(r) for r in pair.references}
+        if not peers and match.references > 1 and not beside <= used:
+            squares += match.scatter
+            freedom += match.references - 1
+        used |= beside
+    shifts = np.array([m.shift for m, _ in matched])
+    shift = float(np.median(shifts) if len(shifts) >= ROBUST else shifts.mean())
+    if len(shifts) > 1:
+        own = (shifts - shift) / (max(1 + shift, LEAST_RATIO) if name in LINES else 1.0)
+        scatter = own**2 / np.array([1 + 1 / m.references for m, _ in matched])
+        squares += float((len(shifts) - 1) * 1.4826**2 * np.median(scatter) if len(shifts) >= ROBUST else scatter.sum())
+        freedom += len(shifts) - 1
+    degrees = prior.worth + freedom
+    measured = float(np.mean([m.noise for m, _ in matched]))
+    variance = max((prior.worth * prior.deviation**2 + squares) / degrees, measured)
+    degrees /= max(1 - measured / variance, LEAST_UNKNOWN) ** 2
+    between = prior.spread**2 * (1 + 1 / len(used)) if peers else SITTING_DB**2 if name in BROADBAND else 0.0
+    error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
+    score = shift / error
     z = math.copysign(-float(ndtri(max(stdtr(degrees, -abs(score)), 1e-300))), score)
-    return Change(name, delta, 1.96 * error * abs(score / z) if z else 1.96 * error, z, math.sqrt(variance), len(differences), len(used))
+    half = 1.96 * error * (score / z if z else 1.0)
+    if name not in LINES:
+        return Change(name, shift, half, z, math.sqrt(variance), len(matched), len(used))
+    ratio = max(1 + shift, LEAST_RATIO)
+    return Change(name, in_db(name, shift), DB * half / ratio, z, DB * math.sqrt(variance), len(matched), len(used))

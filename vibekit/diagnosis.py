@@ -16,12 +16,15 @@ from vibekit.repeatability import load_repeatability
 SURE = 0.60  # probability from which a condition is concluded
 LEADS = 1.5  # times the best condition of another kin: then it may speak for its own kin at SURE
 SAME_WORK = 0.90  # probability from which conditions that call for the same action, or work on the same part, are concluded together
-HEALTHY = 0.92  # "no fault found" is said only when hardly anything else is left
+HEALTHY = 0.975  # "no fault found" is said only when hardly anything else is left
 NOT_SEEN = -3.0  # log10 of the odds of what the damage that was seen cannot be
 SHOWN = 0.02  # findings below this probability are not listed
 NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x
 MANY, MOST, APART = 3, 0.75, 0.1  # speeds at least this far apart, and the share of them at which 1x must be up
 RISEN_DB = 2.0
+# a bad ball strikes where the load is, and the cage carries it through there once in its turn: lines of the cage alone may be a ball's
+# (Randall & Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520, section 2)
+MAY_BE: Mapping[str, tuple[str, ...]] = {"bearing-cage": ("bearing-ball",)}
 LEAST_WEIGHT = 0.1  # evidence that shifts the odds by less is not worth a sentence
 
 
@@ -149,13 +152,15 @@ def _conclude(
         if not compared:
             return _undecided(
                 catalogue, position, "Nothing stands out, but there is nothing to compare with: one recording alone cannot show health.",
-                "Record the other motors under the same test, or give a healthy recording with --baseline.",
+                "Record the other motors under the same test, or compare with a healthy recording of this one in the same set-up.",
             )  # fmt: skip
         if chance["healthy"] >= HEALTHY:
             return Conclusion("healthy", chance["healthy"], position, best.part, best.action, best.why, best.next_step)
         return _undecided(catalogue, position, f"Nothing stands out, but these are not ruled out: {rival.words}.", rival.next_step)
     if chance[best.condition] >= SURE:
-        return Conclusion(best.condition, chance[best.condition], position, best.part, best.action, best.why, best.next_step)
+        alike = MAY_BE.get(best.condition, ())
+        in_all = chance[best.condition] + sum(chance[n] for n in alike)
+        return Conclusion(best.condition, in_all, position, best.part, best.action, best.why, best.next_step, alike)
     kindred = [n for n in ranked if catalogue[n].group == best.group or catalogue[n].action == best.action]
     together = sum(chance[n] for n in kindred)
     strangers = max((p for name, p in chance.items() if name not in kindred), default=0.0)

@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.change import BROADBAND, FAR, PER_DECADE, parts_of
+from vibekit.change import BROADBAND, FAR, in_db, parts_of, per_decade
 from vibekit.kept import KeptReading, PartAction
 from vibekit.observation import CHANGE_EDGES, WORDS
 from vibekit.reading import Reading
@@ -77,8 +77,8 @@ def history_of(kept: Sequence[KeptReading], past: Sequence[KeptReading], actions
     watch = act = None
     if middle is not None and unit == "dB" and fit:
         settings = fit[-1][0].settings
-        deviation = load_repeatability().deviation(name, settings.test, settings.sensor) * math.sqrt(1 + 1 / sound.size)
-        watch, act = middle + WATCH * deviation, middle + ACT * deviation
+        deviation = load_repeatability().of(name, settings.test, settings.sensor).deviation * math.sqrt(1 + 1 / sound.size)
+        watch, act = middle + in_db(name, WATCH * deviation), middle + in_db(name, ACT * deviation)
     return History(
         name,
         unit,
@@ -103,7 +103,7 @@ def _value(reading: Reading, name: str) -> tuple[float, float, str] | None:
 
 def _by_speed(name: str, reading: Reading, speed: float | None) -> float:
     rpm = reading.speed.rpm
-    return PER_DECADE.get(name, 0.0) * math.log10(rpm / speed) if rpm and speed else 0.0
+    return per_decade(name) * math.log10(rpm / speed) if rpm and speed else 0.0
 
 
 def _near(reading: Reading, speed: float | None) -> bool:
@@ -113,7 +113,7 @@ def _near(reading: Reading, speed: float | None) -> bool:
 
 def _words(name: str, speed: float | None, found: int, fit: int, sound: int) -> str:
     told = []
-    if speed and name in PER_DECADE:
+    if speed and per_decade(name):
         told.append(f"Levels are brought to {speed:.0f} rpm.")
     if found > fit:
         told.append(f"{found - fit} of {found} readings are left out: another speed, or a gain that moved.")

@@ -1,6 +1,7 @@
 """How often each condition gives each step of each clue, and what clues together make of the conditions."""
 
 import csv
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -9,12 +10,13 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.observation import COMBS, STEPS, Observation
+from vibekit.observation import COMB, COMBS, STEPS, Observation
 
 Array = npt.NDArray[np.float64]
 UNSAID = ("bare", "prop")
-UNFORESEEN_COMB = 0.002  # a comb's score is a chance reckoned beforehand, whatever the machine
-UNFORESEEN = 0.02  # share of cases taken to be unlike anything on the rig: any step is then equally likely
+# a comb's score s is a likelihood ratio's logarithm: whatever the machine, chance reaches it at most once in 10^s (Markov's inequality)
+CHANCE_OF_COMB = np.array([0.0, 0.0, *-np.diff([10.0**-edge for edge in COMB]), 10.0 ** -COMB[-1]])
+UNFORESEEN = 0.01  # share of cases taken to be unlike anything on the rig: any step is then equally likely
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,10 +25,12 @@ class Likelihoods:
 
     states: (condition, severity) for each row of a table; a condition's severities are alternatives of equal chance
     tables: {(clue, test): (states, steps) frequencies, rows sum to 1}
+    trust: {clue: power that its likelihood is raised to}, 1 where it is not named
     """
 
     states: tuple[tuple[str, str], ...]
     tables: Mapping[tuple[str, str], Array]
+    trust: Mapping[str, float]
 
     @property
     def conditions(self) -> tuple[str, ...]:
@@ -34,20 +38,27 @@ class Likelihoods:
         return tuple(dict.fromkeys(condition for condition, _ in self.states))
 
     def chances(self, clue: Observation, test: str) -> Array | None:
-        """Chance of this clue's step under each state, (states,), when it was seen in `test`; None when the tables do not hold it."""
+        """Chance of this clue's step under each state, (states,), as far as it is trusted; None when the tables do not hold its test."""
         table = self.tables.get((clue.name, test))
         if table is None:
             return None
-        strange = UNFORESEEN_COMB if clue.name in COMBS else UNFORESEEN
-        return np.asarray((1 - strange) * table[:, clue.step] + strange / len(STEPS))
+        if clue.name in COMBS:
+            chance = np.maximum(table[:, clue.step], CHANCE_OF_COMB[clue.step])
+        else:
+            chance = (1 - UNFORESEEN) * table[:, clue.step] + UNFORESEEN / len(STEPS)
+        return np.asarray(chance ** self.trust.get(clue.name, 1.0))
+
+    def start(self, prior: Mapping[str, float]) -> Array:
+        """Log of the prior of each state: that of its condition, shared evenly among its severities."""
+        size = Counter(condition for condition, _ in self.states)
+        return np.log([prior[condition] / size[condition] for condition, _ in self.states])
 
     def posterior(self, clues: Sequence[Observation], prior: Mapping[str, float]) -> dict[str, float]:
-        """Probability of each condition, clues taken as independent given condition and severity (Bayes).
+        """Probability of each condition, by Bayes' rule with each clue counting as far as it is trusted beside the others.
 
         Where the test was not said, it was the same for all such clues: bare or with the propeller, equally likely.
         """
-        size = {condition: sum(c == condition for c, _ in self.states) for condition in self.conditions}
-        start = np.log([prior[condition] / size[condition] for condition, _ in self.states])
+        start = self.start(prior)
         logs = []
         for unsaid in UNSAID if any(clue.test is None for clue in clues) else UNSAID[:1]:
             found = [chance for clue in clues if (chance := self.chances(clue, clue.test or unsaid)) is not None]
@@ -71,15 +82,25 @@ class Likelihoods:
         return float(np.log10(mean[condition] / against))
 
 
-@cache
-def load_likelihoods() -> Likelihoods:
-    """Read the table in `reference_spectra`, made on the rig by `python -m vibekit.calibration`."""
-    text = (files("vibekit.reference_spectra") / "likelihoods.csv").read_text(encoding="utf-8")
-    rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:
+    """Read a table as `vibekit.likelihood_table` makes it."""
+    rows = _rows(text)
     states = tuple(dict.fromkeys((r["condition"], r["severity"]) for r in rows))
     at = {state: i for i, state in enumerate(states)}
     tables: dict[tuple[str, str], Array] = {}
     for r in rows:
         table = tables.setdefault((r["clue"], r["test"]), np.full((len(states), len(STEPS)), 1 / len(STEPS)))
         table[at[r["condition"], r["severity"]]] = [float(r[step]) for step in STEPS]
-    return Likelihoods(states, tables)
+    return Likelihoods(states, tables, trust)
+
+
+def _rows(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+
+
+@cache
+def load_likelihoods() -> Likelihoods:
+    """Read the tables in `reference_spectra`, made on the rig by `python -m vibekit.calibration`."""
+    folder = files("vibekit.reference_spectra")
+    trust = {r["clue"]: float(r["power"]) for r in _rows((folder / "trust.csv").read_text(encoding="utf-8"))}
+    return read_likelihoods((folder / "likelihoods.csv").read_text(encoding="utf-8"), trust)

@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass
 
-from vibekit.analysis import HARMONICS, electrical_orders, named_orders
+from vibekit.analysis import named_orders
 from vibekit.catalogue import load_catalogue
 from vibekit.finding import Diagnosis
+from vibekit.line_groups import HARMONICS, electrical_orders
 from vibekit.observation import WORDS
 from vibekit.reading import OrderLine, Reading
 from vibekit.settings import Settings

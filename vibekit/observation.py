@@ -4,27 +4,31 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from vibekit.change import CHANGES, Change, change
+from vibekit.line_groups import ONE_BY_ONE
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
 
-STEPS = ("falls", "unchanged", "faint", "slight", "clear", "strong")
-UNCHANGED, CLEAR = 1, 4
-CHANGE_EDGES = (-2.0, 1.0, 2.0, 3.0, 4.5)  # in standard deviations of repeating
-COMB = (3.5, 5.5, 9.0, 14.0)
-SCORES = {  # quantities that need no reference, with the edges of faint, slight, clear and strong
-    "impulsiveness": (0.4, 1.0, 2.0, 4.0),
+STEPS = ("falls", "unchanged", "faint", "slight", "clear", "strong", "extreme")
+UNCHANGED = 1
+CHANGE_EDGES = (-2.0, 1.0, 2.0, 3.0, 4.5, 8.0)  # in standard deviations of repeating
+CLEAR = 2.0  # score from which pulses at a defect order, over all tests together, explain the rest
+COMB = (1.0, CLEAR, 3.0, 5.0, 8.0)  # log10 of how much likelier the pulses are than noise; that of independent recordings adds
+SCORES = {  # quantities that need no reference, with the edges of faint, slight, clear, strong and extreme
+    "impulsiveness": (0.4, 1.0, 2.0, 4.0, 8.0),
     "outer race": COMB,
     "inner race": COMB,
     "ball": COMB,
     "cage": COMB,
     "defect comb": COMB,
 }
+NOT_IN_FLIGHT = ("half orders", "harmonics", "comb")  # rotors turn at unlike speeds, so one's line stands where another's half order does
 COMBS = ("outer race", "inner race", "ball", "cage", "defect comb")
 WORDS = {
     "1x": "once-a-turn line (1x)",
     "2x": "2x line",
     "half orders": "half orders (0.5x, 1.5x ...)",
     "harmonics": "harmonics of 1x above 2x",
+    "comb": "row of harmonics and half orders together",
     "blade pass": "blade pass line",
     "other orders": "low orders that are no multiple of the blades",
     "electrical lines": "lines at the electrical orders",
@@ -65,6 +69,8 @@ def observe(
     for test in dict.fromkeys(r.settings.test for r in readings):
         group = [r for r in readings if r.settings.test == test]
         for name in CHANGES:
+            if test == "flight" and name in NOT_IN_FLIGHT:
+                continue
             moved = change(name, group, references, repeatability, peers=peers)
             if moved is not None:
                 found.append(_from_change(moved, test, peers=peers))
@@ -75,17 +81,18 @@ def observe(
 def _explained(seen: list[Observation]) -> list[Observation]:
     """Leave out what a damaged bearing accounts for: where pulses at a defect order stand clear of chance, clicks, roughness and the
     weaker combs are the same pulses again, and late damage loosens the shaft and raises every order (common practice, no source). The
-    bearing comes first; what else may be wrong shows when it is whole.
-
-    The strongest race leads; a cage leads only where no race or ball stands out, since each of these wakes its order too (Randall &
-    Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520, section 2).
+    bearing comes first; what else may be wrong shows when it is whole. Of the other combs nothing is left that is their own.
     """
-    combs = [o for o in seen if o.name in COMBS and o.step >= CLEAR]
-    if not combs:
+    totals = {name: sum(o.value for o in seen if o.name == name) for name in COMBS}
+    leader = max(totals, key=lambda name: totals[name])
+    if totals[leader] < CLEAR:
         return seen
-    races = [o for o in combs if o.name != "cage"] or combs
-    leader = max(races, key=lambda o: o.value)
-    return [o for o in seen if o.name == leader.name]
+    return [o if o.name == leader else _nothing(o) for o in seen if o.name in COMBS]
+
+
+def _nothing(comb: Observation) -> Observation:
+    where = f" ({comb.test} test)" if comb.test else ""
+    return Observation(comb.name, comb.test, UNCHANGED, f"{WORDS[comb.name]}{where}: none of their own", 0.0)
 
 
 def _step(value: float, edges: tuple[float, ...]) -> int:
@@ -93,7 +100,8 @@ def _step(value: float, edges: tuple[float, ...]) -> int:
 
 
 def _from_change(moved: Change, test: str | None, *, peers: bool) -> Observation:
-    step = _step(moved.z, CHANGE_EDGES)
+    least = UNCHANGED if moved.name in ONE_BY_ONE else 0  # lines that hide in noise fall by nothing in particular
+    step = max(_step(moved.z, CHANGE_EDGES), least)
     others = "the other motors" if peers else "its healthy recordings"
     where = f" ({test} test)" if test else ""
     number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {others}".replace("-", "−")
@@ -104,10 +112,16 @@ def _from_score(name: str, readings: Sequence[Reading], test: str | None) -> Obs
     values = [q.value for r in readings if (q := r.quantity(name)) is not None]
     if not values:
         return None
-    value = sum(values) / len(values)
+    value = sum(values) if name in COMBS else sum(values) / len(values)
     step = UNCHANGED + _step(value, SCORES[name])
-    rare = SCORES[name][1]
     where = f" ({test} test)" if test else ""
     said = "none" if step == UNCHANGED else STEPS[step]
-    number = f"{value:.1f} dB above steady noise" if name == "impulsiveness" else f"score {value:.1f} (noise alone rarely passes {rare:g})"
+    number = f"score {value:.1f}, {_chance(value)}" if name in COMBS else f"{value:.1f} dB above steady noise"
     return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number.replace('-', '−')}", value)
+
+
+def _chance(score: float) -> str:
+    """What noise alone does: it makes a likelihood ratio of r at most once in r (Ville 1939)."""
+    if score < COMB[0]:
+        return "as noise alone"
+    return f"which noise alone reaches at most once in {10 ** min(score, 4.0):.0f}{' and more' if score > 4 else ''}"

@@ -50,6 +50,21 @@ class OrderLine:
 
 
 @dataclass(frozen=True, slots=True)
+class LinePower:
+    """Mean-square power at one order, all channels together, in `unit` squared.
+
+    power: what stands above the noise, below 0 where chance puts the bins under it; error: its standard error; noise: power of the
+    noise in the same bins
+    """
+
+    order: float
+    power: float
+    error: float
+    noise: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class Quantity:
     """One measured number. u95 is the half width of its 95 % interval, same unit."""
 
@@ -100,6 +115,7 @@ class Reading:
 
     settings: what the user stated; engine: version of the kit that made it
     log: what was done to the samples, in order; maps: of a run-up
+    powers: of the lines at which readings are compared, ascending
     """
 
     file: str
@@ -116,6 +132,7 @@ class Reading:
     engine: str
     log: tuple[str, ...] = ()
     maps: tuple[SpeedMap, ...] = ()
+    powers: tuple[LinePower, ...] = ()
 
     def quantity(self, name: str) -> Quantity | None:
         """The quantity of this name, None when it was not measured."""

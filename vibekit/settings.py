@@ -22,6 +22,7 @@ class Settings:
     blades, poles, slots: counts of propeller blades, rotor poles and stator slots
     bearings: geometries, each with its defect orders
     sensor: microphone, contact, accelerometer or phone-motion
+    setup: sensor, place, fixing and gain as the owner describes them; levels are compared only within one set-up
     modes: of the frame, held as in this recording, from a tap test; sensor_filter: of a slow sensor, None when not known
     """
 
@@ -34,6 +35,7 @@ class Settings:
     sensor: Sensor | None = None
     modes: tuple[FrameMode, ...] = ()
     sensor_filter: LowPass | None = None
+    setup: str = ""
 
     def __post_init__(self) -> None:
         if self.test is not None:

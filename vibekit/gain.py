@@ -1,0 +1,53 @@
+"""What a recording shares in all its lines and bands against others of the same set-up: the sensor put back, not the machine."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from vibekit.reading import Reading
+
+Array = npt.NDArray[np.float64]
+# level against speed, dB a decade: unbalance force goes as speed squared (Rao, Mechanical Vibrations, sec. 9.4), its power as the fourth;
+# trailing-edge noise power as the fifth power of speed (Ffowcs Williams & Hall, J. Fluid Mech. 40 (1970) 657-670)
+FORCE, NOISE = 40.0, 50.0
+CLEAR = 10.0  # a line counts from this many times the noise in its bins
+TOP_ORDER = 24.0
+FEWEST = 5
+MOST_DB = 3.0  # putting the sensor back shifts the level by no more (common practice, no source); what is more is the machine's
+OCTAVES = "octave "
+
+
+def _levels(reading: Reading) -> dict[str, float]:
+    """Level of each clear line and each octave, dB at 100 Hz of shaft speed."""
+    pace = math.log10(reading.speed.rpm / 6000) if reading.speed.rpm else 0.0
+    lines = {
+        f"{p.order:g}": 10 * math.log10(p.power) - FORCE * pace
+        for p in reading.powers
+        if p.order <= TOP_ORDER and p.power > CLEAR * p.noise and p.power > 0
+    }
+    return lines | {q.name: q.value - NOISE * pace for q in reading.quantities if q.name.startswith(OCTAVES)}
+
+
+def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float, list[float]]:
+    """Gain of a reading and of each of its references against the mean of the references, dB.
+
+    The weighted median over clear lines and octave bands, lines and bands counting alike in sum where there are FEWEST of each: a fault
+    moves lines or bands, and only some of them. 0 with too few in common.
+    """
+    every = [_levels(r) for r in (reading, *references)]
+    common = [name for name in every[0] if all(name in each for each in every[1:])]
+    if len(common) < FEWEST:
+        return 0.0, [0.0] * len(references)
+    table = np.array([[each[name] for name in common] for each in every])
+    bands = np.array([name.startswith(OCTAVES) for name in common])
+    weight = np.where(bands, 1 / max(bands.sum(), FEWEST), 1 / max((~bands).sum(), FEWEST))
+    shift = table - table[1:].mean(axis=0)
+    gains = [float(np.clip(_median(row, weight), -MOST_DB, MOST_DB)) for row in shift]
+    return gains[0], gains[1:]
+
+
+def _median(values: Array, weight: Array) -> float:
+    order = np.argsort(values)
+    return float(values[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)])

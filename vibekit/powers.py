@@ -1,0 +1,34 @@
+"""Power of lines above the noise they stand in: what readings are compared by."""
+
+import math
+
+from vibekit.orders import OrderSpectrum
+from vibekit.reading import LinePower
+
+HANN_LIKENESS = 1 + 2 * (4 / 9 + 1 / 36)  # neighbouring bins under a Hann window: correlation of their powers (Harris 1978, sec. IV.B)
+OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
+KEPT_WHOLE = 0.9  # share of a line's power that longer blocks must hold
+MANY_BLOCKS = 5
+
+
+def line_power(spectrum: OrderSpectrum, order: float, half_width: float = 0.0, *, steady: bool = True) -> LinePower:
+    """Power of the line at one order above its noise, mean over the blocks, with its standard error.
+
+    Power P of a line with noise of mean power N in m independent bins has the variance (2 P N + N^2) / m (Kay, Estimation Theory
+    (1993), section 3.5), over the blocks; their own scatter counts where there are many and it is more, unless the line is not
+    steady because the speed is not.
+    """
+    power, under = spectrum.line_power(order, half_width)
+    independent = (2 * max(half_width / spectrum.resolution, 2) + 1) / HANN_LIKENESS
+    blocks = max(len(power) * OVERLAP_WORTH, 1.0)
+    mean, noise = float(power.mean()), float(under.mean())
+    deviation = float(power.std(ddof=1)) if steady and len(power) > MANY_BLOCKS else 0.0
+    error = max(deviation, math.sqrt((2 * max(mean, 0.0) * noise + noise**2) / independent))
+    return LinePower(order, mean, error / math.sqrt(blocks), noise, spectrum.unit)
+
+
+def best_line_power(short: OrderSpectrum, long: OrderSpectrum, order: float) -> LinePower:
+    """The line in the longer blocks, whose narrower bins hold less noise, unless a line that wanders is not whole in them."""
+    over_short, over_long = line_power(short, order), line_power(long, order)
+    whole = over_long.power >= KEPT_WHOLE * (over_short.power - 2 * over_short.error)
+    return over_long if whole and over_long.noise < over_short.noise else over_short
