@@ -160,6 +160,10 @@ class PastPage(Page):
             return
         motor = bench.motor(position)
         self.history = past = history_of(self.readings, motor.past, motor.actions, name)
+        self.note.setText(past.words)
+        if not past.moments:
+            self.top.addWidget(label("No readings whose levels can be compared: their gain moved, or this was not measured."))
+            return
         plot = Plot(
             self.look,
             f"{position}: {WORDS.get(name, name)}",
@@ -191,7 +195,6 @@ class PastPage(Page):
             plot.words(action.done_at.timestamp(), high + room, f"{action.part} {action.did}", anchor=(1.0, 0.0))
         plot.frame(min(days) - wide, right, low - room, high + room)
         self.top.addWidget(plot)
-        self.note.setText(past.words)
 
     def _draw_pair(self) -> None:
         empty(self.bottom)
