@@ -17,7 +17,7 @@ from vibekit.transform import Transform
 Array = npt.NDArray[np.float64]
 CLOCK = 1e-4  # relative tolerance of an uncalibrated sound card's or phone's clock
 TYPED_REACH = 0.03  # a typed speed may be this far from the true one
-CONTRADICTION = 0.005
+CONTRADICTION = 0.0125  # farther from what was typed than a speed set by hand comes (common practice, no source)
 SLOWER = 0.9  # of the typed speed: a comb below it is no bearing's and no order's
 CLAIMED = 0.75  # confidence from which a speed is claimed
 MENTIONED = 0.05  # probability from which a speed that was not claimed is named
@@ -49,15 +49,14 @@ class SpeedTrack(Track):
 
     @property
     def result(self) -> SpeedResult:
-        """The speed as a reading states it; a typed speed stands as typed."""
+        """The speed as a reading states it: near a typed one, what the recording shows; as typed where it shows nothing."""
         named = [(60 * self.mean_hz, self.confidence), *((60 * hz, chance) for hz, chance in self.rivals)]
         candidates = tuple(each for each in named if each[1] >= MENTIONED) if self.rivals and self.typed_rpm is None else ()
         if not self.is_claimed:
             return SpeedResult("none", candidates=candidates)
-        rpm = self.typed_rpm if self.typed_rpm is not None else 60 * self.mean_hz
         rotors = tuple((60 * hz, 60 * u95) for hz, u95 in self.rotors)
         slowest, fastest = 60 * float(self.hz.min()), 60 * float(self.hz.max())
-        return SpeedResult(self.method, rpm, 60 * self.u95_hz, slowest, fastest, candidates if len(candidates) > 1 else (), rotors)
+        return SpeedResult(self.method, 60 * self.mean_hz, 60 * self.u95_hz, slowest, fastest, candidates if len(candidates) > 1 else (), rotors)
 
     @property
     def is_claimed(self) -> bool:
