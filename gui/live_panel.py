@@ -21,7 +21,7 @@ from vibekit.recording import RELATIVE
 from vibekit.settings import Settings
 from vibekit.wording import sentence, unit_words, with_interval
 
-PAINT_MS = 33
+PAINT_MS = 30
 SPEED_EVERY = 12  # paints between two looks for the speed
 USUAL_S = 20
 Open = Callable[[], Source]
