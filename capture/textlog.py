@@ -187,6 +187,4 @@ def _timed(samples: Array, channels: tuple[Channel, ...], clock: Clock, resoluti
         taken = Taken(line.time_s, samples)
         samples, stamps, done = even_grid(samples, line, [channel.role for channel in channels])
         log.append(done)
-    return Recording(
-        samples, line.rate_hz, channels, Source(encoding="text"), line.rate_u95_hz, stamps, start, tuple(log), taken=taken
-    )
+    return Recording(samples, line.rate_hz, channels, Source(encoding="text"), line.rate_u95_hz, stamps, start, tuple(log), taken=taken)
