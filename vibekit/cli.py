@@ -20,7 +20,7 @@ COMMANDS = {
     "balance": "balance a propeller or bell, with phase or by amplitude alone, step by step",
     "part": "note what was done to a part: cleaned, tightened, refitted, replaced",
     "compare": "motors of a craft with each other and with their own past",
-    "report": "write the report of a craft, or of recordings, as one HTML file",
+    "report": "write the report of a craft, or of recordings, as HTML or PDF",
     "archive": "list, show, check, remake, export or import what is kept",
     "gui": "the window: the whole job on the screen, live and from files",
     "demo": "the whole job on an invented craft",
