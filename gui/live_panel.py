@@ -59,8 +59,8 @@ class LivePanel(QWidget):
         self.said = label("", "small")
         self.speed = label("speed not known yet", "head", wrap=False)
         self.level = Plot(look, "Level, root mean square", ("time", "s"), ("", "dB"), hold="both")
-        self.spectrum = Plot(look, "Spectrum, peak amplitude", ("frequency", "Hz"), ("", ""), log=True)
-        self.orders = Plot(look, "Order spectrum, peak amplitude", ORDER, ("", ""), log=True)
+        self.spectrum = Plot(look, "Spectrum, peak amplitude", ("frequency", "Hz"), ("", RELATIVE), log=True)
+        self.orders = Plot(look, "Order spectrum, peak amplitude", ORDER, ("", RELATIVE), log=True)
         self.map = MapPlot(look)
         for plot in (self.level, self.spectrum, self.orders, self.map):
             plot.picture_wanted.connect(desk.keep_picture)
