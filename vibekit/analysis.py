@@ -14,7 +14,7 @@ from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import hover_speed
 from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
-from vibekit.orders import RANGES, AngularSignal, OrderSpectrum, angular_signal
+from vibekit.orders import RANGES, OrderSpectrum, angular_signal
 from vibekit.powers import best_line_power, line_power
 from vibekit.pulses import Pulses, find_pulses, pulse_quantities
 from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, SpeedMap, SpeedResult
@@ -28,6 +28,7 @@ from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 RUN_UP_BLOCK = 32
+UNSTEADY = ("run-up", "flight", "hand-spin")  # tests in which a line is not whole in blocks longer than the others
 FADE = 64
 KEPT_WHOLE = 0.98
 FLIGHT_REACH = 0.15  # the rotors of a craft in flight turn up to this far from their mean speed
@@ -130,12 +131,14 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
     top_hz = USED * seen.recording.rate_hz
     angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
     spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
+    halves = [] if settings.test in UNSTEADY else [a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular]
+    longer = halves or spectra
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
     paced = None if settings.test in ("run-up", "flight") else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s) for t in seen.transforms
     ]
-    first = [_best_lines(a, s, [(1.0, "1x")], settings)[0].amplitude for a, s in zip(angular, spectra, strict=True)]
+    first = [_best_lines(s, long, [(1.0, "1x")], settings)[0].amplitude for s, long in zip(spectra, longer, strict=True)]
     loudest = int(np.argmax(first)) if first else 0
     run = measure_run_up(seen.transforms[loudest], track, spectra[loudest], settings, seen.unit) if changing and track and spectra else None
     together = _together(spectra) if spectra else None
@@ -145,9 +148,9 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
         *pulse_quantities(pulses),
         *(run.quantities if run else ()),
     )
-    lines = _lines(angular, spectra, loudest, seen.names, settings) if spectra else ()
+    lines = _lines(spectra, longer, loudest, seen.names, settings) if spectra else ()
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
-    powers = _powers(angular, together, settings) if together else ()
+    powers = _powers(together, _together(longer), settings) if together else ()
     return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers)
 
 
@@ -237,25 +240,24 @@ def named_orders(settings: Settings) -> dict[float, str]:
 
 
 def _lines(
-    angular: list[AngularSignal], spectra: list[OrderSpectrum], loudest: int, names: Sequence[str], settings: Settings
+    spectra: list[OrderSpectrum], longer: list[OrderSpectrum], loudest: int, names: Sequence[str], settings: Settings
 ) -> tuple[OrderLine, ...]:
     """Lines of the channel with the strongest 1x; with several channels, then 1x of each under the channel's name."""
     orders = [(order, name) for order, name in named_orders(settings).items() if order < spectra[loudest].order[-1] - 0.3]
-    lines = _best_lines(angular[loudest], spectra[loudest], orders, settings)
+    lines = _best_lines(spectra[loudest], longer[loudest], orders, settings)
     if len(spectra) > 1 and spectra[loudest].order[-1] > 1.3:
-        for a, s, name in zip(angular, spectra, names, strict=True):
-            lines += _best_lines(a, s, [(1.0, f"1x {name}")], settings)
+        for short, long, name in zip(spectra, longer, names, strict=True):
+            lines += _best_lines(short, long, [(1.0, f"1x {name}")], settings)
     return tuple(lines)
 
 
-def _best_lines(angular: AngularSignal, spectrum: OrderSpectrum, orders: list[tuple[float, str]], settings: Settings) -> list[OrderLine]:
+def _best_lines(short: OrderSpectrum, long: OrderSpectrum, orders: list[tuple[float, str]], settings: Settings) -> list[OrderLine]:
     """Each line over the blocks, or over half the record at a time where that is less blurred by noise and keeps the line whole."""
-    short = [line(spectrum, order, name, _reach(settings, order)) for order, name in orders]
-    if settings.test in ("run-up", "flight", "hand-spin"):
-        return short
-    long_spectrum = angular.spectrum(block_turns=max(int(angular.turns / 2), 4))
-    long = [line(long_spectrum, order, name) for order, name in orders]
-    return [b if b.u95 < a.u95 and b.amplitude > KEPT_WHOLE * (a.amplitude - a.u95) else a for a, b in zip(short, long, strict=True)]
+    brief = [line(short, order, name, _reach(settings, order)) for order, name in orders]
+    if long is short:
+        return brief
+    whole = [line(long, order, name) for order, name in orders]
+    return [b if b.u95 < a.u95 and b.amplitude > KEPT_WHOLE * (a.amplitude - a.u95) else a for a, b in zip(brief, whole, strict=True)]
 
 
 def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity, ...]:
@@ -269,11 +271,10 @@ def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity
     return (*found, wander) if wander else tuple(found)
 
 
-def _powers(angular: list[AngularSignal], short: OrderSpectrum, settings: Settings) -> tuple[LinePower, ...]:
+def _powers(short: OrderSpectrum, long: OrderSpectrum, settings: Settings) -> tuple[LinePower, ...]:
     orders = [o for o in compared_orders(settings) if o < short.order[-1] - 1.0]
-    if settings.test in ("run-up", "flight", "hand-spin"):
+    if settings.test in UNSTEADY:
         return tuple(line_power(short, o, _reach(settings, o), steady=settings.test == "flight") for o in orders)
-    long = _together([a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular])
     return tuple(best_line_power(short, long, o) for o in orders)
 
 
