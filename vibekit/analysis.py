@@ -134,7 +134,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
     halves = [] if settings.test in UNSTEADY else [a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular]
     longer = halves or spectra
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
-    paced = None if settings.test in ("run-up", "flight") else turns  # else what is at one Hz, or another rotor's, crosses the orders
+    paced = None if settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s) for t in seen.transforms
     ]
