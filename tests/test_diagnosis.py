@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from vibekit.rig_case import rig_reading
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.likelihood import load_likelihoods
 from vibekit.rig import Fault, draw_craft
+from vibekit.rig_case import rig_reading
 from vibekit.screening import Problem, Screening
 
 CRAFT = draw_craft(17)

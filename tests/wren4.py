@@ -7,7 +7,7 @@ import numpy as np
 
 from vibekit.bearing import Bearing
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
-from vibekit.reading import Curve, OrderLine, Quantity, Reading, SpeedResult
+from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, SpeedResult
 from vibekit.screening import Problem, Screening
 from vibekit.settings import Settings
 
@@ -59,6 +59,7 @@ def reading(position: str, tones: dict[float, float], *, noise: float = 2e-4, se
         ),
         engine="0.1.0",
         log=("order tracked to the tacho",),
+        powers=tuple(LinePower(o, a**2 / 2, (noise / 3) * a, noise**2 / 2, "g") for o, a in sorted(tones.items())),
     )
 
 

@@ -53,7 +53,8 @@ class BalanceBench:
         take = Take(vector_of(recording, settings), recording.source.file or path.name, recording.source.sha256, at)
         job = self.job.add(take)
         if job.now.stage == "check" and not self.job.now.takes:
-            self._note_balanced(at - timedelta(seconds=1))
+            before = max((t.at for r in self.job.rounds for t in r.takes if t.at < at), default=at - timedelta(seconds=1))
+            self._note_balanced(before + (at - before) / 2)
         if job.now.stage != "trial":
             kept = NewReading(job.position, path, reading, job.setup, reader, at)
             self.archive.put_readings(self.archive.craft(job.craft), [kept])

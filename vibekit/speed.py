@@ -55,8 +55,9 @@ class SpeedTrack(Track):
         if not self.is_claimed:
             return SpeedResult("none", candidates=candidates)
         rotors = tuple((60 * hz, 60 * u95) for hz, u95 in self.rotors)
-        slowest, fastest = 60 * float(self.hz.min()), 60 * float(self.hz.max())
-        return SpeedResult(self.method, 60 * self.mean_hz, 60 * self.u95_hz, slowest, fastest, candidates if len(candidates) > 1 else (), rotors)
+        open_ones = candidates if len(candidates) > 1 else ()
+        rpm, u95, slowest, fastest = (60 * float(hz) for hz in (self.mean_hz, self.u95_hz, self.hz.min(), self.hz.max()))
+        return SpeedResult(self.method, rpm, u95, slowest, fastest, open_ones, rotors)
 
     @property
     def is_claimed(self) -> bool:

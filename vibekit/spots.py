@@ -62,7 +62,8 @@ class Weight:
 class Stock:
     """The masses at hand.
 
-    pieces_g: weights, three of them at one place, each as often as wanted; tape_mg_mm2, tape_mm: mass of an area of tape and its width; cut_mm: to which it can be cut
+    pieces_g: weights, three of them at one place, each as often as wanted
+    tape_mg_mm2, tape_mm: mass of an area of tape and its width; cut_mm: to which it can be cut
     step_g: what is weighed or taken off in steps of this mass; nothing given: any mass to 1 mg
     """
 

@@ -38,9 +38,10 @@ def standings(
         if moved is None:
             continue
         each = [change(name, (reading,), (other,), repeatability) for other in others]
-        around = tuple(moved.delta - one.delta for one in each if one is not None)
+        apart = np.array([moved.delta - one.delta for one in each if one is not None])
+        around = tuple((apart - np.median(apart)).tolist())  # each pair has its own noise and gain, so the middle is not zero by itself
         past = change(name, (reading,), baselines, repeatability)
         before = None if past is None else moved.delta - past.delta
-        half = OUTLIER * float(np.median(np.abs(np.array(around) - np.median(around)))) if len(around) > 2 else 0.0
+        half = OUTLIER * float(np.median(np.abs(around))) if len(around) > 2 else 0.0
         rows.append(Standing(name, moved.delta, moved.u95, half, around, before))
     return tuple(rows)
