@@ -295,12 +295,15 @@ def test_craft_asks_and_writes_what_it_reads_again(bench, capsys, monkeypatch):
     assert "Cautions" in out
     assert "--test run-up" in out
     assert "so blade pass" not in out
+    assert "MR63, 683ZZ" in out
     assert run_json(capsys, "craft", "new.toml")["craft"]["rotors"][0]["position"] == "a"
 
 
 def test_craft_may_be_left_empty_and_its_folder_must_be_there(bench, capsys, monkeypatch):
     typed(monkeypatch, "")
-    assert run(capsys, "craft", "heron.toml")[0] == 0
+    status, out, _ = run(capsys, "craft", "heron.toml")
+    assert status == 0
+    assert "Battery out and propellers off while hands are near" in out  # whichever way its motors are turned
     assert load_craft("heron.toml").name == "heron"
     status, _, err = run(capsys, "craft", "nowhere/heron.toml")
     assert status == 2

@@ -45,6 +45,7 @@ def test_a_recording_that_cannot_be_judged_gives_a_report_and_status_1(recording
         (["Wren-4", "-o", "report.doc"], "report.doc"),
         (["Wren-4", "-o", "report.html"], "no archive"),
         (["one.wav", "two.wav", "-o", "report.html"], "one.wav"),
+        (["one.wav", "-o", "report.html", "--photo", "prop.jpg=marked"], "--before"),
     ],
 )
 def test_wrong_usage_is_one_line_and_status_2(words, named, tmp_path, monkeypatch, capsys):

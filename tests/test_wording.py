@@ -38,6 +38,7 @@ from vibekit.wording import (
         (5.0, None, "g", "5 g (interval not known)"),
         (math.nan, 1.0, "g", "not measured g"),
         (0.0, 0.0, "g", "0.000 ± 0.000 g"),
+        (0.361, 0.0, "1", "0.36"),
     ],
 )
 def test_numbers_carry_interval_and_unit(value, u95, unit, text):

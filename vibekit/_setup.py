@@ -119,7 +119,7 @@ def make(kind: str) -> None:
     if not made_here or PART.exists() or subprocess.run(probe, check=False, stderr=subprocess.DEVNULL).returncode:
         say(f"{'replacing' if VENV.exists() else 'making'} .venv with Python {tag}")
         run("making .venv", [sys.executable, "-m", "venv", "--clear", str(VENV)])
-    say(f"installing vibekit[{EXTRAS[kind]}] into .venv (about a minute)")
+    say(f"installing vibekit[{EXTRAS[kind]}] into .venv (one to five minutes)")
     PART.write_text("".join(f"{k} {key(k)}\n" for k in {kind, "demo"}))  # a test set-up serves the demo too
     STAMP.unlink(missing_ok=True)
     limits = ["-c", "constraints.txt"] if (ROOT / "constraints.txt").exists() else []

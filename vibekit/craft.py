@@ -125,7 +125,7 @@ class Craft:
     owner: str | None = fact(str, "Owner")
     job: str | None = fact(str, "Job number")
     serial: str | None = fact(str, "Serial number of the craft")
-    turned: Turned | None = fact(str, "How its motors are turned", "no test plan and no cautions can be given", choices=tuple(WAYS))  # noqa: RUF009
+    turned: Turned | None = fact(str, "How its motors are turned", "no plan and no cautions for power can be given", choices=tuple(WAYS))  # noqa: RUF009
     rotors: tuple[Rotor, ...] = ()
 
     def __post_init__(self) -> None:

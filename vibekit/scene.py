@@ -56,7 +56,7 @@ def bench_craft() -> RigCraft:
 def described() -> Craft:
     """The craft as its owner describes it."""
     rig = bench_craft()
-    bearing = MotorBearing(balls=rig.bearing.balls, ball_mm=rig.bearing.ball_mm, pitch_mm=rig.bearing.pitch_mm)
+    bearing = MotorBearing(balls=rig.bearing.balls, ball_mm=round(rig.bearing.ball_mm, 3), pitch_mm=round(rig.bearing.pitch_mm, 3))
     motor = Motor(poles=rig.poles, slots=rig.slots, bearings=(bearing, bearing))
     propeller = Propeller(blades=rig.blades, diameter_mm=round(1000 * rig.diameter_m), mass_g=round(rig.prop_g, 1))
     hands: tuple[Hand, Hand] = ("clockwise", "counter-clockwise")

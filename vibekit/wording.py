@@ -172,13 +172,16 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
     """Write a number with its 95 % interval and unit: "1.234 ± 0.056 m/s²".
 
     The interval has two significant digits and the value ends at the same place (JCGM 100:2008, 7.2.6). Below 0.001 both share
-    a power of ten. Without an interval (None or not finite) the number says so. A score in -log10 p states a chance and has none.
+    a power of ten. Without an interval (None or not finite) the number says so. A score in -log10 p states a chance and has
+    none; nor has a share of it (unit 1, interval 0).
     """
     tail = f" {unit_words(unit)}".rstrip()
     if not math.isfinite(value):
         return f"not measured{tail}"
     if unit == "-log10 p":
         return f"score {value:.1f} (−lg p)"
+    if unit == "1" and u95 == 0:
+        return f"{value:.2f}"
     if u95 is None or not math.isfinite(u95):
         return f"{value:.4g}{tail} (interval not known)"
     largest = max(abs(value), abs(u95))

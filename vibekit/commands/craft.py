@@ -13,7 +13,7 @@ from vibekit.craft import Craft, Motor, MotorBearing, Propeller, Rotor, missing
 from vibekit.craft_file import craft_text
 from vibekit.errors import UnreadableError, UsageError
 from vibekit.fact import Fact, facts
-from vibekit.turning import ADVICE, WAYS
+from vibekit.turning import ADVICE, HANDS, WAYS
 
 T = TypeVar("T", Motor, MotorBearing, Propeller)
 Part = TypeVar("Part", Motor, Propeller)
@@ -164,10 +164,13 @@ def _show(craft: Craft) -> None:
         if name != "name" and getattr(craft, name) is not None:
             print(f"  {entry.question.lower()}: {getattr(craft, name)}")
     if craft.rotors:
-        print_table(("position", "turns", "motor", "magnets", "slots", "bearings", "propeller", "blades"), map(_row, craft.rotors))
+        columns = ("position", "turns", "motor", "magnets", "slots", "bearings", "propeller", "blades")
+        rows = [_row(rotor) for rotor in craft.rotors]
+        known = [n for n in range(len(columns)) if any(row[n] not in (None, "") for row in rows)]
+        print_table([columns[n] for n in known], [[row[n] for n in known] for row in rows])
+    _list("Cautions", (*(craft.way.cautions if craft.way else HANDS), ADVICE))
     if craft.way:
         for title, lines in (
-            ("Cautions", (*craft.way.cautions, ADVICE)),
             ("Test plan, one motor after another", [f"--test {step.test}: {step.how}" for step in craft.way.plan]),
             ("What this way cannot tell", craft.way.limits),
         ):
@@ -175,7 +178,7 @@ def _show(craft: Craft) -> None:
     if lacks := missing(craft):
         _list("Not known, so left open", lacks)
     if not craft.way:
-        _list("Ways to turn the motors", (f"{', '.join(WAYS)}. {ADVICE}",))
+        _list('Ways to turn the motors, for a line turned = "..." in the file', (f"{way.code}: {way.title}" for way in WAYS.values()))
 
 
 def _list(title: str, lines: Iterable[str]) -> None:
@@ -186,8 +189,13 @@ def _list(title: str, lines: Iterable[str]) -> None:
 
 def _row(rotor: Rotor) -> tuple[object, ...]:
     motor, propeller = rotor.motor, rotor.propeller
-    bearings = ", ".join(bearing.size or "geometry" for bearing in motor.bearings)
+    bearings = ", ".join(dict.fromkeys(filter(None, map(_bearing, motor.bearings))))
     kinds = [word for word in ("folding", "ducted") if getattr(propeller, word)] + (["coaxial"] if rotor.coaxial_with else [])
     names = [" ".join(word for word in (part.name, part.serial) if word) for part in (motor, propeller)]
     shown = " ".join(filter(None, (names[1], f"{propeller.diameter_mm:g} mm" if propeller.diameter_mm else "", *kinds)))
     return rotor.position, rotor.hand, names[0], motor.poles, motor.slots, bearings, shown, propeller.blades
+
+
+def _bearing(bearing: MotorBearing) -> str:
+    shape = bearing.geometry
+    return bearing.size or (f"{shape.balls} balls {shape.ball_mm:.4g}/{shape.pitch_mm:.4g} mm" if shape else "")

@@ -54,6 +54,9 @@ def record_round(args: argparse.Namespace, shelf: Shelf, given: Settings, folder
         print("nothing was recorded")
         return 1
     split = split_round(made.reader.read(made.path), ROUNDS * len(positions))
+    if not split.runs:
+        print(f"no run is heard in it, so nothing was kept; the take is here: {made.path}")
+        return 1
     doubts = check_order(split, positions, ROUNDS)
     order: list[str] | None = list(positions) * ROUNDS
     _show(split, order if order and len(order) == len(split.runs) else ["?"] * len(split.runs))

@@ -41,6 +41,8 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--before and --after belong together; give both days")
     if args.before is not None:
         return _proof(args)
+    if args.photo or args.note:
+        raise UsageError("--photo and --note are for before and after; give --before and --after")
     files = [word for word in args.what if Path(word).is_file() and not word.lower().endswith(".toml")]
     contents = _from_files(args) if files or len(args.what) > 1 else _from_archive(args.what[0])
     write_report(contents, args.output, args.paper)
