@@ -112,8 +112,10 @@ def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
         found.append(max(turning, key=lambda q: q.value))
     for name in dict.fromkeys(name for p in pulses for name, _ in p.combs):
         best = max((p for p in pulses if name in dict(p.combs)), key=lambda p: dict(p.combs)[name].score)
-        found.append(Quantity(name, max(dict(best.combs)[name].score, 0.0), 0.0, "-log10 p"))
-        found += [Quantity(f"share {part}", share, 0.0, "1") for part, share in best.shares]
+        score = dict(best.combs)[name].score
+        found.append(Quantity(name, max(score, 0.0), 0.0, "-log10 p"))
+        if score > SHOWS:
+            found += [Quantity(f"share {part}", share, 0.0, "1") for part, share in best.shares]
     return tuple(found)
 
 
