@@ -1,0 +1,115 @@
+"""The swap test as it is typed: what is missing is asked for in order, and what is there is judged."""
+
+import hashlib
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from vibekit.analysis import analyze
+from vibekit.archive import Archive
+from vibekit.cli import main
+from vibekit.craft_file import craft_from
+from vibekit.kept import NewReading
+from vibekit.place import find_place
+from vibekit.rig import Fault, draw_craft, record
+from vibekit.rig_case import rig_settings
+
+WREN = "".join(
+    ['name = "Wren-4"\n', *(f'[[rotor]]\nposition = "{name}"\nhand = "{hand}"\n' for name, hand in
+     (("north-east", "clockwise"), ("south-west", "clockwise"), ("north-west", "counter-clockwise")))]
+)  # fmt: skip
+SOUND = datetime(2026, 2, 1, tzinfo=UTC)
+BEFORE, SWAP, AFTER = (datetime(2026, 3, 1, hour, tzinfo=UTC) for hour in (9, 10, 11))
+RIG = draw_craft(2001)
+NICK = Fault("blade-damage", 8.0)
+
+
+@pytest.fixture(autouse=True)
+def bench(tmp_path, monkeypatch):
+    monkeypatch.setenv("VIBEKIT_ARCHIVE", str(tmp_path / "archive"))
+    monkeypatch.chdir(tmp_path)
+    with Archive(find_place()) as archive:
+        archive.put_craft(WREN, craft_from(WREN, "wren.toml"))
+    return tmp_path
+
+
+def keep(position, rotor, when, takes, fault=None, test="prop"):
+    """Recordings of the rig, analysed as a user's."""
+    new = []
+    for number, take in enumerate(takes):
+        recording, _ = record(RIG, rotor=rotor, test=test, take=take, fault=fault)
+        file = Path(f"{position}-{test}-{take}.wav")
+        soundfile.write(file, recording.samples.T, round(recording.rate_hz), subtype="FLOAT")
+        reading = analyze(recording, rig_settings(RIG, test, "contact", known=True))
+        reading = replace(reading, sha256=hashlib.sha256(file.read_bytes()).hexdigest())
+        new.append(NewReading(position, file, reading, taken_at=when + timedelta(minutes=number)))
+    with Archive(find_place()) as archive:
+        archive.put_readings(craft_from(WREN, "wren.toml"), new)
+
+
+def swap(capsys, *words):
+    status = main(["swap", "Wren-4", *words])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_what_is_missing_is_asked_for_in_order_with_its_cautions(capsys):
+    status, out, _ = swap(capsys, "north-east", "south-west")
+    assert status == 1
+    steps = (
+        "Measure north-east 3 times",
+        "Measure south-west 3 times",
+        "not be touched",
+        "swap the propellers",
+        "with the other propeller",
+    )
+    assert [out.index(step) for step in steps] == sorted(out.index(step) for step in steps)
+    assert "Propeller on only behind a guard" in out
+
+
+def test_a_nick_goes_with_its_propeller(capsys):
+    for when, takes, fault in ((SOUND, (0, 1, 2), None), (BEFORE, (10, 11, 12), NICK)):
+        keep("north-east", 0, when, takes, fault)
+        keep("north-east", 0, when, takes[:2], fault, "bare")
+    keep("south-west", 1, BEFORE, (10, 11, 12))
+    keep("north-west", 2, BEFORE, (10, 11))
+    assert main(["part", "Wren-4", "south-west", "--did", "swapped", "--what", "propeller", "--with", "north-east",
+                 "--when", SWAP.isoformat()]) == 0  # fmt: skip
+    keep("north-east", 0, AFTER, (20, 21, 22))
+    capsys.readouterr()
+    status, out, _ = swap(capsys, "north-east", "south-west", "--json")
+    assert status == 1
+    assert len(json.loads(out)["missing"]) == 1
+    keep("south-west", 1, AFTER, (20, 21, 22), Fault("blade-damage", 8.0, 1))
+    keep("north-west", 2, AFTER, (20, 21))
+    status, out, _ = swap(capsys, "north-east", "south-west")
+    assert status == 0
+    assert "The fault went with the propeller." in out
+    assert "untouched" not in out
+    assert "permission to fly" in out
+    _, out, _ = swap(capsys, "north-east", "south-west", "--json")
+    result = json.loads(out)["result"]
+    assert result["answer"] == "propeller"
+    assert sum(result["probabilities"].values()) == pytest.approx(1)
+    loudest = result["moved"][0]
+    assert loudest["first"]["decibel"] < -6
+    assert loudest["second"]["decibel"] - loudest["second"]["u95"] > 0
+
+
+@pytest.mark.parametrize(
+    ("words", "named"),
+    [
+        (("north-east", "north-east"), "both rotors"),
+        (("north-east", "north"), "'north'"),
+        (("north-east", "north-west"), "turn the same way"),
+    ],
+)
+def test_swap_refuses_in_one_line(capsys, words, named):
+    status, _, err = swap(capsys, *words)
+    assert status == 2
+    assert err.count("\n") == 1
+    assert named in err

@@ -1,0 +1,94 @@
+"""The readings on either side of a swap, gathered from the archive."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from vibekit.archive import Archive
+from vibekit.casefile import FRESH, SOUND
+from vibekit.errors import UsageError
+from vibekit.kept import KeptReading, PartAction
+from vibekit.reading import Reading
+from vibekit.settings import Test
+from vibekit.swap import REFITS, Swapped
+from vibekit.turning import Step
+from vibekit.visits import visits_of
+
+
+@dataclass(frozen=True, slots=True)
+class SwapFile:
+    """What is kept of a swap. action: the newest swap of the two propellers, None when none was noted; untouched: the other rotors"""
+
+    action: PartAction | None
+    first: Swapped
+    second: Swapped
+    untouched: tuple[Swapped, ...]
+
+    @property
+    def missing(self) -> tuple[Step, ...]:
+        """The steps still to be done before the swap can be judged, in order."""
+        first, second = self.first, self.second
+        fitted = "the propeller taken off and put back in between, same sensor, place and speed"
+        every = (
+            (self.action is None and len(first.before) < REFITS, f"Measure {first.position} {REFITS} times, {fitted}."),
+            (self.action is None and len(second.before) < REFITS, f"Measure {second.position} {REFITS} times in the same way."),
+            (not first.bare, f"Measure {first.position} bare, {REFITS} times: what shows without a propeller is the motor's."),
+            (self.action is None, "Measure a rotor that will not be touched, too: it shows whether anything else changed."),
+            (self.action is None, f"Battery out; swap the propellers of {first.position} and {second.position} (only if both turn the same "
+             "way and are the same model), look at each blade, and note it with `vibekit part`."),
+            (not first.after, f"Measure {first.position} with the other propeller {REFITS} times, {fitted}."),
+            (not second.after, f"Measure {second.position} in the same way, then the untouched rotor."),
+        )  # fmt: skip
+        return tuple(Step("prop", how) for open_, how in every if open_)
+
+
+def swap_from_archive(archive: Archive, craft: str, first: str, second: str) -> SwapFile:
+    """Gather the newest swap of the propellers of two rotors: on each the visit before and the visit after, and its sound past.
+
+    Only steady recordings, with the propeller and bare, count. Raises UsageError for an unknown craft or rotor, or when both are one.
+    """
+    known = archive.craft(craft)
+    for position in (first, second):
+        known.rotor(position)
+    if first == second:
+        raise UsageError(f"both rotors are {first!r}; propellers are swapped between two of {', '.join(known.positions)}")
+    hands = [known.rotor(position).hand for position in (first, second)]
+    if None not in hands and hands[0] != hands[1]:
+        raise UsageError(
+            f"{first} turns {hands[0]} and {second} {hands[1]}; only propellers of rotors that turn the same way change places"
+        )
+    both = {first, second}
+    swaps = [a for a in archive.actions(craft) if a.did == "swapped" and a.part == "propeller" and {a.position, a.fitted} == both]
+    action = max(swaps, key=lambda a: a.done_at, default=None)
+
+    def side(position: str) -> Swapped:
+        kept = [k for k in archive.readings(craft, position) if k.reading.screening.usable]
+        return _side(position, kept, archive.actions(craft, position), action)
+
+    others = (side(position) for position in known.positions if position not in both)
+    return SwapFile(action, side(first), side(second), tuple(o for o in others if o.before and o.after))
+
+
+def _side(position: str, kept: Sequence[KeptReading], actions: Sequence[PartAction], swap: PartAction | None) -> Swapped:
+    """Sort the readings of one rotor about a swap; without one all are before it. Refitting between readings is part of the test."""
+    done = [a for a in actions if (a.part, a.did) != ("propeller", "refitted")]
+    visits = visits_of(kept, [*done, swap] if swap else done)
+    before = [v for v in visits if swap is None or v.ended < swap.done_at]
+    fresh = max((a.done_at for a in done if a.did in FRESH and before and a.done_at <= before[-1].began), default=None)
+    own = [k for v in before[-1:] for k in v.kept]
+    other = [k for v in visits[len(before) : len(before) + 1] for k in v.kept]
+    past = [k for v in before[:-1] for k in v.kept if (fresh is None or k.when > fresh) and _sound(k)]
+    return Swapped(
+        position,
+        before=_readings(own, "prop"),
+        after=_readings(other, "prop"),
+        bare=_readings([*own, *other], "bare"),
+        past=_readings(past, "prop") + _readings(past, "bare"),
+    )
+
+
+def _sound(kept: KeptReading) -> bool:
+    return kept.diagnosis is None or kept.diagnosis.conclusion.condition in SOUND
+
+
+def _readings(kept: Sequence[KeptReading], test: Test) -> tuple[Reading, ...]:
+    return tuple(k.comparable for k in kept if k.settings.test == test)
