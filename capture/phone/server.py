@@ -66,7 +66,8 @@ class PhoneServer:
     async def _hang_up(self) -> None:
         """Cut what is still connected, and wait until it is."""
         for transport in self._transports:
-            transport.abort()
+            with contextlib.suppress(AttributeError):  # Python 3.11.2 cannot abort what has hung up already
+                transport.abort()
         until = time.monotonic() + LEAVE_S
         while any(line.fileno() >= 0 for line in self._lines) and time.monotonic() < until:
             await asyncio.sleep(0)

@@ -26,8 +26,8 @@ def bench(seconds, rate, wander):
     [
         (2.5, 24_000, 1e-4, Settings(test="prop", blades=2, speed_rpm=7_450), 60),
         (2.5, 24_000, 1e-4, Settings(), 90),
-        (60.0, 48_000, 2e-3, Settings(test="prop", blades=2, speed_rpm=7_450), 12),
-        (60.0, 48_000, 2e-3, Settings(), 16),
+        (60.0, 48_000, 2e-3, Settings(test="prop", blades=2, speed_rpm=7_450), 16),
+        (60.0, 48_000, 2e-3, Settings(), 20),
     ],
     ids=["2.5 s typed", "2.5 s free", "60 s typed", "60 s free"],
 )
