@@ -10,10 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from vibekit.capture.delivery import Delivery
-from vibekit.capture.journal import BLOCK, HEADER, MARK, Record, Samples, claimed, opening, records, settle_folder
+from vibekit.capture.journal import BLOCK, HEADER, MARK, Record, Samples, claimed, opening, records
 from vibekit.capture.take import PAUSED, Account, Form, Gap, Take
 from vibekit.capture.take_file import depth, write_take
 from vibekit.errors import UnreadableError
+from vibekit.filestore import settle_folder
 
 PAUSE_S = 0.25  # of zeros stand for a pause, however long it was
 POOR = 0.05  # what a MEMS sensor's own oscillator may be off (common practice, no source)

@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from vibekit.capture.take import Form
 from vibekit.errors import UnreadableError
+from vibekit.filestore import settle_folder
 from vibekit.packing import pack, unpack
 
 SUFFIX = ".journal"
@@ -199,16 +200,6 @@ def force(file: int) -> None:
         os.fsync(file)
     else:
         os.fdatasync(file)
-
-
-def settle_folder(folder: Path) -> None:
-    """Force a folder's names to disk where the system can."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _json(told: Mapping[str, Any]) -> bytes:

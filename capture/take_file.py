@@ -10,8 +10,9 @@ from typing import IO
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.capture.journal import force, settle_folder
+from vibekit.capture.journal import force
 from vibekit.capture.take import SCHEMA, Account
+from vibekit.filestore import settle_folder
 from vibekit.packing import pack, unpack
 
 CHUNK = b"vkit"

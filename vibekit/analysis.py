@@ -150,7 +150,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
     )
     lines = _lines(spectra, longer, loudest, seen.names, settings) if spectra else ()
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
-    powers = _powers(together, _together(longer), settings) if together else ()
+    powers = _powers(together, _together(halves) if halves else together, settings) if together else ()
     return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers)
 
 
@@ -273,7 +273,7 @@ def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity
 
 def _powers(short: OrderSpectrum, long: OrderSpectrum, settings: Settings) -> tuple[LinePower, ...]:
     orders = [o for o in compared_orders(settings) if o < short.order[-1] - 1.0]
-    if settings.test in UNSTEADY:
+    if long is short:
         return tuple(line_power(short, o, _reach(settings, o), steady=settings.test == "flight") for o in orders)
     return tuple(best_line_power(short, long, o) for o in orders)
 

@@ -184,22 +184,29 @@ def match_levels(pair: Pairing, name: str, *, peers: bool) -> Match | None:
 def change(
     name: str, readings: Sequence[Reading], references: Sequence[Reading], repeatability: Repeatability, *, peers: bool = False
 ) -> Change | None:
-    """Compare readings of one motor under one test with their references, each with those nearest in speed.
+    """Compare readings of one motor under one test with their references, each with those nearest in speed; see `changed`."""
+    return changed(name, pair_up(readings, references), repeatability, peers=peers)
+
+
+def changed(name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool = False) -> Change | None:
+    """What readings of one motor under one test, each beside its references, say together.
 
     peers: the references are other motors, not this one's past: the median is taken, and motors differ among themselves
     Lines are compared by amplitude, all else by level in dB. Of a group in which any one line may stand out, the one that does most is
     given, its chance corrected for having been picked (Sidak, J. Am. Stat. Assoc. 62 (1967) 626-633); of a row in which each moves a
     little, the sum of their deviates (Stouffer et al., The American Soldier, vol. 1 (1949)). None when nothing can be compared.
     """
-    pairs = pair_up(readings, references)
-    spread = repeatability.of(name, readings[0].settings.test, readings[0].settings.sensor)
+    if not pairs:
+        return None
+    settings = pairs[0].reading.settings
+    spread = repeatability.of(name, settings.test, settings.sensor)
     if name not in LINES:
         return _changed(name, [(m, p) for p in pairs if (m := match_levels(p, name, peers=peers))], spread, peers=peers)
 
     def moved(orders: Sequence[float]) -> Change | None:
         return _changed(name, [(m, p) for p in pairs if (m := match_lines(p, orders, peers=peers))], spread, peers=peers)
 
-    orders = group(name, readings[0].settings)
+    orders = group(name, settings)
     together = moved(orders)
     if together is None or name not in ONE_BY_ONE:
         return together

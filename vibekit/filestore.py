@@ -46,7 +46,7 @@ class FileStore:
             part.replace(goal)
         finally:
             part.unlink(missing_ok=True)
-        _settle(goal.parent)
+        settle_folder(goal.parent)
         return size
 
     def files(self) -> Iterator[Path]:
@@ -81,7 +81,7 @@ def _copy(source: IO[bytes], goal: Path) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
-def _settle(folder: Path) -> None:
+def settle_folder(folder: Path) -> None:
     """Force a folder's names to disk where the system can."""
     with contextlib.suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)

@@ -1,15 +1,14 @@
 """How often each condition gives each step of each clue, and what clues together make of the conditions."""
 
-import csv
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.made_table import rows_of, table_text
 from vibekit.observation import COMB, COMBS, STEPS, Observation
 
 Array = npt.NDArray[np.float64]
@@ -84,7 +83,7 @@ class Likelihoods:
 
 def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:
     """Read a table as `vibekit.likelihood_table` makes it."""
-    rows = _rows(text)
+    rows = rows_of(text)
     states = tuple(dict.fromkeys((r["condition"], r["severity"]) for r in rows))
     at = {state: i for i, state in enumerate(states)}
     tables: dict[tuple[str, str], Array] = {}
@@ -94,13 +93,8 @@ def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:
     return Likelihoods(states, tables, trust)
 
 
-def _rows(text: str) -> list[dict[str, str]]:
-    return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
-
-
 @cache
 def load_likelihoods() -> Likelihoods:
     """Read the tables in `reference_spectra`, made on the rig by `python -m vibekit.calibration`."""
-    folder = files("vibekit.reference_spectra")
-    trust = {r["clue"]: float(r["power"]) for r in _rows((folder / "trust.csv").read_text(encoding="utf-8"))}
-    return read_likelihoods((folder / "likelihoods.csv").read_text(encoding="utf-8"), trust)
+    trust = {r["clue"]: float(r["power"]) for r in rows_of(table_text("trust.csv"))}
+    return read_likelihoods(table_text("likelihoods.csv"), trust)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from vibekit.change import CHANGES, Change, change
+from vibekit.change import CHANGES, Change, changed, pair_up
 from vibekit.line_groups import ONE_BY_ONE
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
@@ -68,10 +68,11 @@ def observe(
     found: list[Observation] = []
     for test in dict.fromkeys(r.settings.test for r in readings):
         group = [r for r in readings if r.settings.test == test]
+        pairs = pair_up(group, references)
         for name in CHANGES:
             if test == "flight" and name in NOT_IN_FLIGHT:
                 continue
-            moved = change(name, group, references, repeatability, peers=peers)
+            moved = changed(name, pairs, repeatability, peers=peers)
             if moved is not None:
                 found.append(_from_change(moved, test, peers=peers))
         found += [seen for name in SCORES if (seen := _from_score(name, group, test)) is not None]

@@ -2,11 +2,11 @@
 
 import math
 
+from vibekit.levels import OVERLAP_WORTH
 from vibekit.orders import OrderSpectrum
 from vibekit.reading import LinePower
 
 HANN_LIKENESS = 1 + 2 * (4 / 9 + 1 / 36)  # neighbouring bins under a Hann window: correlation of their powers (Harris 1978, sec. IV.B)
-OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
 KEPT_WHOLE = 0.9  # share of a line's power that longer blocks must hold
 MANY_BLOCKS = 5
 

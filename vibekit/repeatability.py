@@ -1,10 +1,10 @@
 """What merely repeating a measurement, or taking another good motor, does to each quantity."""
 
-import csv
 import math
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
+
+from vibekit.made_table import rows_of, table_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +47,7 @@ class Repeatability:
 @cache
 def load_repeatability() -> Repeatability:
     """Read the table in `reference_spectra`."""
-    text = (files("vibekit.reference_spectra") / "repeatability.csv").read_text(encoding="utf-8")
-    rows = csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
+    rows = rows_of(table_text("repeatability.csv"))
     return Repeatability(
         {(r["quantity"], r["test"], r["sensor"]): Spread(float(r["deviation"]), float(r["worth"]), float(r["spread"])) for r in rows}
     )

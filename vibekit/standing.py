@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vibekit.change import CHANGES, change
+from vibekit.change import CHANGES, changed, pair_up
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
 
@@ -32,16 +32,17 @@ def standings(
     reading: Reading, others: Sequence[Reading], repeatability: Repeatability, baselines: Sequence[Reading] = ()
 ) -> tuple[Standing, ...]:
     """Compare with the other motors each quantity that `vibekit.change` compares; the numbers are those that the evidence quotes."""
+    beside, past = pair_up((reading,), others), pair_up((reading,), baselines)
+    each = [pair_up((reading,), (other,)) for other in others]
     rows = []
     for name in CHANGES:
-        moved = change(name, (reading,), others, repeatability, peers=True)
+        moved = changed(name, beside, repeatability, peers=True)
         if moved is None:
             continue
-        each = [change(name, (reading,), (other,), repeatability) for other in others]
-        apart = np.array([moved.delta - one.delta for one in each if one is not None])
+        apart = np.array([moved.delta - one.delta for pair in each if (one := changed(name, pair, repeatability)) is not None])
         around = tuple((apart - np.median(apart)).tolist())  # each pair has its own noise and gain, so the middle is not zero by itself
-        past = change(name, (reading,), baselines, repeatability)
-        before = None if past is None else moved.delta - past.delta
+        since = changed(name, past, repeatability)
+        before = None if since is None else moved.delta - since.delta
         half = OUTLIER * float(np.median(np.abs(around))) if len(around) > 2 else 0.0
         rows.append(Standing(name, moved.delta, moved.u95, half, around, before))
     return tuple(rows)
