@@ -8,6 +8,7 @@ from vibekit.reading import Reading
 from vibekit.recording import Sensor
 from vibekit.rig import CONDITIONS, Fault, RigCraft, draw_craft, record
 from vibekit.rig.fault import ON_THE_PROPELLER
+from vibekit.rig.population import Population
 from vibekit.settings import Settings, Test
 
 Plan = dict[Test, tuple[int, int]]  # recordings of the baseline, and later, under each test
@@ -45,12 +46,14 @@ def rig_reading(
     return analyze(recording, rig_settings(craft, test, sensor, known=known))
 
 
-def craft_cases(seed: int, faults: Sequence[Fault], healthy: int, plan: Plan = BENCH, *, known: bool) -> list[RigCase]:
+def craft_cases(
+    seed: int, faults: Sequence[Fault], healthy: int, plan: Plan = BENCH, *, known: bool, population: Population = Population()
+) -> list[RigCase]:
     """Cases on one craft: `healthy` without a fault, then one for each of `faults`; all against the same baseline.
 
     A third of the craft are heard by each kind of sensor. known: blades, magnets and bearing are stated.
     """
-    craft, sensor = draw_craft(seed), SENSORS[seed % 3]
+    craft, sensor = draw_craft(seed, population), SENSORS[seed % 3]
     take = iter(range(10000))
 
     def takes(test: Test, count: int, fault: Fault | None = None) -> list[Reading]:

@@ -2,7 +2,7 @@
 
 import math
 import zlib
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,42 +14,101 @@ from vibekit.rig.craft import FLICK_HZ, ROTORS, Mode, Motor, RigCraft, Ring, Vec
 from vibekit.rig.forces import healthy_lines
 from vibekit.rig.path import path
 
+Range = tuple[float, float]
 
-def draw_craft(seed: int) -> RigCraft:
-    """A craft from a wide population, the same for the same seed.
 
-    Propeller 3 to 11 inch, 2 to 4 blades, tip speed 50 to 90 m/s (4 000 to 20 000 rpm); 14 poles on 12 slots or 12 on 9;
-    bearing of 6 to 9 balls with d/D 0.18 to 0.30; 2 to 5 arm modes from 60 to 1 500 Hz with 1 to 8 % damping, none within 15 %
-    of the test speed; residual unbalance 0.02 to 0.1 mm on the propeller and 5 to 30 micrometres on the bell; blades unlike by
-    0.5 to 3 %; dry friction alone would stop a flicked motor in 1.5 to 6 s,
-    and good motors of one craft differ by 5 % in it. Common practice, no source, where a docstring names none.
+@dataclass(frozen=True, slots=True)
+class Population:
+    """Ranges from which craft are drawn; the defaults are those the tables of the catalogue are made from.
+
+    Common practice, no source, where a docstring names none.
+
+    inch: propeller's diameter; tip_m_s: speed of its tips; blades, windings: (poles, slots), each equally likely
+    balls: fewest and most; ball_ratio: d/D; pitch_mm: of the bearing
+    modes: fewest and most of the arm; mode_hz, damping: of each, none within 15 % of the test speed
+    prop_mm, bell_um: residual unbalance; unlike: of the blades, as a share
+    noise, wash, hum: of the bearing, the air and the windings, noise and hum as powers of ten
+    gain_db, level_db: scatter from take to take; wander: of the speed within a take, as a power of ten
+    coast_s: in which dry friction alone would stop a flicked motor; good motors of one craft differ by 5 % in it
+    """
+
+    inch: Range = (3, 11)
+    tip_m_s: Range = (50, 90)
+    blades: tuple[int, ...] = (2, 2, 2, 3, 3, 4)
+    windings: tuple[tuple[int, int], ...] = ((14, 12), (12, 9))
+    balls: tuple[int, int] = (6, 9)
+    ball_ratio: Range = (0.18, 0.30)
+    pitch_mm: Range = (6.5, 11)
+    modes: tuple[int, int] = (2, 5)
+    mode_hz: Range = (60, 1500)
+    damping: Range = (0.01, 0.08)
+    prop_mm: Range = (0.02, 0.1)
+    bell_um: Range = (5, 30)
+    unlike: Range = (0.005, 0.03)
+    noise: Range = (-3.2, -2.4)
+    wash: Range = (0.02, 0.06)
+    hum: Range = (-1.6, -0.6)
+    gain_db: Range = (0.2, 1.5)
+    level_db: Range = (0.3, 1.0)
+    wander: Range = (-3, -2)
+    coast_s: Range = (1.5, 6)
+
+
+# craft to judge the verdicts by: every range reaches beyond the one the tables are made from, or lies aside of it
+ELSEWHERE = Population(
+    inch=(2.5, 13),
+    tip_m_s=(45, 100),
+    blades=(2, 2, 3, 3, 4, 5),
+    windings=((14, 12), (12, 9), (10, 12), (8, 9), (16, 18)),
+    balls=(7, 10),
+    ball_ratio=(0.16, 0.32),
+    pitch_mm=(5.5, 13),
+    modes=(1, 6),
+    mode_hz=(40, 2200),
+    damping=(0.006, 0.06),
+    prop_mm=(0.03, 0.16),
+    bell_um=(8, 50),
+    unlike=(0.004, 0.04),
+    noise=(-3.0, -2.1),
+    wash=(0.03, 0.10),
+    hum=(-1.4, -0.4),
+    gain_db=(0.4, 2.0),
+    level_db=(0.4, 1.4),
+    wander=(-2.7, -1.8),
+    coast_s=(1.0, 8),
+)
+
+
+def draw_craft(seed: int, population: Population = Population()) -> RigCraft:
+    """A craft from a wide population, the same for the same seed; it runs at 4 000 to 20 000 rpm.
 
     Raises UsageError for a negative seed.
     """
     if seed < 0:
         raise UsageError(f"seed is {seed}; it must be 0 or above")
     rng = np.random.default_rng([seed, zlib.crc32(b"craft")])
-    inch = rng.uniform(3, 11)
+    inch = rng.uniform(*population.inch)
     diameter = 0.0254 * inch
-    rpm = float(np.clip(60 * rng.uniform(50, 90) / (math.pi * diameter), 4000, 20000))
-    blades = int(rng.choice([2, 2, 2, 3, 3, 4]))
-    poles, slots = ((14, 12), (12, 9))[rng.integers(2)]
+    rpm = float(np.clip(60 * rng.uniform(*population.tip_m_s) / (math.pi * diameter), 4000, 20000))
+    blades = int(rng.choice(population.blades))
+    poles, slots = population.windings[rng.integers(len(population.windings))]
     prop_g = 4 * (inch / 5) ** 1.7 * rng.lognormal(0, 0.2)
     bell_g = 14 * (inch / 5) ** 1.6 * rng.lognormal(0, 0.2)
     arm_kg = 0.05 * (inch / 5) ** 1.5 * rng.lognormal(0, 0.3)
-    pitch_mm = rng.uniform(6.5, 11)
-    bearing = Bearing(balls=int(rng.integers(6, 10)), ball_mm=pitch_mm * rng.uniform(0.18, 0.30), pitch_mm=pitch_mm)
-    modes = _draw_modes(rng, rpm / 60, arm_kg)
+    pitch_mm = rng.uniform(*population.pitch_mm)
+    fewest, most = population.balls
+    bearing = Bearing(balls=int(rng.integers(fewest, most + 1)), ball_mm=pitch_mm * rng.uniform(*population.ball_ratio), pitch_mm=pitch_mm)
+    modes = _draw_modes(rng, rpm / 60, arm_kg, population)
     rings = (
         Ring(rng.uniform(3000, 6500), rng.uniform(0.03, 0.06), rng.uniform(0.3, 1)),
         Ring(rng.uniform(6500, 10500), rng.uniform(0.02, 0.06), rng.uniform(0.3, 1)),
     )
-    noise = 10 ** rng.uniform(-3.2, -2.4)
-    wash = rng.uniform(0.02, 0.06)
-    unlike = rng.uniform(0.005, 0.03)
-    hum = 10 ** rng.uniform(-1.6, -0.6)
+    noise = 10 ** rng.uniform(*population.noise)
+    wash = rng.uniform(*population.wash)
+    unlike = rng.uniform(*population.unlike)
+    hum = 10 ** rng.uniform(*population.hum)
     flick = 2 * math.pi * float(np.mean(FLICK_HZ))
-    dry = bell_inertia(bell_g, diameter) * flick / rng.uniform(1.5, 6)
+    dry = bell_inertia(bell_g, diameter) * flick / rng.uniform(*population.coast_s)
     viscous = dry / flick * rng.uniform(0.2, 1)
 
     def vector(mean_abs: float) -> complex:
@@ -60,8 +119,8 @@ def draw_craft(seed: int) -> RigCraft:
         lift = 1 + unlike * rng.standard_normal(blades)
         motors.append(
             Motor(
-                bell_gmm=vector(bell_g * 1e-3 * rng.uniform(5, 30)),
-                prop_gmm=vector(prop_g * 10 ** rng.uniform(math.log10(0.02), -1)),
+                bell_gmm=vector(bell_g * 1e-3 * rng.uniform(*population.bell_um)),
+                prop_gmm=vector(prop_g * math.exp(rng.uniform(*np.log(population.prop_mm)))),
                 lift=tuple(float(value) for value in lift / lift.mean()),
                 runout=tuple(vector(3 * rng.lognormal(0, 0.4) / order**2.5) for order in range(2, 13)),
                 electrical=tuple(vector(hum * part * rng.lognormal(0, 0.25)) for part in (0.5, 0.5, 0.4, 0.3)),
@@ -93,9 +152,9 @@ def draw_craft(seed: int) -> RigCraft:
         distance_m=rng.uniform(0.2, 0.5),
         echo=tuple((rng.uniform(0.001, 0.015), rng.uniform(0.2, 0.7) * rng.choice([-1.0, 1.0])) for _ in range(rng.integers(3, 7))),
         switching_hz=float(rng.choice([8000, 16000, 24000, 48000])),
-        gain_scatter_db=rng.uniform(0.2, 1.5),
-        level_scatter_db=rng.uniform(0.3, 1.0),
-        wander=10 ** rng.uniform(-3, -2),
+        gain_scatter_db=rng.uniform(*population.gain_db),
+        level_scatter_db=rng.uniform(*population.level_db),
+        wander=10 ** rng.uniform(*population.wander),
         full_scale=1.0,
         full_scale_pa=1.0,
     )
@@ -114,11 +173,12 @@ def _usual(craft: RigCraft, sensor: Sensor) -> float:
     return float(np.mean(level))
 
 
-def _draw_modes(rng: np.random.Generator, speed_hz: float, arm_kg: float) -> list[Mode]:
+def _draw_modes(rng: np.random.Generator, speed_hz: float, arm_kg: float, population: Population) -> list[Mode]:
     modes: list[Mode] = []
-    wanted = int(rng.integers(2, 6))
+    fewest, most = population.modes
+    wanted = int(rng.integers(fewest, most + 1))
     while len(modes) < wanted:
-        frequency = float(np.exp(rng.uniform(math.log(60), math.log(1500))))
+        frequency = float(np.exp(rng.uniform(*np.log(population.mode_hz))))
         if abs(frequency / speed_hz - 1) < 0.15:
             continue
         shape = rng.standard_normal(3)
@@ -126,7 +186,7 @@ def _draw_modes(rng: np.random.Generator, speed_hz: float, arm_kg: float) -> lis
         modes.append(
             Mode(
                 frequency_hz=frequency,
-                damping=float(np.exp(rng.uniform(math.log(0.01), math.log(0.08)))),
+                damping=float(np.exp(rng.uniform(*np.log(population.damping)))),
                 mass_kg=arm_kg * rng.uniform(1, 5),
                 at_motor=_vector(shape),
                 at_sensor=_vector(shape * rng.uniform(0.6, 1.1)),
