@@ -8,7 +8,7 @@ from vibekit.reading import Reading
 from vibekit.recording import Sensor
 from vibekit.rig import CONDITIONS, Fault, RigCraft, draw_craft, record
 from vibekit.rig.fault import ON_THE_PROPELLER
-from vibekit.rig.population import Population
+from vibekit.rig.population import USUAL, Population
 from vibekit.settings import Settings, Test
 
 Plan = dict[Test, tuple[int, int]]  # recordings of the baseline, and later, under each test
@@ -47,7 +47,7 @@ def rig_reading(
 
 
 def craft_cases(
-    seed: int, faults: Sequence[Fault], healthy: int, plan: Plan = BENCH, *, known: bool, population: Population = Population()
+    seed: int, faults: Sequence[Fault], healthy: int, plan: Plan = BENCH, *, known: bool, population: Population = USUAL
 ) -> list[RigCase]:
     """Cases on one craft: `healthy` without a fault, then one for each of `faults`; all against the same baseline.
 

@@ -54,6 +54,7 @@ class Population:
     coast_s: Range = (1.5, 6)
 
 
+USUAL = Population()
 # craft to judge the verdicts by: every range reaches beyond the one the tables are made from, or lies aside of it
 ELSEWHERE = Population(
     inch=(2.5, 13),
@@ -79,7 +80,7 @@ ELSEWHERE = Population(
 )
 
 
-def draw_craft(seed: int, population: Population = Population()) -> RigCraft:
+def draw_craft(seed: int, population: Population = USUAL) -> RigCraft:
     """A craft from a wide population, the same for the same seed; it runs at 4 000 to 20 000 rpm.
 
     Raises UsageError for a negative seed.
