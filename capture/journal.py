@@ -144,17 +144,27 @@ class Unfinished:
 def unfinished(folder: Path) -> list[Unfinished]:
     """Give the takes in a folder that no living process holds, oldest first. Journals without a readable header are not among them."""
     found = []
-    for path in sorted(folder.glob(f"*{SUFFIX}")):
+    for path in journals(folder):
         with contextlib.suppress(OSError), claimed(path):
-            every = records(path)
-            first = next(every, None)
-            if first is None or first.kind != HEADER:
-                continue
-            form, about, started = opening(first)
-            row = 4 * len(form.channels)
-            frames = sum(len(record.data) // row for record in every if record.kind == BLOCK)
-            found.append(Unfinished(path, form, about, started, frames / form.rate_hz))
-    return found
+            found.append(look(path))
+    return list(filter(None, found))
+
+
+def journals(folder: Path) -> list[Path]:
+    """Give the journals in a folder, oldest first."""
+    return sorted(folder.glob(f"*{SUFFIX}"))
+
+
+def look(path: Path) -> Unfinished | None:
+    """Give what is in a journal so far; None when it has no readable header. Raises OSError."""
+    every = records(path)
+    first = next(every, None)
+    if first is None or first.kind != HEADER:
+        return None
+    form, about, started = opening(first)
+    row = 4 * len(form.channels)
+    frames = sum(len(record.data) // row for record in every if record.kind == BLOCK)
+    return Unfinished(path, form, about, started, frames / form.rate_hz)
 
 
 def opening(header: Record) -> tuple[Form, dict[str, str], datetime]:

@@ -47,7 +47,10 @@ def sample_line(number: int) -> bytes:
 
 
 class Board:
-    """Sends (time in s, bytes) in real time; dropped: bytes that did not fit into the wire, as where a UART's buffer runs over."""
+    """Sends (time in s, bytes) in real time.
+
+    dropped: bytes that did not fit into the wire, as where a UART's buffer runs over; used_s: of a processor, by the sending itself
+    """
 
     def __init__(self, messages: Iterator[tuple[float, bytes]]) -> None:
         try:
@@ -59,6 +62,7 @@ class Board:
         self.port = os.ttyname(slave)
         self._slave = slave
         self.dropped = 0
+        self.used_s = 0.0
         self._going = True
         self._thread = threading.Thread(target=self._send, args=(messages,))
         self._thread.start()
@@ -76,6 +80,7 @@ class Board:
             except OSError:  # the other end is closed
                 return
             self.dropped += len(data) - sent
+            self.used_s = time.thread_time()
 
     def unplug(self) -> None:
         self._going = False

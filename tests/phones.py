@@ -87,9 +87,7 @@ def new_client(bench: Bench) -> aiohttp.ClientSession:
     anyone = ssl.create_default_context()
     anyone.check_hostname, anyone.verify_mode = False, ssl.CERT_NONE
     cookies = aiohttp.CookieJar(unsafe=True)  # for an IP address too
-    return aiohttp.ClientSession(
-        bench.base, connector=aiohttp.TCPConnector(ssl=anyone), cookie_jar=cookies, headers={"Origin": bench.base}
-    )
+    return aiohttp.ClientSession(bench.base, connector=aiohttp.TCPConnector(ssl=anyone), cookie_jar=cookies, headers={"Origin": bench.base})
 
 
 async def join(client: aiohttp.ClientSession, token: object) -> int:
@@ -123,3 +121,35 @@ def frame(number: int, first: int, samples: np.ndarray, taken_ms: float | None =
     """As described in vibekit/capture/phone/frame.py, made without it."""
     when = 1000 * first / 48000 if taken_ms is None else taken_ms
     return b"VKF1" + struct.pack("<IQd", number, first, when) + samples.tobytes()
+
+
+def port_of(bench):
+    return int(bench.base.rpartition(":")[2])
+
+
+async def still_serves(bench, client=None):
+    """The page still comes, and nothing was written."""
+    async with client or new_client(bench) as phone, phone.get("/") as answer:
+        assert answer.status == 200
+    until = time.monotonic() + 5
+    while bench.written and time.monotonic() < until:  # an empty take is being taken away
+        await asyncio.sleep(0.02)
+    assert bench.written == []
+
+
+async def hang_up(writer):
+    writer.transport.abort()
+    with contextlib.suppress(OSError):
+        await writer.wait_closed()
+
+
+async def closed_with(line):
+    """Read until the server hangs up; give its code."""
+    async with asyncio.timeout(10):
+        while (message := await line.receive()).type not in (aiohttp.WSMsgType.CLOSE, aiohttp.WSMsgType.CLOSED, aiohttp.WSMsgType.CLOSING):
+            pass
+    return message.data
+
+
+async def say(line, message):
+    await (line.send_bytes(message) if isinstance(message, bytes) else line.send_str(message))

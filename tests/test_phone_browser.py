@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -126,7 +127,9 @@ def test_a_tone_comes_through_whole(browser, tmp_path):
     seconds = float(os.environ.get("VIBEKIT_PHONE_SECONDS", "3"))
     with serving(tmp_path) as bench, page_of(browser, bench.server.link.url) as page:
         to_record(page)
+        began = time.process_time()
         take(page, seconds)
+        used = time.process_time() - began
     (delivery,) = bench.deliveries
     recording = read_recording(delivery.path)
     amplitude, frequency, rest = fitted(recording.samples[0])
@@ -137,6 +140,7 @@ def test_a_tone_comes_through_whole(browser, tmp_path):
     assert amplitude == pytest.approx(TONE, rel=1e-3)
     assert frequency == pytest.approx(TONE_HZ, rel=1e-6)
     assert rest < 1e-4
+    assert used < 0.1 * seconds + 0.5, "a tenth of a core, and half a second for the start and the sound file"
 
 
 def test_without_the_track_a_worklet_takes_the_sound(browser, tmp_path):

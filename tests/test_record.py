@@ -2,8 +2,11 @@
 
 import io
 import json
+import os
+import re
 import shutil
 import sys
+import termios
 import time
 from datetime import datetime
 from pathlib import Path
@@ -14,11 +17,13 @@ import soundfile
 
 from tests.boards import HEADER, board, frame
 from tests.null_sink import lacking, null_sink
-from tests.streams import form, numbered
+from tests.streams import RATE, Stream, first_of, form, numbered, steady
 from vibekit import cli
 from vibekit.analysis import analyze
 from vibekit.capture.files import read_recording
 from vibekit.capture.journal import Journal
+from vibekit.capture.take import PAUSED
+from vibekit.commands.taking import take
 from vibekit.judging import judge_motor
 from vibekit.rig import Fault, draw_craft, record
 from vibekit.scene import POSITIONS
@@ -159,6 +164,69 @@ def test_what_was_cut_off_is_offered_and_recovered(bench, tmp_path, capsys):
     assert json.loads(file.with_suffix(".json").read_text())["frames"] == 96_000
     assert cli.main(["record", "--recover"]) == 0
     assert "no recording was cut off" in said(capsys)
+
+
+def test_what_waits_is_listed_with_the_archive(bench, tmp_path, capsys):
+    """One take cut off, one whose file was made and kept by nobody, one that is being recorded."""
+    takes = tmp_path / "archive" / "takes"
+    sound = tmp_path / "sound.wav"
+    soundfile.write(sound, record(draw_craft(17), rotor=0, test="bare", duration_s=3.0)[0].samples.T, 48_000, subtype="FLOAT")
+    assert cli.main(["add", str(bench), "north-east", str(sound), "--test", "bare", "--sensor", "contact"]) == 0
+
+    def begun(position):
+        about = {"craft": "Wren-4", "position": position, "test": "bare", "setup": ""}
+        journal = Journal(takes, form(), about, datetime.now().astimezone())
+        journal.block(0, 0, numbered(0, 96_000).astype(np.float32) / 32768)
+        return journal
+
+    begun("north-east").close()
+    cli.main(["record", "--recover"])
+    begun("south-east").close()
+    running = begun("south-west")
+    capsys.readouterr()
+    assert cli.main(["archive", "list", "Wren-4"]) == 0
+    out = said(capsys)
+    for position, state in (("north-east", "not in the archive"), ("south-east", "cut off"), ("south-west", "being recorded")):
+        assert f"Wren-4, {position}, bare: {state}, 2.0 s from" in out
+    assert "`vibekit record --recover` makes files of those that were cut off" in out
+    assert cli.main(["archive", "list", "--json"]) == 0
+    told = {take["about"]["position"]: take["state"] for take in json.loads(said(capsys))["takes"]}
+    assert told == {"north-east": "not in the archive", "south-east": "cut off", "south-west": "being recorded"}
+    running.close()
+
+
+def test_the_space_bar_pauses_and_goes_on(tmp_path, monkeypatch, capsys):
+    """On a terminal, which is as it was afterwards."""
+    master, slave = os.openpty()
+    before = termios.tcgetattr(slave)
+    with open(slave) as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        stream = Stream(steady(2.0))
+
+        def press(number):
+            if number in (50, 120):
+                os.write(master, b"x " if number == 50 else b" ")
+
+        stream.between = press
+        taken = take(stream, tmp_path, {}, length_s=None)
+        assert termios.tcgetattr(slave) == before
+    os.close(master)
+    (gap,) = taken.account.gaps
+    assert gap.why == PAUSED
+    assert gap.missing / RATE == pytest.approx(0.7, abs=0.4)
+    found = soundfile.read(taken.path, dtype="int16")[0]
+    assert first_of(found[: gap.frame]) == 0
+    assert first_of(found[gap.frame + gap.filled :]) == gap.frame + gap.missing
+    out = said(capsys)
+    assert "recording; the space bar pauses and goes on, Ctrl-C ends it" in out
+    assert re.search(r"  paused once: 0\.\d+ s left out", out)
+
+
+def test_without_a_terminal_no_key_is_promised(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(sys, "stdin", io.StringIO(" "))
+    taken = take(Stream(steady(0.3)), tmp_path, {}, length_s=None)
+    assert taken.account.gaps == ()
+    assert said(capsys).startswith("recording\n")
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from vibekit.errors import UnreadableError, UsageError, VibekitError
 
 if TYPE_CHECKING:
     from vibekit.archive import Archive
+    from vibekit.capture.waiting import Waiting
     from vibekit.kept import KeptReading
     from vibekit.reading import Reading
 
@@ -56,14 +57,19 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(archive: "Archive", args: argparse.Namespace) -> int:
+    from vibekit.capture.waiting import waiting
+
+    takes = [take for take in waiting(archive.place.takes) if args.craft in (None, take.about.get("craft"))]
+    told = [asdict(take) | {"path": str(take.path), "started": take.started.isoformat()} for take in takes]
     if args.craft is not None:
         archive.craft(args.craft)
         kept = archive.readings(args.craft)
         if args.json:
-            return _print("vibekit.readings/1", craft=args.craft, readings=[_brief(one) for one in kept])
+            return _print("vibekit.readings/1", craft=args.craft, readings=[_brief(one) for one in kept], takes=told)
         print_table(
             ("reading", "position", "test", "speed", "recorded", "file", "set-up"), map(_row, kept), f"{args.craft}: {len(kept)} readings"
         )
+        _print_takes(takes)
         return 0
     crafts = archive.crafts()
     if args.json:
@@ -72,10 +78,23 @@ def _list(archive: "Archive", args: argparse.Namespace) -> int:
             archive=archive.place.shown,
             files=str(archive.place.files),
             crafts=[asdict(craft) | {"last": craft.last.isoformat()} for craft in crafts],
+            takes=told,
         )
     rows = [(c.name, c.owner, c.job, c.rotors, c.readings, c.inspections, c.actions, local(c.last)) for c in crafts]
     print_table(("craft", "owner", "job", "rotors", "readings", "checks by hand", "work on parts", "last kept"), rows, archive.place.shown)
+    _print_takes(takes)
     return 0
+
+
+def _print_takes(takes: "list[Waiting]") -> None:
+    """What was recorded here and is in no archive yet; a line each, so that the name of its file stays whole."""
+    if takes:
+        print("Recordings that wait here:")
+    for take in takes:
+        of = ", ".join(filter(None, map(take.about.get, ("craft", "position", "test")))) or "of no craft"
+        print(f"  {of}: {take.state}, {take.seconds:.1f} s from {local(take.started)}, {take.path}")
+    if any(take.state == "cut off" for take in takes):
+        print("`vibekit record --recover` makes files of those that were cut off")
 
 
 def _show(archive: "Archive", args: argparse.Namespace) -> int:

@@ -180,5 +180,3 @@ def _show_link(link: "Link") -> None:
 
 def _tell(text: str) -> None:
     print(f"phone: {text}", flush=True)
-
-

@@ -1,4 +1,4 @@
-"""A take on the terminal: countdown, meter, Ctrl-C ends it and keeps it."""
+"""A take on the terminal: countdown, meter, a key that pauses, Ctrl-C ends it and keeps it."""
 
 import sys
 import time
@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibekit.commands.asking import EndedError, ask, say
+from vibekit.commands.keys import keys
 from vibekit.craft import Craft
 from vibekit.errors import VibekitError
 from vibekit.settings import Settings
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 LOOK_S, ASK_S = 0.1, 5.0
 BAR = 30
 FLOOR_DB = -90.0
+PAUSE = " "
 SILENT = (
     ". Allow the microphone for this program in the system's privacy settings (on macOS: Privacy & Security, Microphone, the terminal), "
     "switch it on, or choose another with --device"
@@ -63,20 +65,9 @@ def take(
         print(f"{left} ...", flush=True)
         time.sleep(1)
     recorder.start()
-    print("waiting for the motor" if trigger else "recording", flush=True)
-    silent, asked = "", time.monotonic()
+    silent = ""
     try:
-        while not recorder.done.wait(LOOK_S):
-            if is_over and time.monotonic() - asked > ASK_S:
-                asked = time.monotonic()
-                if is_over(recorder):
-                    recorder.stop("all of it was heard")
-            seen = recorder.glance()
-            if seen is not None:
-                _meter(seen)
-            if seen is not None and seen.warning:
-                silent = seen.warning
-                break
+        silent = _watch(recorder, "waiting for the motor" if trigger else "recording", is_over)
     except KeyboardInterrupt:
         recorder.stop("stopped by hand")
     _clear()
@@ -88,11 +79,37 @@ def take(
     return taken
 
 
+def _watch(recorder: "Recorder", doing: str, is_over: "Callable[[Recorder], bool] | None") -> str:
+    """Show the meter and mind the keys until the take ends; give what is wrong with a source that gives only silence, else ""."""
+    asked, paused = time.monotonic(), False
+    with keys() as pressed:
+        print(f"{doing}; the space bar pauses and goes on, Ctrl-C ends it" if pressed else doing, flush=True)
+        while not recorder.done.wait(LOOK_S):
+            if pressed and pressed() == PAUSE:
+                paused = not paused
+                (recorder.pause if paused else recorder.resume)()
+            if is_over and time.monotonic() - asked > ASK_S:
+                asked = time.monotonic()
+                if is_over(recorder):
+                    recorder.stop("all of it was heard")
+            seen = recorder.glance()
+            if seen is not None:
+                _meter(seen)
+                if seen.warning:
+                    return seen.warning
+    return ""
+
+
 def said_of(taken: "Take") -> str:
-    """What became of a take: length, rate, why it ended, what was lost; a line each."""
+    """What became of a take: length, rate, why it ended, what was lost or left out; a line each."""
+    from vibekit.capture.take import PAUSED
+
     account = taken.account
     lines = [f"{account.frames / account.rate_hz:.1f} s at {account.rate_hz:g} Hz from {account.form.source}: {account.ended}"]
-    if lost := [gap for gap in account.gaps if gap.why != "paused"]:
+    if pauses := [gap.missing for gap in account.gaps if gap.why == PAUSED]:
+        many = "once" if len(pauses) == 1 else f"{len(pauses)} times"
+        lines.append(f"  paused {many}: {sum(pauses) / account.rate_hz:.3g} s left out")
+    if lost := [gap for gap in account.gaps if gap.why != PAUSED]:
         many = "1 drop-out" if len(lost) == 1 else f"{len(lost)} drop-outs"
         lines.append(f"  {many}, {1000 * account.missing_s:.3g} ms in all: {', '.join(dict.fromkeys(gap.why for gap in lost))}")
     return "\n".join([*lines, *(f"  {note}" for note in account.notes)])

@@ -1,0 +1,56 @@
+"""Bands that a codec, a rate or a sensor cuts."""
+
+import numpy as np
+import pytest
+from scipy.signal import firwin, lfilter
+
+from tests.machine_sounds import bench, converted, recorded, upsampled
+from tests.screened import ANY, RATE, encoded, found, share
+from vibekit.screening import screen
+
+
+@pytest.mark.parametrize(
+    ("kind", "codec", "bit_rate", "code"),
+    [("m4a", "aac", 24_000, "voice-band"), ("m4a", "aac", 64_000, "band-limit"), ("webm", "libopus", 32_000, "band-limit")],
+)
+def test_a_phones_file_is_known_as_lossy_and_by_where_it_ends(tmp_path, kind, codec, bit_rate, code):
+    for seed in range(3):
+        recording = encoded(bench(seed)[1], RATE, tmp_path, kind, codec, bit_rate)
+        codes = found(recording)
+        assert codes["lossy"] == "note"
+        assert codes[code] == ("warning" if code == "voice-band" else "note")
+        assert "jump" not in codes
+        assert screen(recording, ANY).levels_comparable is (code != "voice-band")
+
+
+@pytest.mark.parametrize(("rate", "code"), [(8_000, "voice-band"), (16_000, "voice-band"), (22_050, "band-limit"), (32_000, "band-limit")])
+def test_a_file_made_at_a_lower_rate_is_known(rate, code):
+    assert share(lambda seed: recorded(upsampled(bench(seed, rate=rate)[1], rate, RATE), RATE), code, seeds=6) == 1
+
+
+def test_a_telephone_band_is_known_and_its_edge_named():
+    for seed in range(6):
+        x = lfilter(firwin(301, [300, 3400], fs=RATE, pass_zero=False), 1, bench(seed)[1])  # ITU-T G.712 band, from memory
+        detail = {p.code: p.detail for p in screen(recorded(x, RATE), ANY).problems}["voice-band"]
+        assert 3.2 <= float(detail.split()[1]) <= 3.9
+
+
+@pytest.mark.parametrize("corner", [1_000, 3_000, 8_000])
+def test_a_sensors_slope_is_no_cliff(corner):
+    """Fourth-order low-pass: 24 dB an octave, steeper than any sensor's resonance leaves."""
+
+    def dulled(seed):
+        _, x = bench(seed, converter=False)
+        f = np.fft.rfftfreq(x.size, 1 / RATE)
+        return recorded(np.fft.irfft(np.fft.rfft(x) / np.sqrt(1 + (f / corner) ** 8), x.size), RATE)
+
+    assert share(dulled, "voice-band") == share(dulled, "band-limit") == 0
+
+
+def test_a_sensor_without_a_filter_is_told_and_one_with_it_is_not():
+    for seed in range(6):
+        _, x = bench(seed, rate=3_200, converter=False)
+        rough = 0.3 * x + 0.05 * np.random.default_rng(seed).standard_normal(x.size)
+        assert found(recorded(rough, 3_200, bits=0, unit="g"))["no-filter"] == "note"
+        assert "no-filter" not in found(recorded(converted(rough, 0.8), 3_200, bits=0, unit="g"))
+        assert "no-filter" not in found(recorded(rough, 3_200))

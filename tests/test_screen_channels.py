@@ -1,0 +1,44 @@
+"""Channels that say nothing: dead ones, copies, tacho and telemetry."""
+
+import numpy as np
+import pytest
+
+from tests.machine_sounds import bench, recorded
+from tests.screened import ANY, RATE, found
+from vibekit.recording import Channel, Recording
+from vibekit.screening import screen
+
+
+def test_channels_that_are_dead_or_copies_are_named():
+    _, x = bench(0)
+    assert found(recorded([x, np.zeros(x.size)], RATE))["dead-channel"] == "warning"
+    assert found(recorded([x, -0.5 * x], RATE, bits=0))["copies"] == "note"
+    _, other = bench(1)
+    assert not {"copies", "dead-channel"} & found(recorded([x, other], RATE)).keys()
+    both = recorded([np.clip(x, -0.05, 0.05), other], RATE)
+    assert "of channel 1 are cut flat" in screen(both, ANY).problems[0].detail
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"), [("good", None), ("flat", "no-tacho"), ("few", "no-tacho"), ("missing", "uneven-tacho"), ("noise", "uneven-tacho")]
+)
+def test_a_tacho_that_says_nothing_is_told(kind, code):
+    rng, x = bench(0)
+    tacho = 0.01 * rng.standard_normal(x.size)
+    marks = np.arange(300, x.size, 480)
+    if kind == "missing":
+        marks = rng.permutation(marks)[: marks.size // 2]
+    if kind == "few":
+        marks = marks[:2]
+    if kind == "flat":
+        tacho[:] = 0
+    if kind in ("good", "missing", "few"):
+        tacho[(marks[:, None] + np.arange(20)).ravel()[: x.size]] += 1
+    both = Recording(np.stack([x, tacho]).astype(np.float32), float(RATE), (Channel(), Channel(role="tacho", unit="V", name="mark")))
+    assert {"no-tacho", "uneven-tacho"} & found(both).keys() == ({code} if code else set())
+
+
+def test_telemetry_without_speed_is_told():
+    rows = np.stack([bench(0)[1], np.zeros(3 * RATE // 2)]).astype(np.float32)
+    recording = Recording(rows, float(RATE), (Channel(), Channel(role="telemetry", unit="rpm", name="rpm")))
+    assert found(recording)["no-telemetry"] == "warning"
