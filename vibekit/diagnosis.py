@@ -2,16 +2,18 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
 from vibekit.change import change
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
+from vibekit.next_measurement import Reach, next_measurements
 from vibekit.observation import Observation, observe
 from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
+from vibekit.wording import listed
 
 SURE = 0.60  # probability from which a condition is concluded
 LEADS = 1.5  # times the best condition of another kin: then it may speak for its own kin at SURE
@@ -25,6 +27,8 @@ RISEN_DB = 2.0
 # a bad ball strikes where the load is, and the cage carries it through there once in its turn: lines of the cage alone may be a ball's
 # (Randall & Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520, section 2)
 MAY_BE: Mapping[str, tuple[str, ...]] = {"bearing-cage": ("bearing-ball",)}
+OPEN = 0.05  # explanations at least this probable are named where none is clear
+WORTH_MORE = 0.3  # bits from which a measurement is asked for though a condition is concluded
 LEAST_WEIGHT = 0.1  # evidence that shifts the odds by less is not worth a sentence
 
 
@@ -50,13 +54,14 @@ def diagnose(
     position: str | None = None,
     catalogue: Catalogue | None = None,
     likelihoods: Likelihoods | None = None,
+    reach: Reach | None = None,
 ) -> Diagnosis:
     """Judge the readings of one motor together.
 
     references: healthy readings of the same set-up, or (peers) the readings of the other motors of the craft
-    hints: what eye, hand and bench said
+    hints: what eye, hand and bench said; reach: what can still be measured, all that a bench can when left out
     Probabilities come from Bayes' rule over the catalogue's conditions with frequencies from the rig; the conclusion is "undecided"
-    unless one condition, or the conditions of one part, stand clear of the rest.
+    unless one condition, or the conditions of one part, stand clear of the rest. What to measure next is what most is expected of.
     """
     catalogue = catalogue or load_catalogue()
     likelihoods = likelihoods or load_likelihoods()
@@ -74,7 +79,13 @@ def diagnose(
     if not usable and not hints:
         return Diagnosis((), _undecided(catalogue, position, _unfit(readings), "Record again as the screening says."))
     compared = any(o.name == "1x" or o.name == "roughness" for o in seen)
-    return Diagnosis(findings, _conclude(catalogue, chance, usable, hints, compared=compared, position=position))
+    end = _conclude(catalogue, chance, usable, hints, compared=compared, position=position)
+    slow = bool(usable) and all(r.rate_hz < NARROW_HZ for r in usable)
+    if (slow and not hints) or any(h.decides for h in hints):
+        return Diagnosis(findings, end)
+    ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=slow)
+    best = next((n for n in ranked if n.bits >= WORTH_MORE or end.condition in ("healthy", "undecided")), None)
+    return Diagnosis(findings, replace(end, next_step=best.sentence, next_measurement=best.key) if best else end)
 
 
 def _over_speeds(readings: Sequence[Reading], references: Sequence[Reading]) -> tuple[Hint, ...]:
@@ -156,7 +167,8 @@ def _conclude(
             )  # fmt: skip
         if chance["healthy"] >= HEALTHY:
             return Conclusion("healthy", chance["healthy"], position, best.part, best.action, best.why, best.next_step)
-        return _undecided(catalogue, position, f"Nothing stands out, but these are not ruled out: {rival.words}.", rival.next_step)
+        left = listed([catalogue[n].words for n in ranked[1:] if n == rival.condition or chance[n] >= OPEN])
+        return _undecided(catalogue, position, f"Nothing stands out, but not ruled out: {left}.", rival.next_step)
     if chance[best.condition] >= SURE:
         alike = MAY_BE.get(best.condition, ())
         in_all = chance[best.condition] + sum(chance[n] for n in alike)
@@ -169,8 +181,12 @@ def _conclude(
         also = tuple(n for n in kindred if n != best.condition and chance[n] > SHOWN)
         reason = f"What to work on is clear, the fault itself less so: {' or '.join(catalogue[n].words for n in (best.condition, *also))}."
         return Conclusion(best.condition, together, position, best.part, best.action, reason, best.next_step, also)
-    both = f"{best.words[0].upper()}{best.words[1:]} and {rival.words} both explain what was measured."
-    return _undecided(catalogue, position, both, best.next_step)
+    explains = [
+        f"{'chance alone' if n == 'healthy' else catalogue[n].words} ({100 * chance[n]:.0f} %)"
+        for n in ranked
+        if n == rival.condition or chance[n] >= OPEN
+    ]
+    return _undecided(catalogue, position, f"These explain what was measured: {listed(explains)}.", best.next_step)
 
 
 def _race_matters(best: Condition, usable: Sequence[Reading]) -> bool:

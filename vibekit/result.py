@@ -101,6 +101,7 @@ def _conclusion(end: Conclusion) -> dict[str, Any]:
         "also": list(end.also),
         "reason": end.reason,
         "next_step": end.next_step,
+        "next_measurement": end.next_measurement,
     }
 
 
