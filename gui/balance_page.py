@@ -9,17 +9,26 @@ from pathlib import Path
 from PySide6.QtWidgets import QComboBox, QDoubleSpinBox, QHBoxLayout, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
 from vibekit.balance_bench import BalanceBench, open_job
-from vibekit.balance_job import BalanceJob
+from vibekit.balance_job import BalanceJob, Method
 from vibekit.balance_solution import Level, Solution, level, solve
-from vibekit.balance_step import Step
+from vibekit.balance_step import Step as BalanceStep
 from vibekit.balance_verdict import left_words
 from vibekit.capture.reader import Reader
+from vibekit.capture.recorder import Glance
+from vibekit.capture.take import Form
 from vibekit.errors import UsageError, VibekitError
-from vibekit.gui.desk import Desk, Page, empty, label, rule, scrolled
+from vibekit.gui.desk import Desk, Page, column, empty, label, rule, scrolled
 from vibekit.gui.drop_area import DropArea
+from vibekit.gui.live import Live
+from vibekit.gui.live_vector import LiveVector, look_for_vector
 from vibekit.gui.polar_plot import PolarPlot
+from vibekit.gui.record_row import RecordRow
 from vibekit.gui.session import Stated
+from vibekit.gui.sources import Roles, serial_sensors, sound_cards
+from vibekit.gui.steps import Step
 from vibekit.packing import pack
+from vibekit.recording import RELATIVE
+from vibekit.settings import Settings
 from vibekit.spots import Stock, spots_from
 from vibekit.turning import ADVICE
 from vibekit.wording import sentence, with_interval
@@ -29,10 +38,17 @@ MARK = "Angles count from the mark, blade 1, in the direction in which the rotor
 FIXED = "Trial weights fixed so that they cannot leave: 0.1 g at 60 mm and 10 000 rpm pulls 6.6 N and leaves at 63 m/s."
 NEXT = {"record": "Next: record", "trial": "Next: a trial weight", "correct": "Next: the correction", "finished": "Finished",
         "refused": "Balancing cannot help here"}  # fmt: skip
+TACHO_RIGHT: Roles = ("vibration", "tacho")
+FILED: tuple[tuple[str, Roles | None], ...] = (
+    ("files: as they say, else vibration left and tacho right", None),
+    ("files: vibration left, tacho right", TACHO_RIGHT),
+    ("files: tacho left, vibration right", ("tacho", "vibration")),
+)
+VECTOR_EVERY = 6  # paints between two looks for the vector
 
 
 class BalancePage(Page):
-    """The balancing job of the chosen rotor."""
+    """The balancing job of the chosen rotor. While it records, it stays with the rotor that is recorded."""
 
     name, title = "balance", "Balance"
 
@@ -40,17 +56,48 @@ class BalancePage(Page):
         super().__init__(desk)
         self.bench: BalanceBench | None = None
         self.polar: PolarPlot | None = None
-        self.left, self.right = QVBoxLayout(), QVBoxLayout()
+        self.live: Live | None = None
+        self.now = LiveVector()
+        self.paints = 0
+        self.listed = False
+        self.row = RecordRow(desk, self._what_for, lambda: sound_cards(rescan=True) + serial_sensors())
+        self.row.began.connect(self._began)
+        self.row.heard.connect(self._hear)
+        self.row.taken.connect(lambda take: self.add_files([str(take.path)]))
+        self.filed = QComboBox()
+        for words, roles in FILED:
+            self.filed.addItem(words, roles)
+        self.left, self.below, self.right = QVBoxLayout(), QVBoxLayout(), QVBoxLayout()
         px = self.look.px
-        self.left.setSpacing(px(7))
-        self.left.setContentsMargins(0, 0, px(10), 0)
+        drop = DropArea(desk, "Or drop recordings of this state here.")
+        drop.dropped.connect(self.add_files)
+        self.taking = QWidget()
+        taking = column(self.look, self.row, self.row.said, drop, self.filed, gap=6)
+        taking.addWidget(rule(self.look))
+        self.taking.setLayout(taking)
+        side = column(self.look, self.left, self.taking, self.below, gap=7)
+        side.setContentsMargins(0, 0, px(10), 0)
+        side.addStretch(1)
+        for part in (self.left, self.below):
+            part.setSpacing(px(7))
         whole = QHBoxLayout(self)
         whole.setContentsMargins(px(14), px(8), px(8), px(6))
-        whole.addWidget(scrolled(self.left), 10)
+        whole.addWidget(scrolled(side), 10)
         whole.addLayout(self.right, 11)
+
+    @property
+    def busy(self) -> bool:
+        """A run of the rotor is recorded."""
+        return bool(self.row.state)
+
+    def end(self) -> None:
+        """Let a running recording end, and keep it."""
+        self.row.end()
 
     def refresh(self) -> None:
         """Go on with the job that is open for this rotor, or offer to begin one."""
+        if self.busy:
+            return
         bench, position = self.session.bench, self.session.position
         self.bench = None
         if bench is not None and position is not None and (kept := open_job(self.session.archive, bench.name, position)) is not None:
@@ -59,15 +106,22 @@ class BalancePage(Page):
 
     def show_job(self) -> None:
         """Show what to do next, and the vectors."""
-        empty(self.left)
-        empty(self.right)
-        self.polar = None
-        if self.bench is None:
+        for part in (self.left, self.below, self.right):
+            empty(part)
+        self.polar, self.now = None, LiveVector()
+        step = self.bench.step if self.bench is not None else None
+        self.taking.setVisible(step is not None and step.kind == "record")
+        if self.bench is None or step is None:
             self._offer()
-        else:
-            self._tell(self.bench, self.bench.step)
-            self._draw(self.bench.job)
-        self.left.addStretch(1)
+            return
+        phase = self.bench.job.method == "phase"
+        self.filed.setVisible(phase)
+        if step.kind == "record" and not self.listed:
+            self.listed = True
+            self.row.want(TACHO_RIGHT if phase else ("vibration",))
+            self.row.list_devices()
+        self._tell(self.bench, step)
+        self._prepare(self.bench.job)
 
     def _offer(self) -> None:
         self.left.addWidget(label(f"Balance {self.session.position}", "head"))
@@ -120,7 +174,7 @@ class BalancePage(Page):
         self.bench = BalanceBench(self.session.archive, job)
         self.show_job()
 
-    def _tell(self, bench: BalanceBench, step: Step) -> None:
+    def _tell(self, bench: BalanceBench, step: BalanceStep) -> None:
         self.left.addWidget(label(NEXT[step.kind], "head"))
         self.left.addWidget(label(step.text))
         for line in step.why:
@@ -134,20 +188,16 @@ class BalancePage(Page):
             )
         self._act(bench, step)
         for line in step.cautions:
-            self.left.addWidget(label(line, "caution"))
+            self.below.addWidget(label(line, "caution"))
         if step.kind not in ("finished", "refused"):
-            self.left.addWidget(label(ADVICE, "caution"))
+            self.below.addWidget(label(ADVICE, "caution"))
 
-    def _act(self, bench: BalanceBench, step: Step) -> None:
+    def _act(self, bench: BalanceBench, step: BalanceStep) -> None:
         if step.kind in ("trial", "correct"):
             self.done = QPushButton("It is mounted so")
             self.done.setObjectName("first")
             self.done.clicked.connect(lambda: self._do(partial(bench.do, step)))
             self.left.addLayout(_row(self.done))
-        elif step.kind == "record":
-            drop = DropArea(self.desk, "Drop the recordings of this state here, or record under “Measure” and bring the file.")
-            drop.dropped.connect(self.add_files)
-            self.left.addWidget(drop)
         elif step.kind == "refused":
             on = QPushButton("Go on all the same")
             on.clicked.connect(lambda: self._do(bench.overrule))
@@ -158,7 +208,7 @@ class BalancePage(Page):
             end.clicked.connect(lambda: self._do(partial(bench.end, "ended by the user")))
             for button in (refit, end):
                 button.setObjectName("quiet")
-            self.left.addLayout(_row(refit, end))
+            self.below.addLayout(_row(refit, end))
 
     def _do(self, act: Callable[[], None]) -> None:
         try:
@@ -167,17 +217,46 @@ class BalancePage(Page):
             self.desk.tell(sentence(str(error)))
         self.show_job()
 
+    def _what_for(self) -> tuple[Settings, dict[str, str]]:
+        """What the recording that begins now is of."""
+        if self.bench is None:
+            raise UsageError("no balancing job is open; begin one first")
+        job = self.bench.job
+        about = {"craft": job.craft, "position": job.position, "test": "prop", "setup": job.setup}
+        return self.session.settings_of(Stated(job.position, "prop")), about
+
+    def _began(self, form: Form, settings: Settings) -> None:
+        self.live, self.now, self.paints = Live(form, settings), LiveVector(trouble="listening"), 0
+        self._draw()
+
+    def _hear(self, glance: Glance) -> None:
+        """Look for the vector beside the window, as often as one look takes."""
+        live, bench = self.live, self.bench
+        if live is None or bench is None:
+            return
+        live.hear(glance)
+        self.paints += 1
+        if self.paints % VECTOR_EVERY == 1 and (newest := live.newest) is not None and not self.desk.workers.under_way("vector"):
+            self.desk.workers.start("vector", lambda step: look_for_vector(newest, live.settings, bench.job), self.show_now)
+
+    def show_now(self, now: LiveVector) -> None:
+        """Show what 1x is just now over what it was."""
+        if self.row.state == "recording":
+            self.now = now
+            self._draw()
+
     def add_files(self, files: list[str]) -> None:
         """Add recordings of the rotor as it is now."""
-        bench = self.bench
+        bench, roles = self.bench, self.filed.currentData()
         if bench is None:
             return
         settings = self.session.settings_of(Stated(bench.job.position, "prop"))
 
-        def add(step: object) -> BalanceJob:
+        def add(step: Step) -> BalanceJob:
             for number, file in enumerate(map(Path, files)):
-                step(number / len(files), f"measuring {file.name}")  # type: ignore[operator]
-                bench.add(file, Reader().read(file), settings, pack(Reader()))
+                step(number / len(files), f"measuring {file.name}")
+                reader = _reader_for(file, bench.job.method, roles)
+                bench.add(file, reader.read(file), settings, pack(reader))
             return bench.job
 
         self.desk.workers.start("balance", add, lambda _: self._added(), self._refused)
@@ -190,27 +269,71 @@ class BalancePage(Page):
         self.desk.tell(sentence(why))
         self.show_job()
 
-    def _draw(self, job: BalanceJob) -> None:
-        heard = [(f"{n}: {r.stage}", level(job, r), r) for n, r in enumerate(job.rounds, 1) if r.takes]
-        if not heard:
+    def _prepare(self, job: BalanceJob) -> None:
+        """Make the plot, and say in words what was heard."""
+        heard = _heard(job)
+        if not heard and self.taking.isHidden():
             self.right.addWidget(label(MARK))
             self.right.addStretch(1)
             return
-        if job.method == "phase":
-            self.polar = plot = PolarPlot(self.look, "1x so far, angle before the tacho's pulse", heard[0][1].unit)
-            self.plot(plot)
-            plot.rings(max(abs(seen.value) + (seen.u95 if math.isfinite(seen.u95) else 0.0) for _, seen, _ in heard))
-            for number, (words, seen, _) in enumerate(heard):
-                plot.arrow(seen.value, words, "this" if number == len(heard) - 1 else "muted", u95=seen.u95)
-            self.right.addWidget(plot, 1)
-        for words, seen, _ in heard:
-            self.right.addWidget(label(f"{words}: {_level_words(seen, job)}", "small"))
-        if (found := _solved(job)) is not None:
+        title = "1x, angle before the tacho's pulse" if job.method == "phase" else "1x; by amplitude alone its direction is not known"
+        self.polar = PolarPlot(self.look, title, heard[0][1].unit if heard else RELATIVE)
+        self.plot(self.polar)
+        self.right.addWidget(self.polar, 1)
+        self.said = label("", "head")
+        self.trouble = label("", "caution")
+        for widget in (self.said, self.trouble):
+            self.right.addWidget(widget)
+        for words, seen in heard:
+            self.right.addWidget(label(f"{words}: {_level_words(seen.value, seen.u95, seen.unit, job)}", "small"))
+        if heard and (found := _solved(job)) is not None:
             for answer in found.planes:
                 at = math.degrees(cmath.phase(answer.wanted)) % 360
                 wanted = f"wanted in all {with_interval(abs(answer.wanted), answer.u95, 'g mm')} at {at:.0f}°"
                 self.right.addWidget(label(f"<b>{sentence(answer.plane)}</b>: {wanted}; left now {left_words(answer.left)}."))
-        self.right.addWidget(rule(self.look))
+        self._draw()
+
+    def _draw(self) -> None:
+        """Draw the vectors of the rounds, and over them the one that is heard now."""
+        plot, bench, now = self.polar, self.bench, self.now
+        if plot is None or bench is None:
+            return
+        job, heard, live = bench.job, _heard(bench.job), now.value is not None
+        plot.clear()
+        plot.unit = now.unit or plot.unit
+        sizes = [abs(seen.value) + (seen.u95 if math.isfinite(seen.u95) else 0.0) for _, seen in heard]
+        plot.rings(max([*sizes, abs(now.value or 0.0)], default=0.0))
+        for number, (words, seen) in enumerate(heard):
+            ink = "this" if number == len(heard) - 1 and not live else "baseline" if number == len(heard) - 1 else "muted"
+            _vector(plot, seen.value, words, ink, seen.u95, job, number)
+        if now.value is not None:
+            _vector(plot, now.value, "now", "this", now.u95, job, len(heard))
+            share = f", {now.share:.0%} of what it was found at" if now.share is not None else ""
+            self.said.setText(f"Now {_level_words(now.value, now.u95, now.unit, job)}{share}")
+        speed = f"{with_interval(now.rpm, now.rpm_u95, 'rpm')}: " if now.rpm else ""
+        self.trouble.setText(f"{speed}{now.trouble}" if now.trouble else "")
+        self.said.setVisible(live)
+        self.trouble.setVisible(bool(now.trouble))
+
+
+def _heard(job: BalanceJob) -> list[tuple[str, Level]]:
+    return [(f"{n}: {r.stage}", level(job, r)) for n, r in enumerate(job.rounds, 1) if r.takes]
+
+
+def _vector(plot: PolarPlot, value: complex, words: str, ink: str, u95: float, job: BalanceJob, number: int) -> None:
+    if job.method == "phase":
+        plot.arrow(value, words, ink, u95=u95)
+    else:
+        plot.circle(abs(value), words, ink, u95=u95, at_deg=35.0 + 55.0 * number)
+
+
+def _reader_for(file: Path, method: Method, roles: Roles | None) -> Reader:
+    """How a file is read: as stated; else as it says itself, and where that is nothing of a tacho, as TACHO_RIGHT says."""
+    if method == "amplitude" or roles is not None:
+        return Reader(roles=roles)
+    channels = Reader().read(file).channels
+    silent = len(channels) == len(TACHO_RIGHT) and all(channel.role == "vibration" for channel in channels)
+    return Reader(roles=TACHO_RIGHT if silent else None)
 
 
 def _solved(job: BalanceJob) -> Solution | None:
@@ -220,9 +343,9 @@ def _solved(job: BalanceJob) -> Solution | None:
         return None
 
 
-def _level_words(seen: Level, job: BalanceJob) -> str:
-    turned = f" at {math.degrees(cmath.phase(seen.value)) % 360:.0f}°" if job.method == "phase" else ""
-    return f"1x {with_interval(abs(seen.value), seen.u95, seen.unit)}{turned}"
+def _level_words(value: complex, u95: float, unit: str, job: BalanceJob) -> str:
+    turned = f" at {math.degrees(cmath.phase(value)) % 360:.0f}°" if job.method == "phase" else ""
+    return f"1x {with_interval(abs(value), u95, unit)}{turned}"
 
 
 def _row(*widgets: QWidget) -> QHBoxLayout:

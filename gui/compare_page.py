@@ -11,10 +11,11 @@ from vibekit.frame import Frame, key_lines, span, tallest
 from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.laid_over import conditions_to_lay, laid_over
 from vibekit.gui.plot import Plot, figures
+from vibekit.gui.series import Series
 from vibekit.gui.spectrum_plot import draw_frame, kind_words, say_at, spectrum_plot
 from vibekit.handspin import COAST, FROM_RPM, TO_RPM
 from vibekit.line_meaning import Meaning, meaning_of
-from vibekit.reading import Quantity
+from vibekit.reading import Quantity, Reading
 from vibekit.standing import OUTLIER
 from vibekit.wording import listed, sentence, unit_words, with_interval
 
@@ -56,7 +57,7 @@ class ComparePage(Page):
         self.bars.item.getAxis("bottom").setHeight(self.look.px(36))
         self.bars.whole_button.hide()
         self.bars.say = lambda _x, y: f"{figures(y)} {self.bars.upward[1]}"
-        self.bars.setToolTip("bar and whisker: this motor and its 95 % interval; grey box: robust band of the other motors")
+        self.key = label("Bar and whisker: each motor with its 95 % interval. Grey box: robust band of the others.", "small")
         self.meaning = label("Click a line to see what it is.")
         self.meaning.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.note = label("", "small")
@@ -74,6 +75,7 @@ class ComparePage(Page):
         head.addStretch(1)
         right = QVBoxLayout()
         right.addWidget(self.bars, 3)
+        right.addWidget(self.key)
         right.addWidget(self.meaning, 2)
         whole = QGridLayout(self)
         px = self.look.px
@@ -127,7 +129,7 @@ class ComparePage(Page):
         for widget in (self.kinds, self.laid, self.together, self.apart):
             widget.setVisible(not coasts)
         self.meaning.setVisible(not coasts)
-        self.bars.title.setText("Coast time" if coasts else "What stands out")
+        self.bars.retitle("Coast time" if coasts else "What stands out")
         if coasts:
             self._draw_coasts(coasts)
         elif self.group is None or frame is None:
@@ -162,29 +164,29 @@ class ComparePage(Page):
         plot.clear()
         draw_frame(plot, frame)
         ends = []
-        if theirs := [c for r in member.others if (c := r.curve(self.kind)) is not None and c.y_unit == frame.unit]:
-            x, low, high = span(theirs, frame)
+        if theirs := [(r, c) for r in member.others if (c := r.curve(self.kind)) is not None and c.y_unit == frame.unit]:
+            x, low, high = span([c for _, c in theirs], frame)
             plot.band(x, low, high, "others")
-            for other in theirs:
-                plot.curve(*tallest(other, frame), "others")
+            for reading, other in theirs:
+                plot.curve(*tallest(other, frame), "others", name=f"other: {_file(reading)}")
             ends.append((float(np.median(high[-20:])), "others", "muted"))
         if own := [c for r in member.baselines if (c := r.curve(self.kind)) is not None and c.y_unit == frame.unit]:
             x, _, high = span(own, frame)
-            plot.curve(x, high, "baseline", dashed=True)
+            plot.curve(x, high, "baseline", dashed=True, name="own past, largest")
             ends.append((float(np.median(high[-20:])), "own past", "baseline"))
         if laid := laid_over(self.laid.currentData(), member, self.kind) if self.laid.currentData() else None:
             x, y = tallest(laid, frame)
-            plot.curve(x, y, "act")
+            plot.curve(x, y, "act", name=self.laid.currentText())
             ends.append((float(np.median(y[-20:])), "laid over", "act"))
         curve = member.reading.curve(self.kind)
         assert curve is not None
         x, y = tallest(curve, frame)
-        plot.curve(x, y, "this")
+        plot.curve(x, y, "this", name=member.position)
         ends.append((float(np.median(y[-20:])), "this motor", "this"))
         _name_ends(plot, ends, frame)
         if self.kind == "order":
             lines = sorted(key_lines(member.reading, frame), key=lambda line: line.floor / line.amplitude)[:LABELS]
-            plot.points([o.order for o in lines], [o.amplitude for o in lines], "ink", u95=[o.u95 for o in lines], size=5)
+            plot.points([o.order for o in lines], [o.amplitude for o in lines], "ink", u95=[o.u95 for o in lines], size=5, name="lines")
             _name_lines(plot, [(line.order, line.amplitude, line.name) for line in lines], frame)
         if self.asked is not None:
             plot.upright(self.asked, "watch", dashed=True)
@@ -198,7 +200,7 @@ class ComparePage(Page):
             draw_frame(plot, frame)
             curve = member.reading.curve(self.kind)
             assert curve is not None
-            plot.curve(*tallest(curve, frame), "this" if chosen else "muted")
+            plot.curve(*tallest(curve, frame), "this" if chosen else "muted", name=member.position)
             if laid := laid_over(self.laid.currentData(), member, self.kind) if self.laid.currentData() else None:
                 plot.curve(*tallest(laid, frame), "act", dotted=True)
             plot.words(frame.order_max, frame.high, f"{member.number} {member.position}", anchor=(1.0, 0.0))
@@ -221,7 +223,8 @@ class ComparePage(Page):
             chosen = member.position == self.session.position
             for curve in (c for c in member.reading.curves if c.kind.startswith(COAST)):
                 passing = float(np.interp(-FROM_RPM, -curve.y, curve.x))
-                plot.curve(curve.x - passing, curve.y, "this" if chosen else "muted").setZValue(1 if chosen else 0)
+                line = plot.curve(curve.x - passing, curve.y, "this" if chosen else "muted", name=f"{member.position}, {curve.kind}")
+                line.setZValue(1 if chosen else 0)
                 last, top = max(last, float(curve.x[-1]) - passing), max(top, float(curve.y.max()))
         for speed in (FROM_RPM, TO_RPM):
             plot.level(speed)
@@ -232,14 +235,18 @@ class ComparePage(Page):
         plot = self.bars
         plot.clear()
         plot.relabel(y=(f"from {FROM_RPM:.0f} to {TO_RPM:.0f} rpm", "s"))
+        top = 0.0
         for at, (member, time) in enumerate(coasts):
             others = np.array([t.value for m, t in coasts if m is not member])
             chosen = member.position == self.session.position
             middle = float(np.median(others)) if others.size else time.value
             half = OUTLIER * float(np.median(np.abs(others - middle))) if others.size > 2 else 0.0
             _bar(plot, at, 0.9, time.value, time.u95, half, chosen=chosen, middle=middle)
+            top = max(top, time.value + time.u95, middle + half)
+        times = np.array([(m.number, t.value, t.u95) for m, t in coasts])
+        plot.remember(Series("coast time of each motor", times[:, 0], times[:, 1], times[:, 2], tuple(m.position for m, _ in coasts)))
         plot.item.getAxis("bottom").setTicks([[(at, f"{m.number}") for at, (m, _) in enumerate(coasts)]])
-        plot.frame(-0.6, len(coasts) - 0.4, 0.0, 1.15 * max(t.value + t.u95 for _, t in coasts))
+        plot.frame(-0.6, len(coasts) - 0.4, 0.0, 1.08 * top)
 
     def _pressed_apart(self, position: str, x: float, y: float) -> None:
         self.session.choose(position)
@@ -294,6 +301,9 @@ class ComparePage(Page):
         rows = {(row.name, m.position): row for m in members for row in m.rows if row.name in names}
         reach = max([5.0, *(max(abs(row.difference) + row.u95, row.half_band) for row in rows.values())])
         for at, name in enumerate(names):
+            if shown := [(m, row) for m in members if (row := rows.get((name, m.position))) is not None]:
+                told = np.array([(m.number, row.difference, row.u95) for m, row in shown])
+                plot.remember(Series(name, told[:, 0], told[:, 1], told[:, 2], tuple(m.position for m, _ in shown)))
             for place, m in enumerate(members):
                 if (row := rows.get((name, m.position))) is not None:
                     x = at + (place - (len(members) - 1) / 2) * width
@@ -303,6 +313,10 @@ class ComparePage(Page):
         plot.level(0.0, "ink")
         plot.item.getAxis("bottom").setTicks([list(enumerate(_BAR_WORDS.get(name, name) for name in names))])
         plot.frame(-0.6, max(len(names), 1) - 0.4, -1.4 * reach, 1.15 * reach)
+
+
+def _file(reading: Reading) -> str:
+    return reading.file.rpartition("/")[2]
 
 
 _BAR_WORDS = {"blade pass": "blade\npass", "half orders": "half\norders", "other orders": "other\norders", "roughness": "rough-\nness"}

@@ -1,6 +1,6 @@
 """What every page of the window is given, and what a page is."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -19,18 +19,21 @@ W = TypeVar("W", bound=QWidget)
 class Desk:
     """What pages work with.
 
+    recording: something is recorded just now, on whatever page
     tell: show one line to the user; reload: gather the craft anew after the archive was changed; go: show another page, by name
-    keep_picture: ask where, then keep a plot as PNG; ask_file: ask for the name of a file to write: (title, name proposed) -> path or ""
+    keep_plot: ask where, then keep a plot or its numbers
+    ask_file: ask for the name of a file to write: (title, name proposed, endings allowed) -> path or ""
     """
 
     look: Look
     session: Session
     workers: Workers
+    recording: Callable[[], bool]
     tell: Callable[[str], None]
     reload: Callable[[], None]
     go: Callable[[str], None]
-    keep_picture: Callable[[Plot], None]
-    ask_file: Callable[[str, str], str]
+    keep_plot: Callable[[Plot], None]
+    ask_file: Callable[[str, str, Sequence[str]], str]
 
 
 class Page(QWidget):
@@ -58,7 +61,7 @@ class Page(QWidget):
 
     def plot(self, made: Plot) -> Plot:
         """Connect a plot of this page to the window."""
-        made.picture_wanted.connect(self.desk.keep_picture)
+        made.keep_wanted.connect(self.desk.keep_plot)
         return made
 
 

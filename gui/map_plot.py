@@ -1,9 +1,12 @@
 """An order map of a run-up: spectra stacked as lines at their shaft speed."""
 
+from dataclasses import replace
+
 import numpy as np
 import pyqtgraph as pg
 
 from vibekit.gui.plot import Plot, figures
+from vibekit.gui.series import Drawn, Series
 from vibekit.gui.theme import Look
 from vibekit.reading import SpeedMap
 from vibekit.wording import unit_words
@@ -42,6 +45,15 @@ class MapPlot(Plot):
             self._framed = ends
             step = step_of(map_)
             self.frame(float(map_.x[0]), float(map_.x[-1]), ends[0] - step, ends[1] + (TALL + 0.5) * step)
+
+    @property
+    def drawn(self) -> Drawn:
+        """Amplitude against order or Hz, a series a speed."""
+        found = self.map
+        if found is None:
+            return super().drawn
+        rows = tuple(Series(f"{rpm:.1f} rpm", found.x, row) for rpm, row in zip(found.rpm, found.amplitude, strict=True))
+        return replace(super().drawn, y=("peak amplitude", found.unit), series=rows)
 
     def _say_at(self, x: float, rpm: float) -> str:
         if self.map is None:

@@ -27,7 +27,7 @@ from vibekit.gui.live_panel import LivePanel
 from vibekit.gui.phone_panel import PhonePanel
 from vibekit.gui.phone_plan import Came
 from vibekit.gui.session import Stated
-from vibekit.gui.sources import Open, serial_sensors, sound_cards
+from vibekit.gui.sources import Offer, serial_sensors, sound_cards
 from vibekit.kept import NewReading
 from vibekit.recording import SENSORS, UNITS
 from vibekit.settings import Settings, Test
@@ -113,8 +113,8 @@ class MeasurePage(Page):
         self._source_group = QButtonGroup(self)
         row.addWidget(label("From", wrap=False))
         self.live = LivePanel(self.desk, self._what_for, self._find)
-        self.live.taken.connect(self._taken)
-        self.live.started.connect(self.drop_results)
+        self.live.row.taken.connect(self._taken)
+        self.live.row.began.connect(self.drop_results)
         self.phone = PhonePanel(self.desk, lambda: self.stated)
         self.phone.came.connect(self._came)
         self.taking: Stated | None = None
@@ -138,7 +138,7 @@ class MeasurePage(Page):
 
     def choose_source(self, name: str, _checked: bool = False) -> None:
         """Show where the recording comes from. While one is recorded the source stays."""
-        if self.live.state:
+        if self.live.row.state:
             name = next(n for n in ("sound card", "serial sensor") if n == self._live_source)
         self.source_buttons[name].setChecked(True)
         self.sources.setCurrentIndex(SOURCES[name])
@@ -147,11 +147,11 @@ class MeasurePage(Page):
             policy = QSizePolicy.Policy.Preferred if shown else QSizePolicy.Policy.Ignored
             if widget := self.sources.widget(number):
                 widget.setSizePolicy(policy, policy)
-        if SOURCES[name] == 1 and not self.live.state:
+        if SOURCES[name] == 1 and not self.live.row.state:
             self._live_source = name
-            self.live.list_devices()
+            self.live.row.list_devices()
 
-    def _find(self) -> list[tuple[str, Open]]:
+    def _find(self) -> list[Offer]:
         return serial_sensors() if self._live_source == "serial sensor" else sound_cards(self.sensor.currentData(), rescan=True)
 
     def _what_for(self) -> tuple[Settings, dict[str, str]]:
@@ -182,11 +182,11 @@ class MeasurePage(Page):
     @property
     def busy(self) -> bool:
         """A recording runs or a phone is waited for."""
-        return bool(self.live.state) or self.phone.serving is not None
+        return bool(self.live.row.state) or self.phone.serving is not None
 
     def end(self) -> None:
         """Let a running recording end, and keep it."""
-        self.live.end()
+        self.live.row.end()
         self.phone.end()
 
     def refresh(self) -> None:

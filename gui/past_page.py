@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QLineEdit, QPushBu
 from vibekit.frame import frame_of, tallest
 from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.plot import Plot
+from vibekit.gui.series import Series
 from vibekit.gui.spectrum_plot import draw_frame, say_at, spectrum_plot
 from vibekit.history import History, comparable_kinds, history_of, measured_names
 from vibekit.kept import DID, PARTS, KeptReading, PartAction
@@ -175,6 +176,8 @@ class PastPage(Page):
         plot.say = lambda x, y: f"{datetime.fromtimestamp(x):%Y-%m-%d %H:%M} · {y:.1f} {past.unit}"
         stamps = np.array([moment.timestamp() for moment in past.moments])
         plot.points(stamps, past.values, "this", u95=past.u95)
+        days = tuple(moment.isoformat() for moment in past.moments)
+        plot.remember(Series(WORDS.get(name, name), stamps, past.values, past.u95, days))
         marks = (
             (past.middle, "middle of its sound past", "baseline"),
             (past.watch, "watch from here", "watch"),
@@ -183,9 +186,9 @@ class PastPage(Page):
         ends = [height for height, _, _ in marks if height is not None]
         low, high = min([*(past.values - past.u95), *ends]), max([*(past.values + past.u95), *ends])
         room = max(0.15 * (high - low), 1.0)
-        days = [*stamps, *(action.done_at.timestamp() for action in motor.actions)]
-        wide = max(0.06 * (max(days) - min(days)), 3600.0)
-        right = max(days) + (4 if ends else 1) * wide  # words stand there, clear of the points
+        seen = [*stamps, *(action.done_at.timestamp() for action in motor.actions)]
+        wide = max(0.06 * (max(seen) - min(seen)), 3600.0)
+        right = max(seen) + (4 if ends else 1) * wide  # words stand there, clear of the points
         for height, words, ink in marks:
             if height is not None:
                 plot.level(height, ink, dashed=True)
@@ -193,7 +196,7 @@ class PastPage(Page):
         for action in motor.actions:
             plot.upright(action.done_at.timestamp(), "ink", dashed=True)
             plot.words(action.done_at.timestamp(), high + room, f"{action.part} {action.did}", anchor=(1.0, 0.0))
-        plot.frame(min(days) - wide, right, low - room, high + room)
+        plot.frame(min(seen) - wide, right, low - room, high + room)
         self.top.addWidget(plot)
 
     def _draw_pair(self) -> None:
@@ -208,7 +211,7 @@ class PastPage(Page):
         if frame is None:
             self.bottom.addWidget(label("These two have no order spectra in one unit to lay over each other."))
             return
-        plot = self.pair = self.plot(spectrum_plot(self.look, "Before and after", "order", frame))
+        plot = self.pair = self.plot(spectrum_plot(self.look, "Before and after: peak amplitude", "order", frame))
         plot.say = lambda x, y: say_at(after.reading, plot, x, y)
 
         def draw() -> None:
@@ -218,7 +221,7 @@ class PastPage(Page):
             low, high = plot.home[2:] if plot.home else (0.0, 1.0)
             for row, (words, kept, ink, dashed) in enumerate(named):
                 if (curve := kept.reading.curve("order")) is not None:
-                    plot.curve(*tallest(curve, frame), ink, dashed=dashed)
+                    plot.curve(*tallest(curve, frame), ink, dashed=dashed, name=f"{words}: {kept.name}")
                 at = plot.down(high - 0.13 * row * (high - low))
                 plot.words(frame.order_max, at, f"{words}: {speed_words(kept.reading.speed)}", ink, anchor=(1.0, 0.0))
 

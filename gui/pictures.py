@@ -196,9 +196,9 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
             page.drop_results()
             page.choose_test(test)
             page.choose_source("sound card")
-            page.live.open(lambda: Played(record(bench_craft(), rotor=2, test=test, duration_s=8.0)[0]))
+            page.live.row.open(lambda: Played(record(bench_craft(), rotor=2, test=test, duration_s=8.0)[0]))
             began = time.monotonic()
-            while time.monotonic() - began < PATIENCE_S and not (page.live.state == "recording" and _much_was_heard(page)):
+            while time.monotonic() - began < PATIENCE_S and not (page.live.row.state == "recording" and _much_was_heard(page)):
                 QApplication.processEvents()
                 time.sleep(0.005)
 

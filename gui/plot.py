@@ -11,21 +11,15 @@ from PySide6.QtCore import QEvent, QObject, QPointF, Qt, Signal
 from PySide6.QtGui import QKeyEvent, QMouseEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
+from vibekit.gui.axis import Axis
+from vibekit.gui.series import Drawn, Series
 from vibekit.gui.theme import Look
 from vibekit.wording import superscript, unit_words
 
 Numbers = npt.ArrayLike
 Say = Callable[[float, float], str]
 TINY = 1e-12
-KEYS = "wheel zooms, drag moves, 0 shows the whole, L changes the scale, arrows move, + and - zoom, P keeps a picture"
-
-
-class _Axis(pg.AxisItem):
-    """Plain numbers, and powers of ten on a logarithmic scale; where less than two of these are in sight, 2 and 5 times them too."""
-
-    def logTickStrings(self, values: Sequence[float], scale: float, spacing: float) -> list[str]:
-        near = abs(self.range[1] - self.range[0]) < 2
-        return [_power(10.0**value, between=near) for value in values]
+KEYS = "wheel zooms, drag moves, 0 shows the whole, L changes the scale, arrows move, + and - zoom, P keeps the picture or its numbers"
 
 
 class Plot(QWidget):
@@ -33,12 +27,13 @@ class Plot(QWidget):
 
     title: what is seen; x, y: (quantity, unit), unit "" for none; log: the vertical scale may be logarithmic, and begins so
     say: words for a place in data coordinates, to stand as readout
+    named lines and points are what `drawn` gives, to be kept as numbers
     `pressed` gives the place clicked, in data coordinates; `rescaled` asks for the data to be drawn anew.
     """
 
     pressed = Signal(float, float)
     rescaled = Signal()
-    picture_wanted = Signal(object)
+    keep_wanted = Signal(object)
 
     def __init__(
         self,
@@ -58,7 +53,7 @@ class Plot(QWidget):
         self.title, self.readout = QLabel(title), QLabel("")
         self.title.setObjectName("title")
         self.readout.setObjectName("readout")
-        axes = {"left": _Axis("left"), "bottom": x_axis or _Axis("bottom")}
+        axes = {"left": Axis("left"), "bottom": x_axis or Axis("bottom")}
         self.view = pg.PlotWidget(axisItems=axes, background=look.ink("paper"))
         self.item: pg.PlotItem = self.view.getPlotItem()
         self.box: pg.ViewBox = self.item.getViewBox()
@@ -66,6 +61,7 @@ class Plot(QWidget):
         self.box.setMouseEnabled(x=hold not in ("both", "x"), y=hold not in ("both", "y"))
         self.item.hideButtons()
         self.home: tuple[float, float, float, float] | None = None
+        self._named: list[Callable[[], Series]] = []
         self._buttons()
         self._lay_out()
         self._dress()
@@ -88,12 +84,12 @@ class Plot(QWidget):
         self.scale_button.setVisible(self.can_log)
         self.whole_button = QPushButton("whole")
         self.whole_button.clicked.connect(self.whole)
-        self.keep_button = QPushButton("picture …")
-        self.keep_button.clicked.connect(lambda: self.picture_wanted.emit(self))
+        self.keep_button = QPushButton("keep …")
+        self.keep_button.clicked.connect(lambda: self.keep_wanted.emit(self))
         for button, tip in (
             (self.scale_button, "change between a logarithmic and a linear scale (L)"),
             (self.whole_button, "show everything again (0)"),
-            (self.keep_button, "keep this plot as a PNG picture (P)"),
+            (self.keep_button, "keep this plot as a picture (PNG) or its numbers (CSV, JSON) (P)"),
         ):
             button.setObjectName("quiet")
             button.setToolTip(tip)
@@ -122,7 +118,10 @@ class Plot(QWidget):
             axis.setTickFont(font)
             axis.setStyle(tickLength=self.look.px(4), maxTickLevel=1)
             style = {"color": self.look.ink("ink").name(), "font-size": f"{self.look.px(12)}px"}
+            if isinstance(axis, Axis):
+                axis.unit = unit_words(unit)
             axis.setLabel(", ".join(filter(None, (quantity, unit_words(unit)))), **style)
+            axis.resizeEvent()
         self.item.layout.setContentsMargins(0, self.look.px(8), self.look.px(12), 0)
         self.item.getAxis("left").setWidth(self.look.px(62))
         self.item.getAxis("bottom").setHeight(self.look.px(40))
@@ -132,6 +131,12 @@ class Plot(QWidget):
         """Name the axes anew."""
         self.across, self.upward = x or self.across, y or self.upward
         self._dress()
+
+    def retitle(self, words: str, keys: Sequence[tuple[str, str]] = ()) -> None:
+        """Say otherwise what is seen; keys: (name, ink) of lines that are told apart by colour."""
+        self.setAccessibleName(words)
+        named = "".join(f" &nbsp;<span style='color:{self.look.ink(ink).name()}'>━ {name}</span>" for name, ink in keys)
+        self.title.setText(f"{words}{named}")
 
     def up(self, values: Numbers) -> npt.NDArray[np.float64]:
         """Map values to the vertical scale as it is now."""
@@ -147,14 +152,30 @@ class Plot(QWidget):
         for item in list(self.item.items):
             if item not in self._cross:
                 self.item.removeItem(item)
+        self._named = []
 
-    def curve(self, x: Numbers, y: Numbers, ink: str, *, dashed: bool = False, dotted: bool = False) -> pg.PlotCurveItem:
-        """Draw a line one pixel wide; y in its unit, whatever the scale."""
+    @property
+    def drawn(self) -> Drawn:
+        """The numbers that are shown."""
+        return Drawn(self.accessibleName(), self.across, self.upward, tuple(tell() for tell in self._named))
+
+    def remember(self, series: Series) -> None:
+        """Add to what `drawn` gives."""
+        self._named.append(lambda: series)
+
+    def curve(self, x: Numbers, y: Numbers, ink: str, *, name: str = "", dashed: bool = False, dotted: bool = False) -> pg.PlotCurveItem:
+        """Draw a line one pixel wide; y in its unit, whatever the scale. name: under which `drawn` gives it as it is then."""
         drawn = pg.PlotCurveItem(
             np.asarray(x, np.float64), self.up(y), pen=self.look.line(ink, dashed=dashed, dotted=dotted), antialias=False
         )
         self.item.addItem(drawn)
+        if name:
+            self._named.append(lambda: self._told(name, drawn))
         return drawn
+
+    def _told(self, name: str, drawn: pg.PlotCurveItem) -> Series:
+        x, y = drawn.getData()
+        return Series(name, x, 10.0**y if self.log else y)
 
     def band(self, x: Numbers, low: Numbers, high: Numbers, ink: str, alpha: int = 110) -> pg.FillBetweenItem:
         """Fill between two lines."""
@@ -165,17 +186,19 @@ class Plot(QWidget):
         return filled
 
     def points(
-        self, x: Numbers, y: Numbers, ink: str, *, u95: Numbers | None = None, symbol: str = "o", size: float = 8, filled: bool = True
+        self, x: Numbers, y: Numbers, ink: str, *, u95: Numbers | None = None, name: str = "", size: float = 8, filled: bool = True
     ) -> pg.ScatterPlotItem:
-        """Draw points, with whiskers of half width u95 when given."""
+        """Draw points, with whiskers of half width u95 when given. name: under which `drawn` gives them."""
         x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
+        if name:
+            self.remember(Series(name, x, y, None if u95 is None else np.asarray(u95, np.float64)))
         if u95 is not None:
             half = np.asarray(u95, np.float64)
             low, middle, high = self.up(y - half), self.up(y), self.up(y + half)
             bar = pg.ErrorBarItem(x=x, y=middle, top=high - middle, bottom=middle - low, pen=self.look.line(ink))
             self.item.addItem(bar)
         brush = self.look.ink(ink) if filled else self.look.ink("paper")
-        drawn = pg.ScatterPlotItem(x=x, y=self.up(y), size=self.look.px(size), symbol=symbol, brush=brush, pen=self.look.line(ink))
+        drawn = pg.ScatterPlotItem(x=x, y=self.up(y), size=self.look.px(size), brush=brush, pen=self.look.line(ink))
         self.item.addItem(drawn)
         return drawn
 
@@ -260,7 +283,7 @@ class Plot(QWidget):
         elif event.key() == Qt.Key.Key_L:
             self.change_scale()
         elif event.key() == Qt.Key.Key_P:
-            self.picture_wanted.emit(self)
+            self.keep_wanted.emit(self)
         else:
             event.ignore()
 
@@ -303,11 +326,3 @@ def figures(value: float) -> str:
         power = math.floor(math.log10(abs(value)))
         return f"{value / 10.0**power:.2f}·10{superscript(power)}".replace("-", "\N{MINUS SIGN}")
     return f"{value:.4g}".replace("-", "\N{MINUS SIGN}")
-
-
-def _power(value: float, *, between: bool) -> str:
-    power = math.log10(value)
-    if abs(power - round(power)) < 1e-6:
-        return f"10{superscript(round(power))}"
-    digit = round(value / 10.0 ** math.floor(power), 6)
-    return f"{value:.1g}" if between and digit in (2, 5) else ""

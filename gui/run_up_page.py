@@ -6,6 +6,7 @@ from PySide6.QtWidgets import QComboBox, QHBoxLayout, QPushButton, QVBoxLayout
 from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.map_plot import MapPlot
 from vibekit.gui.plot import Plot, figures
+from vibekit.gui.series import Series
 from vibekit.kept import KeptReading
 from vibekit.reading import Quantity, Reading
 from vibekit.wording import unit_words, with_interval
@@ -90,7 +91,7 @@ class RunUpPage(Page):
         shown = next((m for m in reading.maps if m.kind == kind), reading.maps[0])
         plot = self.map = MapPlot(self.look)
         self.plot(plot)
-        plot.title.setText("Spectra of the run-up, each line at its speed")
+        plot.retitle("Spectra of the run-up, each line at its speed")
         plot.show_map(shown)
         plot.pressed.connect(self._pressed)
         for mode in resonances(reading):
@@ -128,6 +129,7 @@ class RunUpPage(Page):
             if curve.u95 is not None:
                 plot.band(curve.x, np.maximum(curve.y - curve.u95, 0), curve.y + curve.u95, ink, 60)
             plot.curve(curve.x, curve.y, ink)
+            plot.remember(Series(curve.kind, curve.x, curve.y, curve.u95))
             at = int(curve.y.argmax())
             plot.words(float(curve.x[at]), float(curve.y[at]), curve.kind, ink, anchor=(1.0, 1.0))
         low, high = min(float(c.x[0]) for c in curves), max(float(c.x[-1]) for c in curves)

@@ -132,8 +132,8 @@ class VerdictPage(Page):
         if bench is None:
             return
         title = self.buttons[ending].text().removesuffix(" …")
-        if file := self.desk.ask_file(title, f"{bench.name}.{ending}"):
-            self.write(file if file.lower().endswith(f".{ending}") else f"{file}.{ending}")
+        if file := self.desk.ask_file(title, f"{bench.name}.{ending}", [ending]):
+            self.write(file)
 
     def write(self, file: str) -> None:
         """Write report, table or JSON, by the ending of the name."""

@@ -1,6 +1,6 @@
 """The window: the strip of rotors above, the tasks of the job at the left in the order in which they are done, one page beside them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
@@ -24,11 +24,12 @@ from vibekit.capture.finishing import finish_journal
 from vibekit.capture.journal import Unfinished, unfinished
 from vibekit.capture.take import Take
 from vibekit.errors import VibekitError
+from vibekit.gui.asking import ask_file
 from vibekit.gui.balance_page import BalancePage
 from vibekit.gui.compare_page import ComparePage
 from vibekit.gui.cut_off import CutOff
 from vibekit.gui.desk import Desk, Page, label, rule
-from vibekit.gui.export import save_picture
+from vibekit.gui.export import ENDINGS, save_plot
 from vibekit.gui.invented import put_invented
 from vibekit.gui.look_page import LookPage
 from vibekit.gui.measure_page import MeasurePage
@@ -85,7 +86,7 @@ class Window(QMainWindow):
         """Make all widgets; also when light and dark or the size of text change."""
         QApplication.setPalette(self.look.palette)
         self.setStyleSheet(self.look.sheet)
-        desk = Desk(self.look, self.session, self.workers, self.tell, self.reload, self.go, self.keep_picture, self.ask_file)
+        desk = Desk(self.look, self.session, self.workers, self.recording, self.tell, self.reload, self.go, self.keep_plot, self.ask_file)
         self.pages = {page.name: page(desk) for page in PAGES}
         self.stale = set(self.pages)
         self.strip = RotorStrip(self.look)
@@ -312,6 +313,10 @@ class Window(QMainWindow):
         """Change between light and dark paper."""
         self.dress(Look("dark" if self.look.theme == "light" else "light", self.look.scale))
 
+    def recording(self) -> bool:
+        """Something is recorded on one of the pages."""
+        return any(page.busy for page in self.pages.values())
+
     def larger(self) -> None:
         """Make text larger."""
         self._resize_text(1)
@@ -326,7 +331,7 @@ class Window(QMainWindow):
 
     def dress(self, look: Look) -> None:
         """Look otherwise: all widgets are made anew, what is chosen stays. Not while a recording runs, which is shown by one of them."""
-        if any(page.busy for page in self.pages.values()):
+        if self.recording():
             self.tell("A recording runs; stop it first.")
             return
         shown = self.wanted
@@ -339,19 +344,17 @@ class Window(QMainWindow):
         if bench and number <= len(bench.positions):
             self.session.choose(bench.positions[number - 1])
 
-    def ask_file(self, title: str, proposed: str) -> str:
-        """Ask for the name of a file to write; "" when the user thinks better of it."""
-        folder = str(self.settings.value("folder", str(Path.home())))
-        file, _ = QFileDialog.getSaveFileName(self, title, str(Path(folder) / proposed))
-        if file:
-            self.settings.setValue("folder", str(Path(file).parent))
-        return file
+    def ask_file(self, title: str, proposed: str, endings: Sequence[str]) -> str:
+        """Ask for the name of a file to write, with one of the endings; "" when the user thinks better of it."""
+        return ask_file(self, self.settings, title, proposed, endings)
 
-    def keep_picture(self, plot: Plot) -> None:
-        """Ask where, then keep a plot as PNG."""
-        if file := self.ask_file("Keep this plot as a picture", f"{plot.title.text()}.png"):
-            save_picture(plot, file)
-            self.tell(f"Picture: {file}")
+    def keep_plot(self, plot: Plot) -> None:
+        """Ask where, then keep a plot as a picture or its numbers, by the ending of the name."""
+        if file := self.ask_file("Keep this plot", f"{plot.accessibleName()}.png", ENDINGS):
+            try:
+                self.tell(f"Kept: {save_plot(plot, file)}")
+            except VibekitError as error:
+                self.tell(sentence(str(error)))
 
     def _progressed(self, share: float, words: str) -> None:
         self.bar.setValue(round(1000 * share))

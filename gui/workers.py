@@ -34,11 +34,12 @@ class _Job(QRunnable):
         done: Callable[[Any], None],
         failed: Callable[[str], None],
         tell: Callable[[_Told], None],
+        needed: bool,
     ) -> None:
         super().__init__()
         self.setAutoDelete(False)
         self.what, self.work, self.done, self.failed, self.tell = what, work, done, failed, tell
-        self.stopped = False
+        self.needed, self.stopped = needed, False
 
     def run(self) -> None:
         """Work; whatever goes wrong is told, never raised in the thread."""
@@ -87,19 +88,28 @@ class Workers(QObject):
         """Work of this kind is under way."""
         return what in self._under_way
 
-    def start(self, what: str, work: Callable[[Step], T], done: Callable[[T], None], failed: Callable[[str], None] | None = None) -> None:
+    def start(
+        self,
+        what: str,
+        work: Callable[[Step], T],
+        done: Callable[[T], None],
+        failed: Callable[[str], None] | None = None,
+        *,
+        needed: bool = False,
+    ) -> None:
         """Run `work` in a thread, then `done` with its result in this one, or `failed` with one line.
 
         Older work of the same `what` is cancelled and forgotten. What fails is told by the signal `failed` where no function is given.
+        needed: `cancel` of everything leaves it alone, for somebody waits for it who would never hear.
         """
         self.cancel(what)
-        job = _Job(what, work, done, failed or self.failed.emit, self._told.emit)
+        job = _Job(what, work, done, failed or self.failed.emit, self._told.emit, needed)
         self._under_way[what] = job
         self._pool.start(job)
 
     def cancel(self, what: str | None = None) -> None:
-        """Cancel the work of this kind, or all; its result will not be used."""
-        for name in [what] if what is not None else list(self._under_way):
+        """Cancel the work of this kind, or all that is not needed; its result will not be used."""
+        for name in [what] if what is not None else [name for name, job in self._under_way.items() if not job.needed]:
             if job := self._under_way.pop(name, None):
                 job.stopped = True
         if not self._under_way:
@@ -107,7 +117,8 @@ class Workers(QObject):
 
     def finish(self, wait_ms: int = 10_000) -> bool:
         """Cancel everything and wait for the threads; False when one is still at work after the wait."""
-        self.cancel()
+        for name in list(self._under_way):
+            self.cancel(name)
         return self._pool.waitForDone(wait_ms)
 
     @Slot(object)

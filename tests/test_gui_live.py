@@ -162,12 +162,16 @@ def begin(qtbot, window, seconds):
     page = window.page
     page.choose_test("bare")
     page.choose_source("sound card")
-    live = page.live
-    live.devices.setCurrentIndex(next(n for n in range(live.devices.count()) if live.devices.itemText(n).startswith("vibe")))
-    live.length.setValue(seconds)
-    qtbot.mouseClick(live.go, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: live.state == "recording", timeout=WAIT_MS)
-    return page, live
+    start(qtbot, page.live.row, seconds)
+    return page, page.live.row
+
+
+def start(qtbot, row, seconds):
+    """Choose the software microphone in a row of choices and press its button."""
+    row.devices.setCurrentIndex(next(n for n in range(row.devices.count()) if row.devices.itemText(n).startswith("vibe")))
+    row.length.setValue(seconds)
+    qtbot.mouseClick(row.go, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: row.state == "recording", timeout=WAIT_MS)
 
 
 def test_a_live_test_on_a_sound_card_is_seen_screened_and_kept(window, qtbot, sink, tmp_path):
@@ -176,7 +180,8 @@ def test_a_live_test_on_a_sound_card_is_seen_screened_and_kept(window, qtbot, si
     soundfile.write(tmp_path / "tone.wav", np.stack([sound, sound], 1), RATE, subtype="PCM_16")
     player = sink.play(tmp_path / "tone.wav")
     qtbot.wait(300)
-    page, live = begin(qtbot, window, 4)
+    page, _ = begin(qtbot, window, 4)
+    live = page.live
     window.turn()
     assert window.look.theme == "light"  # not while it is recorded
     qtbot.waitUntil(lambda: live.paints > 15 and live._levels[-1][1][0] > -20, timeout=WAIT_MS)
@@ -192,8 +197,8 @@ def test_a_live_test_on_a_sound_card_is_seen_screened_and_kept(window, qtbot, si
 
 
 def test_closing_keeps_what_is_being_recorded(window, qtbot, sink):
-    _, live = begin(qtbot, window, 30)
-    qtbot.waitUntil(lambda: live.paints > 5, timeout=WAIT_MS)
+    page, _ = begin(qtbot, window, 30)
+    qtbot.waitUntil(lambda: page.live.paints > 5, timeout=WAIT_MS)
     window.close()
     folder = window.session.place.takes
     assert unfinished(folder) == []
@@ -206,11 +211,11 @@ def test_a_fault_of_the_analysis_leaves_the_recording(window, qtbot, sink, monke
         raise RuntimeError("a fault of the kit")
 
     monkeypatch.setattr("vibekit.analysis.analyze", broken)
-    _, live = begin(qtbot, window, 1)
+    _, row = begin(qtbot, window, 1)
     qtbot.waitUntil(lambda: "nothing that was recorded is lost" in window.message.text(), timeout=WAIT_MS)
     assert "a fault of the kit" in capsys.readouterr().err
     assert [path for path in window.session.place.takes.iterdir() if path.suffix in (".wav", ".flac")]
-    assert live.state == ""
+    assert row.state == ""
 
 
 RECORDING = """
@@ -232,9 +237,9 @@ session.show(session.gather("Wren-4"))
 session.choose("south-east")
 window.go("measure")
 pieces = ((number / 100, numbered(480 * number, 480), 0, "") for number in range(100_000))
-window.page.live.length.setValue(0)
-window.page.live.open(lambda: Stream(pieces))
-window.page.live.started.connect(lambda: print("recording", flush=True))
+window.page.live.row.length.setValue(0)
+window.page.live.row.open(lambda: Stream(pieces))
+window.page.live.row.began.connect(lambda *_: print("recording", flush=True))
 app.exec()
 """
 

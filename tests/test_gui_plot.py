@@ -89,7 +89,7 @@ def test_keys_move_zoom_and_come_back(qtbot):
     with qtbot.waitSignal(plot.rescaled):
         qtbot.keyClicks(plot.view, "l")
     assert not plot.log
-    with qtbot.waitSignal(plot.picture_wanted):
+    with qtbot.waitSignal(plot.keep_wanted):
         qtbot.keyClicks(plot.view, "p")
 
 

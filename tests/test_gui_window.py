@@ -1,5 +1,7 @@
 """Whole jobs through the widgets of the window."""
 
+import csv
+import json
 import shutil
 
 import numpy as np
@@ -14,6 +16,7 @@ from tests.drawn import highest
 from vibekit.craft_file import craft_text
 from vibekit.gui.app import application
 from vibekit.gui.drop_area import DropArea
+from vibekit.gui.export import ENDINGS
 from vibekit.gui.plot import Plot
 from vibekit.gui.session import Session, Stated
 from vibekit.gui.theme import Look
@@ -224,14 +227,39 @@ def test_a_point_of_the_past_stands_at_its_day(window, qtbot):
     assert texts
 
 
-def test_a_plot_is_kept_as_a_picture(window, qtbot, tmp_path, monkeypatch):
+def test_a_plot_is_kept_as_a_picture_or_as_its_numbers(window, qtbot, tmp_path, monkeypatch):
+    window.session.choose("south-west")
     window.go("compare")
     qtbot.wait(30)
-    monkeypatch.setattr(window, "ask_file", lambda title, proposed: str(tmp_path / "plot.png"))
-    window.keep_picture(window.page.over)
+    plot, line = window.page.over, window.page.member.reading.orders[1]
+    for ending in ENDINGS:
+        monkeypatch.setattr(window, "ask_file", lambda title, proposed, endings, ending=ending: str(tmp_path / f"plot.{ending}"))
+        qtbot.mouseClick(plot.keep_button, Qt.MouseButton.LeftButton)
     image = QImage(str(tmp_path / "plot.png"))
-    assert image.width() == 2 * window.page.over.width()
+    assert image.width() == 2 * plot.width()
     assert len({image.pixel(x, image.height() // 2) for x in range(image.width())}) > 3
+    rows = list(csv.reader((tmp_path / "plot.csv").read_text(encoding="utf-8").splitlines()))
+    assert rows[0] == ["series", "order (multiples of shaft speed)", "peak amplitude, FS", "u95"]
+    (told,) = [row for row in rows if row[0] == "lines" and float(row[1]) == line.order]
+    assert [float(cell) for cell in told[2:]] == pytest.approx([line.amplitude, line.u95])
+    kept = json.loads((tmp_path / "plot.json").read_text(encoding="utf-8"))
+    assert kept["y"] == {"quantity": "peak amplitude", "unit": "FS"}
+    own = next(one for one in kept["series"] if one["name"] == "south-west")
+    curve = window.page.member.reading.curve("order")
+    assert max(own["y"]) == pytest.approx(curve.y[(curve.x > 0.2) & (curve.x < 20)].max())
+
+
+def test_every_plot_gives_its_numbers(window, qtbot):
+    """Whatever is drawn can be kept; nothing is drawn that has no name but frames, bands and limits."""
+    window.session.choose("south-west")
+    for name in ("compare", "past"):
+        window.go(name)
+        qtbot.wait(10)
+        for plot in window.page.findChildren(Plot):
+            drawn = plot.drawn
+            assert drawn.title
+            assert drawn.series
+            assert all(one.x.shape == one.y.shape for one in drawn.series)
 
 
 def test_light_and_dark_and_size_keep_what_is_chosen(window, qtbot):
