@@ -11,6 +11,7 @@ from vibekit.gui.plot import Plot
 from vibekit.gui.session import Session
 from vibekit.gui.theme import Look
 from vibekit.gui.workers import Workers
+from vibekit.settings import Test
 
 W = TypeVar("W", bound=QWidget)
 
@@ -21,6 +22,7 @@ class Desk:
 
     recording: something is recorded just now, on whatever page
     tell: show one line to the user; reload: gather the craft anew after the archive was changed; go: show another page, by name
+    measure: choose a rotor, and show the page that makes a test of it
     keep_plot: ask where, then keep a plot or its numbers
     ask_file: ask for the name of a file to write: (title, name proposed, endings allowed) -> path or ""
     """
@@ -32,6 +34,7 @@ class Desk:
     tell: Callable[[str], None]
     reload: Callable[[], None]
     go: Callable[[str], None]
+    measure: Callable[[str, Test], None]
     keep_plot: Callable[[Plot], None]
     ask_file: Callable[[str, str, Sequence[str]], str]
 

@@ -34,10 +34,6 @@ from vibekit.settings import Settings, Test
 from vibekit.turning import ADVICE, BLADES, HANDS, POWER
 from vibekit.wording import SENSOR_WORDS, TEST_WORDS, sentence, speed_words
 
-SWAP = (
-    "Swap test: propellers of two rotors changed for each other, everything else left alone, then both measured again. "
-    "What moves with the propeller was the propeller."
-)
 SOURCES = {"file": 0, "sound card": 1, "serial sensor": 1, "phone": 2}
 
 
@@ -206,6 +202,10 @@ class MeasurePage(Page):
             group.addButton(button)
             self.steps[test] = button
             self.plan.addWidget(button)
+        if "prop" in planned:
+            swap = QPushButton("Swap test: propeller or motor?")
+            swap.clicked.connect(lambda: self.desk.go("swap"))
+            self.plan.addWidget(swap)
         self._step_group = group
         self.choose_test(self.test if self.test in planned else planned[0])
 
@@ -220,8 +220,6 @@ class MeasurePage(Page):
         for step in way.plan if way else ():
             if step.test == test:
                 self.said.addWidget(label(step.how))
-        if test == "prop":
-            self.said.addWidget(label(SWAP, "small"))
         by_hand = test == "hand-spin"
         cautions = HANDS if by_hand else (way.cautions if way else (*HANDS, *POWER, *(BLADES if test != "bare" else ())))
         for line in (*cautions, ADVICE):

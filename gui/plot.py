@@ -186,7 +186,7 @@ class Plot(QWidget):
         return filled
 
     def points(
-        self, x: Numbers, y: Numbers, ink: str, *, u95: Numbers | None = None, name: str = "", size: float = 8, filled: bool = True
+        self, x: Numbers, y: Numbers, ink: str, *, u95: Numbers | None = None, name: str = "", size: float = 8, symbol: str = "o"
     ) -> pg.ScatterPlotItem:
         """Draw points, with whiskers of half width u95 when given. name: under which `drawn` gives them."""
         x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
@@ -197,8 +197,9 @@ class Plot(QWidget):
             low, middle, high = self.up(y - half), self.up(y), self.up(y + half)
             bar = pg.ErrorBarItem(x=x, y=middle, top=high - middle, bottom=middle - low, pen=self.look.line(ink))
             self.item.addItem(bar)
-        brush = self.look.ink(ink) if filled else self.look.ink("paper")
-        drawn = pg.ScatterPlotItem(x=x, y=self.up(y), size=self.look.px(size), brush=brush, pen=self.look.line(ink))
+        drawn = pg.ScatterPlotItem(
+            x=x, y=self.up(y), size=self.look.px(size), symbol=symbol, brush=self.look.ink(ink), pen=self.look.line(ink)
+        )
         self.item.addItem(drawn)
         return drawn
 

@@ -18,6 +18,7 @@ from vibekit.drawings import Group, Member, groups_of
 from vibekit.errors import UsageError
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.gui.steps import Step, quietly
+from vibekit.gui.swap_test import SwapTest, swap_test, told_swaps
 from vibekit.inspection import GivenAnswer, Inspection
 from vibekit.kept import CraftSummary, KeptReading, NewReading, PartAction
 from vibekit.numbers_csv import numbers_csv
@@ -33,12 +34,14 @@ class Bench:
     """Everything the archive knows of one craft, gathered and judged.
 
     verdicts: diagnosis of each position that has readings or was looked at; groups: readings of one test beside each other
+    swaps: what the newest swap test of a rotor says, where one was judged
     """
 
     name: str
     case: CaseFile
     verdicts: dict[str, Diagnosis]
     groups: tuple[Group, ...]
+    swaps: dict[str, SwapTest] = field(default_factory=dict)
 
     @property
     def craft(self) -> Craft:
@@ -128,7 +131,13 @@ class Session:
         verdicts = case.judge()
         step(0.8, "putting readings beside each other")
         groups = groups_of([(motor.position, motor.readings, motor.references) for motor in case.motors])
-        return Bench(name, case, verdicts, groups)
+        return Bench(name, case, verdicts, groups, told_swaps(self.archive, case))
+
+    def swap(self, first: str, second: str, step: Step = quietly) -> SwapTest:
+        """Gather and judge the swap test of two rotors. first: the suspect. Raises UsageError."""
+        assert self.bench is not None
+        step(0.1, f"judging the swap of {first} and {second}")
+        return swap_test(self.archive, self.bench.name, first, second)
 
     def show(self, bench: Bench) -> None:
         """Make this the craft that is shown; the rotor stays chosen where the craft has one of that name."""
@@ -196,6 +205,12 @@ class Session:
         ids = [self.archive.put_action(action) for action in actions]
         told = ", ".join(f"{action.position}: {action.part} {action.did}" for action in actions)
         self._changed(f"noted: {told}", ids)
+
+    def keep_swap(self, first: str, second: str) -> None:
+        """Keep that the propellers of two rotors have changed places."""
+        assert self.bench is not None
+        name, now = self.bench.name, datetime.now(UTC)
+        self.keep_action([PartAction(name, at, "propeller", "swapped", other, "", now) for at, other in ((first, second), (second, first))])
 
     def take_out(self, kept: KeptReading) -> None:
         """Take a reading out of the archive; its recording stays, and undo puts the reading back."""

@@ -1,9 +1,8 @@
 """The window: the strip of rotors above, the tasks of the job at the left in the order in which they are done, one page beside them."""
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 
-from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
+from PySide6.QtCore import QByteArray, QSettings, Qt
 from PySide6.QtGui import QCloseEvent, QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QApplication,
@@ -13,7 +12,6 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QMainWindow,
-    QProgressBar,
     QPushButton,
     QStackedWidget,
     QVBoxLayout,
@@ -30,6 +28,7 @@ from vibekit.gui.compare_page import ComparePage
 from vibekit.gui.cut_off import CutOff
 from vibekit.gui.desk import Desk, Page, label, rule
 from vibekit.gui.export import ENDINGS, save_plot
+from vibekit.gui.foot import Foot
 from vibekit.gui.invented import put_invented
 from vibekit.gui.look_page import LookPage
 from vibekit.gui.measure_page import MeasurePage
@@ -38,15 +37,16 @@ from vibekit.gui.plot import Plot
 from vibekit.gui.run_up_page import RunUpPage
 from vibekit.gui.session import Bench, Session
 from vibekit.gui.strip import RotorStrip
+from vibekit.gui.swap_page import SwapPage
 from vibekit.gui.theme import Look
 from vibekit.gui.verdict_page import VerdictPage
 from vibekit.gui.welcome_page import WelcomePage
 from vibekit.gui.workers import Workers
+from vibekit.settings import Test
 from vibekit.wording import sentence
 
-PAGES: tuple[type[Page], ...] = (LookPage, MeasurePage, ComparePage, PastPage, RunUpPage, BalancePage, VerdictPage)
+PAGES: tuple[type[Page], ...] = (LookPage, MeasurePage, ComparePage, PastPage, RunUpPage, SwapPage, BalancePage, VerdictPage)
 SCALES = (0.85, 1.0, 1.15, 1.33, 1.5, 1.75, 2.0)
-SAID_MS = 12_000
 
 
 class Window(QMainWindow):
@@ -57,14 +57,8 @@ class Window(QMainWindow):
         self.session, self.settings = session, settings
         self.look = look or _kept_look(settings)
         self.workers = Workers(self)
-        self.workers.progressed.connect(self._progressed)
         self.workers.failed.connect(self.tell)
-        self.workers.idle.connect(self._idle)
         self.stale: set[str] = set()
-        self._doing = ""
-        self._said = QTimer(self)
-        self._said.setSingleShot(True)
-        self._said.timeout.connect(lambda: self.message.setText(""))
         self.setWindowTitle("vibekit")
         self._build()
         self.session.watchers.append(self._changed)
@@ -86,9 +80,14 @@ class Window(QMainWindow):
         """Make all widgets; also when light and dark or the size of text change."""
         QApplication.setPalette(self.look.palette)
         self.setStyleSheet(self.look.sheet)
-        desk = Desk(self.look, self.session, self.workers, self.recording, self.tell, self.reload, self.go, self.keep_plot, self.ask_file)
+        desk = Desk(
+            self.look, self.session, self.workers, self.recording, self.tell, self.reload, self.go, self.measure, self.keep_plot,
+            self.ask_file,
+        )  # fmt: skip
         self.pages = {page.name: page(desk) for page in PAGES}
         self.stale = set(self.pages)
+        self.foot = Foot(self.look, self.workers)
+        self.message = self.foot.message
         self.strip = RotorStrip(self.look)
         self.strip.chosen.connect(self.session.choose)
         self.stack = QStackedWidget()
@@ -110,7 +109,7 @@ class Window(QMainWindow):
         whole.addWidget(rule(self.look))
         whole.addLayout(body, 1)
         whole.addWidget(rule(self.look))
-        whole.addLayout(self._foot())
+        whole.addWidget(self.foot)
         inside = QWidget()
         inside.setObjectName("desk")
         inside.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
@@ -172,29 +171,9 @@ class Window(QMainWindow):
         column.addStretch(1)
         return column
 
-    def _foot(self) -> QHBoxLayout:
-        row = QHBoxLayout()
-        px = self.look.px
-        row.setContentsMargins(px(8), px(3), px(8), px(3))
-        self.message = label("", "small", wrap=False)
-        self.bar = QProgressBar()
-        self.bar.setRange(0, 1000)
-        self.bar.setFixedWidth(px(180))
-        self.bar.setTextVisible(False)
-        self.cancel = QPushButton("stop")
-        self.cancel.setObjectName("quiet")
-        self.cancel.clicked.connect(lambda: self.workers.cancel())
-        row.addWidget(self.message, 1)
-        row.addWidget(self.bar)
-        row.addWidget(self.cancel)
-        self._idle()
-        return row
-
     def tell(self, words: str) -> None:
         """Show one line at the foot for a while."""
-        self.message.setText(words)
-        self.message.setToolTip(words)
-        self._said.start(SAID_MS)
+        self.foot.tell(words)
 
     def go(self, name: str) -> None:
         """Show a page; while no craft is open, what to do first."""
@@ -202,6 +181,13 @@ class Window(QMainWindow):
         self.stack.setCurrentWidget(self.pages[name] if self.session.bench else self.welcome)
         self.tasks[name].setChecked(True)
         self._refresh()
+
+    def measure(self, position: str, test: Test) -> None:
+        """Choose a rotor, and show the page that makes this test of it."""
+        self.session.choose(position)
+        self.go(MeasurePage.name)
+        if isinstance(self.page, MeasurePage) and test in self.page.steps:
+            self.page.choose_test(test)
 
     @property
     def page(self) -> Page:
@@ -355,19 +341,6 @@ class Window(QMainWindow):
                 self.tell(f"Kept: {save_plot(plot, file)}")
             except VibekitError as error:
                 self.tell(sentence(str(error)))
-
-    def _progressed(self, share: float, words: str) -> None:
-        self.bar.setValue(round(1000 * share))
-        self.bar.setVisible(True)
-        self.cancel.setVisible(True)
-        self._doing = f"{sentence(words)} …"
-        self.message.setText(self._doing)
-
-    def _idle(self) -> None:
-        self.bar.setVisible(False)
-        self.cancel.setVisible(False)
-        if self.message.text() == self._doing:
-            self.message.setText("")
 
     def _restore(self) -> None:
         geometry = self.settings.value("geometry")

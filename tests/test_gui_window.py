@@ -3,13 +3,14 @@
 import csv
 import json
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
 from PySide6.QtCore import QMimeData, QPointF, QSettings, Qt, QUrl
 from PySide6.QtGui import QDropEvent, QImage
-from PySide6.QtWidgets import QLabel
+from PySide6.QtWidgets import QLabel, QPushButton
 
 from tests.bench import SETUP
 from tests.drawn import highest
@@ -22,7 +23,8 @@ from vibekit.gui.session import Session, Stated
 from vibekit.gui.theme import Look
 from vibekit.gui.window import Window
 from vibekit.place import find_place
-from vibekit.rig import Fault, record
+from vibekit.rig import Fault, draw_craft, record
+from vibekit.rig.scatter import draw_scatter
 from vibekit.scene import POSITIONS, bench_craft, described, speed_rpm
 
 WAIT_MS = 60_000
@@ -67,13 +69,14 @@ def card(window, position):
     return next(card for card in window.strip.cards if card.position == position)
 
 
-def drop(window, paths):
-    """Drop files where the window takes them."""
+def drop(place, paths):
+    """Drop files where a page takes them, or the page for measuring."""
     data = QMimeData()
     data.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
     left = Qt.MouseButton.LeftButton
     event = QDropEvent(QPointF(5, 5), Qt.DropAction.CopyAction, data, left, Qt.KeyboardModifier.NoModifier)
-    window.pages["measure"].findChild(DropArea).dropEvent(event)
+    page = place.pages["measure"] if isinstance(place, Window) else place
+    page.findChild(DropArea).dropEvent(event)
 
 
 def test_four_files_dropped_become_a_verdict_and_a_report(opened, qtbot, tmp_path, wren_bench):
@@ -328,76 +331,99 @@ def test_what_was_done_to_a_part_is_marked_and_a_swap_at_both_rotors(window, qtb
     assert any("propeller swapped" in item.toPlainText() for item in page.trend.item.items if hasattr(item, "toPlainText"))
 
 
-def test_a_swapped_propeller_takes_its_fault_along(window, qtbot, tmp_path):
-    """Bare they are sound; with the propeller the nick moves from south-east to north-east."""
-    takes = (
-        ("before", "south-east", 1, True), ("before", "north-east", 0, False),
-        ("after", "south-east", 1, False), ("after", "north-east", 0, True),
-    )  # fmt: skip
-    window.go("measure")
+def test_a_swap_is_led_step_by_step_and_judged(window, qtbot, tmp_path):
+    """Bare they are sound; with the propeller the nick moves from south-west to north-east, which turn the same way."""
+    first, second = "south-west", "north-east"
+    window.session.choose(first)
+    qtbot.mouseClick(window.tasks["swap"], Qt.MouseButton.LeftButton)
+    rest(qtbot, window)
     page = window.page
-    page.choose_test("prop")
-    page.speed.setText(str(speed_rpm()))
-    for visit, position, rotor, nicked in takes:
-        if visit == "after" and not window.session.bench.motor("south-east").actions:
-            window.session.choose("south-east")
-            past = window.pages["past"]
-            window.go("past")
-            past.part.setCurrentText("propeller")
-            past.did.setCurrentText("swapped")
-            past.fitted.setText("north-east")
-            past.note_action()
+    assert page.test.pair == (first, second)
+    assert [page.second.itemText(n) for n in range(page.second.count())] == [second]  # the others turn the other way
+    assert any("Propeller on only behind a guard" in text for text in texts(page, "caution"))
+    for visit, position, rotor, nicked, test in (
+        ("before", first, 2, True, "prop"), ("before", second, 0, False, "prop"), ("before", first, 2, False, "bare"),
+        ("after", first, 2, False, "prop"), ("after", second, 0, True, "prop"),
+    ):  # fmt: skip
+        window.go("swap")
+        rest(qtbot, window)
+        if visit == "after" and page.test.file.action is None:
+            qtbot.mouseClick(page.swapped, Qt.MouseButton.LeftButton)
             rest(qtbot, window)
+            assert not page.swapped.isEnabled()
+        button = next(b for b in page.findChildren(QPushButton) if b.text() == f"Measure {position} …")
+        qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+        measure = window.page
+        assert (measure.name, measure.test, window.session.position) == ("measure", "prop", position)
+        measure.choose_test(test)
+        measure.speed.setText(str(speed_rpm()))
         fault = Fault("blade-damage", 12.0, rotor) if nicked else None
-        recording, _ = record(bench_craft(), rotor=rotor, test="prop", fault=fault, take=40 + rotor, duration_s=2.0)
-        file = tmp_path / f"{visit}-{position}.wav"
+        recording, _ = record(bench_craft(), rotor=rotor, test=test, fault=fault, take=40 + rotor + 7 * (visit == "after"), duration_s=2.0)
+        file = tmp_path / f"{visit}-{position}-{test}.wav"
         soundfile.write(file, recording.samples.T, round(recording.rate_hz), subtype="FLOAT")
-        window.session.choose(position)
-        window.go("measure")
-        page.bring_in([str(file)])
+        drop(window, [file])
         rest(qtbot, window)
-        page.keep_results()
+        qtbot.mouseClick(measure.keep, Qt.MouseButton.LeftButton)
         rest(qtbot, window)
-    rise = {}
-    for position in ("south-east", "north-east"):
-        before, after = window.session.bench.motor(position).kept[-2:]
-        rise[position] = 20 * np.log10(_third(after) / _third(before))
-    assert rise["north-east"] > 6
-    assert rise["south-east"] < -6
+    window.go("swap")
+    rest(qtbot, window)
+    assert page.test.file.missing == ()
+    assert page.test.words.startswith("Swap test of ")
+    assert page.test.words in texts(page, "head")
+    moved = {one.name: one for one in page.moved.drawn.series}
+    assert set(moved) == {f"{first} stood out by", f"{first} at the swap", f"{second} at the swap"}
+    fell, rose = moved[f"{first} at the swap"], moved[f"{second} at the swap"]
+    at = int(rose.y.argmax())
+    assert rose.y[at] > 3
+    assert fell.y[fell.words.index(rose.words[at])] < 0
+    window.go("verdict")
+    assert any(window.session.bench.swaps[second].words in text for text in texts(window.page))
+    window.undo()  # the last reading goes
+    rest(qtbot, window)
+    assert second not in window.session.bench.swaps
 
 
-def _third(kept):
-    """A line that is no multiple of two blades."""
-    return max(line.amplitude for line in kept.reading.orders if line.name == "3x")
+def texts(page, kind=""):
+    return [label.text() for label in page.findChildren(QLabel, kind or None)]
 
 
-def test_balancing_is_led_step_by_step(window, qtbot, tmp_path):
+def test_balancing_is_led_step_by_step_to_its_end(window, qtbot, tmp_path):
+    """The rig takes the weights that are named, and knows what is left."""
+    rig = replace(draw_craft(17), gain_scatter_db=0.05)
+    motor = rig.motors[0]
+    unbalance = motor.bell_gmm + motor.prop_gmm + draw_scatter(rig, 0, "prop", 0, 0).refit_gmm
     window.session.choose("south-west")
     window.go("balance")
     page = window.page
-    page.method.setCurrentIndex(page.method.findData("amplitude"))
-    page.places.setText("blades@45 hub@6")
-    page.rotor.setValue(30.0)
+    page.rotor.setValue(25.0)
+    page.pieces.setText("0.001,0.002,0.005,0.01,0.02,0.05,0.1")
     qtbot.mouseClick(page.begin, Qt.MouseButton.LeftButton)
-    assert page.bench.step.kind == "record"
-    files = []
-    for take in range(page.bench.job.repeats):
-        recording, _ = record(bench_craft(), rotor=2, test="prop", take=60 + take, refit=3, duration_s=2.0)
-        files.append(str(tmp_path / f"found-{take}.wav"))
-        soundfile.write(files[-1], recording.samples.T, round(recording.rate_hz), subtype="FLOAT")
-    page.add_files(files)
-    rest(qtbot, window)
-    page.bench.overrule()
-    page.show_job()
-    assert page.bench.step.kind == "trial"
-    assert any("0" in label.text() and " g at " in label.text() for label in page.findChildren(QLabel))
-    cautions = " ".join(label.text() for label in page.findChildren(QLabel, "caution"))
-    assert "Fix every weight" in cautions
-    qtbot.mouseClick(page.done, Qt.MouseButton.LeftButton)
-    assert page.bench.job.now.stage == "trial"
-    window.session.choose("north-east")
-    window.session.choose("south-west")
-    assert page.bench.job.now.stage == "trial"  # it goes on where it stood
+    made = 0
+    while page.bench.step.kind not in ("finished", "refused") and made < 30:
+        step = page.bench.step
+        if step.kind == "record":
+            files = []
+            for _ in range(sum(step.missing)):
+                made += 1
+                added = sum((weight.unbalance for weight in step.weights), 0j)
+                recording, _ = record(rig, take=made, refit=0, tacho=True, added_gmm=added, duration_s=3.0)
+                files.append(tmp_path / f"run-{made}.wav")
+                soundfile.write(files[-1], recording.samples.T, round(recording.rate_hz), subtype="FLOAT")
+            drop(page, files)
+            rest(qtbot, window)
+            continue
+        assert any(" g at " in text for text in texts(page))
+        assert "Fix every weight" in " ".join(texts(page, "caution"))
+        qtbot.mouseClick(page.done, Qt.MouseButton.LeftButton)
+        window.session.choose("north-east")
+        window.session.choose("south-west")  # it goes on where it stood
+    assert page.bench.step.kind == "finished"
+    left = abs(unbalance + sum(weight.unbalance for weight in page.bench.job.now.weights)) / abs(unbalance)
+    assert left < 0.15
+    vectors = {one.name: one for one in page.polar.drawn.series}
+    assert len(vectors) == len(page.bench.job.rounds)
+    found, check = vectors["1: as found"], list(vectors.values())[-1]
+    assert check.y[0] < 0.3 * found.y[0]
 
 
 def test_a_run_up_is_shown_with_its_map_and_growth(window, qtbot, tmp_path):
