@@ -34,7 +34,7 @@ class SwapFile:
             (not first.bare, f"Measure {first.position} bare, {REFITS} times: what shows without a propeller is the motor's."),
             (self.action is None, "Measure a rotor that will not be touched, too: it shows whether anything else changed."),
             (self.action is None, f"Battery out; swap the propellers of {first.position} and {second.position} (only if both turn the same "
-             "way and are the same model), look at each blade, and note it with `vibekit part`."),
+             "way and are the same model), look at each blade, and note that it is done."),
             (not first.after, f"Measure {first.position} with the other propeller {REFITS} times, {fitted}."),
             (not second.after, f"Measure {second.position} in the same way, then the untouched rotor."),
         )  # fmt: skip

@@ -90,7 +90,7 @@ def _show_steps(craft: "Craft", file: "SwapFile") -> None:
     print("Not judged yet. Do this, in this order:")
     for number, step in enumerate(file.missing, 1):
         say(f"{number}. {step.how}", sys.stdout, 2)
-    print("Mind:")
+    print("`vibekit part` notes a swap. Mind:")
     for caution in craft.way.cautions if craft.way else (*HANDS, *POWER, *BLADES):
         say(f"- {caution}", sys.stdout, 2)
     say(ADVICE, sys.stdout)
