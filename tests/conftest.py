@@ -13,3 +13,19 @@ def wren_bench(tmp_path_factory):
     folder = tmp_path_factory.mktemp("bench")
     make_bench(folder)
     return folder
+
+
+@pytest.fixture(scope="module")
+def playwright():
+    """Playwright, which drives a Chromium; skips where one of them is missing. While it runs, no other loop of asyncio can."""
+    from tests.browsers import CHROMIUM
+
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine (Debian: apt-get install chromium)")
+    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    try:
+        started = api.sync_playwright().start()
+    except Exception as error:
+        pytest.skip(f"playwright does not start here: {error}")
+    yield started
+    started.stop()

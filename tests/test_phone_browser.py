@@ -1,9 +1,7 @@
 """The page in a real Chromium: its fake microphone plays a file, its sensors are emulated, its buttons are pressed."""
 
-import contextlib
 import os
 import re
-import shutil
 import subprocess
 import sys
 import time
@@ -11,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
 
+from tests.browsers import RATE, browser_playing, page_of, take, to_record
 from tests.phones import plan, serving
 from tests.test_imports import ROOT
 from vibekit.analysis import analyze
@@ -24,17 +22,7 @@ from vibekit.marks import PALETTE
 from vibekit.place import find_place
 from vibekit.rig import Fault, draw_craft, record
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine (Debian: apt-get install chromium)")
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-
-RATE = 44100  # at which Chromium's fake microphone runs; other files it would resample
 TONE_HZ, TONE = 1000.0, 0.25
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update",
-    "--disable-sync", "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream", "--autoplay-policy=no-user-gesture-required",
-    "--ignore-certificate-errors",
-]  # fmt: skip
 NO_TRACK = "delete window.MediaStreamTrackProcessor"
 PROCESSED = """const read = MediaStreamTrack.prototype.getSettings;
 MediaStreamTrack.prototype.getSettings = function () { return { ...read.call(this), autoGainControl: true, sampleRate: 16000 }; };"""
@@ -43,65 +31,11 @@ SILENT = "AudioData.prototype.copyTo = (out) => out.fill(0)"
 
 
 @pytest.fixture(scope="module")
-def playwright():
-    starting = sync_api.sync_playwright()
-    try:
-        started = starting.start()
-    except Exception as error:
-        pytest.skip(f"playwright does not start here: {error}")
-    yield started
-    started.stop()
-
-
-@contextlib.contextmanager
-def browser_playing(playwright, folder, sound):
-    """Chromium whose microphone hears this, again and again."""
-    path = folder / "heard.wav"
-    soundfile.write(path, np.stack([sound, sound], 1), RATE, subtype="PCM_16")
-    browser = playwright.chromium.launch(
-        executable_path=CHROMIUM, headless=True, args=[*FLAGS, f"--use-file-for-fake-audio-capture={path}"]
-    )
-    yield browser
-    browser.close()
-
-
-@pytest.fixture(scope="module")
 def browser(playwright, tmp_path_factory):
     """Hears a tone that fits its file, so that it goes on without a break."""
     sound = TONE * np.sin(2 * np.pi * TONE_HZ * np.arange(60 * RATE) / RATE)
     with browser_playing(playwright, tmp_path_factory.mktemp("tone"), sound) as started:
         yield started
-
-
-@contextlib.contextmanager
-def page_of(browser, url, *scripts, **options):
-    """The page on a small phone; nothing may go wrong in it, and nothing be fetched from elsewhere."""
-    context = browser.new_context(ignore_https_errors=True, viewport={"width": 360, "height": 640}, has_touch=True, **options)
-    context.set_default_timeout(120_000)  # of a busy computer
-    page = context.new_page()
-    wrong: list[str] = []
-    page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.on("console", lambda message: wrong.append(message.text) if message.type == "error" else None)
-    page.on("request", lambda request: None if request.url.startswith(url.partition("/#")[0]) else wrong.append(request.url))
-    for script in scripts:
-        page.add_init_script(script)
-    page.goto(url)
-    yield page
-    context.close()
-    assert [line for line in wrong if not line.startswith("data:")] == []
-
-
-def to_record(page):
-    page.get_by_role("button", name="I have read this").click()
-
-
-def take(page, seconds, button="Record sound"):
-    """Record so long, then wait for the answer."""
-    page.get_by_role("button", name=button).click()
-    page.get_by_text(re.compile("^Recording:")).wait_for()
-    page.wait_for_timeout(1000 * seconds)
-    page.get_by_role("button", name="Stop").click()
-    page.get_by_role("button", name="Record another").wait_for()
 
 
 def fitted(sound):

@@ -1,0 +1,59 @@
+"""A real Chromium whose fake microphone plays a file, and the phone's page in it."""
+
+import contextlib
+import re
+import shutil
+
+import numpy as np
+import soundfile
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+RATE = 44100  # at which Chromium's fake microphone runs; other files it would resample
+FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update",
+    "--disable-sync", "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream", "--autoplay-policy=no-user-gesture-required",
+    "--ignore-certificate-errors",
+]  # fmt: skip
+
+
+@contextlib.contextmanager
+def browser_playing(playwright, folder, sound):
+    """Chromium whose microphone hears this, again and again."""
+    path = folder / "heard.wav"
+    soundfile.write(path, np.stack([sound, sound], 1), RATE, subtype="PCM_16")
+    browser = playwright.chromium.launch(
+        executable_path=CHROMIUM, headless=True, args=[*FLAGS, f"--use-file-for-fake-audio-capture={path}"]
+    )
+    yield browser
+    browser.close()
+
+
+@contextlib.contextmanager
+def page_of(browser, url, *scripts, **options):
+    """The page on a small phone; nothing may go wrong in it, and nothing be fetched from elsewhere."""
+    context = browser.new_context(ignore_https_errors=True, viewport={"width": 360, "height": 640}, has_touch=True, **options)
+    context.set_default_timeout(120_000)  # of a busy computer
+    page = context.new_page()
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("console", lambda message: wrong.append(message.text) if message.type == "error" else None)
+    page.on("request", lambda request: None if request.url.startswith(url.partition("/#")[0]) else wrong.append(request.url))
+    for script in scripts:
+        page.add_init_script(script)
+    page.goto(url)
+    yield page
+    context.close()
+    assert [line for line in wrong if not line.startswith("data:")] == []
+
+
+def to_record(page):
+    page.get_by_role("button", name="I have read this").click()
+
+
+def take(page, seconds, button="Record sound"):
+    """Record so long, then wait for the answer."""
+    page.get_by_role("button", name=button).click()
+    page.get_by_text(re.compile("^Recording:")).wait_for()
+    page.wait_for_timeout(1000 * seconds)
+    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("button", name="Record another").wait_for()
