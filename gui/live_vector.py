@@ -9,6 +9,7 @@ from vibekit.balance_solution import level
 from vibekit.errors import UsageError
 from vibekit.recording import Recording
 from vibekit.settings import Settings
+from vibekit.tacho import read_pulses
 from vibekit.vector import vector_of
 
 
@@ -32,13 +33,13 @@ class LiveVector:
 
 def look_for_vector(recording: Recording, settings: Settings, job: BalanceJob) -> LiveVector:
     """Measure 1x in the newest sound of a job's recording; to be run beside the window."""
+    if job.method == "phase" and not any(read_pulses(recording.samples[row], recording.rate_hz) for row in recording.rows("tacho")):
+        return LiveVector(trouble="no tacho pulses: does the rotor turn? Else look at the sensor, at its mark, and what the channels hold")
     try:
         vector = vector_of(recording, settings)
     except UsageError:
         return LiveVector(trouble="no steady shaft speed is heard yet")
     known = LiveVector(unit=vector.unit, rpm=vector.rpm, rpm_u95=vector.rpm_u95)
-    if job.method == "phase" and not vector.has_phase:
-        return replace(known, trouble="the tacho channel holds no pulses: look at the sensor, its mark and the channels")
     now = Round(job.now.stage, job.now.weights, (Take(vector, "", "", datetime.now(UTC)),))
     first = next((r for r in job.rounds if r.takes), None)
     try:

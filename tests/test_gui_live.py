@@ -13,16 +13,20 @@ import pytest
 import soundfile
 from PySide6.QtCore import QSettings, Qt
 
+from tests import balance_runs
 from tests.drawn import highest
 from tests.null_sink import RATE, lacking, null_sink
 from tests.shaft_sounds import coloured, orders
+from vibekit.balance_bench import open_job
 from vibekit.capture.journal import unfinished
 from vibekit.capture.recorder import Glance
 from vibekit.capture.take import Form
 from vibekit.gui.app import application
 from vibekit.gui.live import Live, look_for_speed
+from vibekit.gui.live_vector import look_for_vector
 from vibekit.gui.map_plot import MapPlot
-from vibekit.gui.session import Session
+from vibekit.gui.session import Session, Stated
+from vibekit.gui.sources import roles_for
 from vibekit.gui.theme import Look
 from vibekit.gui.window import Window
 from vibekit.place import find_place
@@ -31,6 +35,7 @@ from vibekit.recording import Channel, Recording
 from vibekit.rig import record
 from vibekit.scene import bench_craft
 from vibekit.settings import Settings
+from vibekit.vector import vector_of
 
 ROOT = Path(__file__).resolve().parent.parent
 WAIT_MS = 60_000
@@ -104,6 +109,49 @@ def test_a_run_up_grows_an_order_map():
     found = live.map
     assert found.rpm == pytest.approx([3600, 4800, 6000, 7200], rel=3e-3)
     assert found.x[found.amplitude.argmax(axis=1)] == pytest.approx([2.0] * 4, abs=0.06)  # the strongest order of the sound
+
+
+def turning(hz, amplitude, lead_deg, seconds=3.0, rate=48_000, pulses=True):
+    """Channels of FORM: a line once a turn that leads the pulse, its second order, noise; and one short pulse a turn."""
+    turns = hz * np.arange(round(seconds * rate)) / rate
+    noise = np.random.default_rng(11).normal(0, 1e-3 * amplitude, turns.size)
+    x = amplitude * (np.cos(2 * np.pi * turns + np.radians(lead_deg)) + 0.3 * np.cos(4 * np.pi * turns)) + noise
+    pulse = np.where(turns % 1 < 0.05, 0.8, 0.0) if pulses else np.random.default_rng(12).normal(0, 1e-4, turns.size)
+    return Recording(np.stack([x, pulse]).astype(np.float32), rate, FORM.channels)
+
+
+def test_the_live_vector_has_the_amplitude_and_the_lead_over_the_pulse():
+    """By construction: 1x leads the rising edge of the pulse by as much."""
+    settings, job = Settings("prop", blades=2), balance_runs.job()
+    found = look_for_vector(turning(100.0, 0.1, 60.0), settings, job)
+    assert abs(found.value) == pytest.approx(0.1, rel=2e-3)
+    assert np.degrees(np.angle(found.value)) == pytest.approx(60.0, abs=0.4)  # the edge lies between two samples 0.75 degrees apart
+    assert found.rpm == pytest.approx(6000, abs=1)
+    assert found.share is None
+    assert found.u95 < 1e-3
+    before = job.add(balance_runs.take(0.2, 0, rpm=6000.0)).add(balance_runs.take(0.2, 1, rpm=6000.0))
+    assert look_for_vector(turning(100.0, 0.1, 60.0), settings, before).share == pytest.approx(0.5, rel=2e-3)
+    faster = look_for_vector(turning(102.0, 0.1, 60.0), settings, before)  # the force goes as the square of speed
+    assert faster.share == pytest.approx(0.5 / 1.02**2, rel=2e-3)
+
+
+def test_the_live_vector_says_why_there_is_none():
+    settings, job = Settings("prop", blades=2), balance_runs.job().add(balance_runs.take(0.2, 0, rpm=6000.0))
+    assert "no tacho pulses" in look_for_vector(turning(100.0, 0.1, 60.0, pulses=False), settings, job).trouble
+    off = look_for_vector(turning(110.0, 0.1, 60.0), settings, job)
+    assert (off.value, off.trouble) == (None, "it turns at 6600 rpm, wanted is 6000 rpm within 3%: set the speed")
+    still = Recording(np.random.default_rng(1).normal(0, 1e-3, (2, 48_000)).astype(np.float32), 48_000, FORM.channels)
+    assert "no steady shaft speed" in look_for_vector(still, settings, balance_runs.job("amplitude", ("blades@45", "hub@6"), 2)).trouble
+
+
+def test_channels_are_offered_as_a_device_has_them():
+    assert [roles for _, roles in roles_for(1)] == [("vibration",)]
+    two = dict(roles_for(2))
+    assert two["left: vibration, right: tacho"] == ("vibration", "tacho")
+    assert two["left: tacho, right: vibration"] == ("tacho", "vibration")
+    many = [roles for _, roles in roles_for(32)]
+    assert ("vibration", "vibration", "vibration", "tacho") in many
+    assert max(map(len, many)) == 4
 
 
 @pytest.mark.parametrize("unit", ["order", "Hz"])
@@ -196,6 +244,40 @@ def test_a_live_test_on_a_sound_card_is_seen_screened_and_kept(window, qtbot, si
     assert page.pending[0].file.exists()
 
 
+def test_balancing_with_a_tacho_on_the_right_channel_shows_the_vector_and_adds_the_run(window, qtbot, sink, tmp_path):
+    """The rig plays: what is seen live is what the whole recording says, and that is one run of the job."""
+    recording, _ = record(bench_craft(), rotor=2, test="prop", tacho=True, duration_s=9.0)
+    whole = vector_of(recording, window.session.settings_of(Stated("south-west", "prop")))
+    volume = 0.9 / np.abs(recording.samples).max()
+    soundfile.write(tmp_path / "run.wav", volume * recording.samples.T, round(recording.rate_hz), subtype="PCM_16")
+    window.session.choose("south-west")
+    window.go("balance")
+    page = window.page
+    qtbot.mouseClick(page.begin, Qt.MouseButton.LeftButton)
+    assert page.row.isVisible()
+    player = sink.play(tmp_path / "run.wav")
+    qtbot.wait(800)
+    start(qtbot, page.row, 5)
+    assert page.row.roles.currentText() == "left: vibration, right: tacho"
+    assert [channel.role for channel in page.live.form.channels] == ["vibration", "tacho"]
+    qtbot.waitUntil(lambda: page.now.value is not None and page.live.newest.duration_s > 2, timeout=WAIT_MS)
+    window.session.choose("north-east")  # it stays with the rotor that is recorded
+    assert page.bench.job.position == "south-west"
+    now = page.now
+    assert abs(now.value) == pytest.approx(volume * abs(whole.values[0]), rel=0.05)
+    assert abs(np.angle(now.value / whole.values[0], deg=True)) < 5
+    assert now.rpm == pytest.approx(whole.rpm, rel=5e-3)
+    assert "1x" in page.said.text()
+    assert any(one.name == "now" for one in page.polar.drawn.series)
+    qtbot.waitUntil(lambda: not page.busy and not window.workers.busy, timeout=WAIT_MS)
+    player.terminate()
+    rest(qtbot, window)
+    kept = open_job(window.session.archive, "Wren-4", "south-west").job
+    assert len(kept.now.takes) == 1
+    assert kept.now.takes[0].vector.has_phase
+    assert abs(kept.now.takes[0].vector.values[0] / (volume * whole.values[0]) - 1) < 0.05
+
+
 def test_closing_keeps_what_is_being_recorded(window, qtbot, sink):
     page, _ = begin(qtbot, window, 30)
     qtbot.waitUntil(lambda: page.live.paints > 5, timeout=WAIT_MS)
@@ -225,7 +307,8 @@ sys.path.insert(0, sys.argv[1])
 from PySide6.QtCore import QSettings
 from tests.streams import Stream, numbered
 from vibekit.gui.app import application
-from vibekit.gui.session import Session
+from vibekit.gui.session import Session, Stated
+from vibekit.gui.sources import roles_for
 from vibekit.gui.theme import Look
 from vibekit.gui.window import Window
 from vibekit.place import find_place

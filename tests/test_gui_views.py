@@ -1,0 +1,250 @@
+"""Every view through its drawn axis: what is known stands at its place, read back from the painted pixels."""
+
+import cmath
+import math
+import shutil
+from dataclasses import replace
+from datetime import datetime
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QSettings
+
+from tests import balance_runs, wren4
+from tests.drawn import highest, pixels, place_of, places, ticks
+from vibekit.capture.recorder import Glance
+from vibekit.capture.take import Form
+from vibekit.drawings import groups_of
+from vibekit.gui.app import application
+from vibekit.gui.live import Live
+from vibekit.gui.live_vector import LiveVector
+from vibekit.gui.polar_plot import PolarPlot
+from vibekit.gui.session import Session
+from vibekit.gui.theme import Look
+from vibekit.gui.window import Window
+from vibekit.handspin import COAST, FROM_RPM
+from vibekit.place import find_place
+from vibekit.reading import Curve, Quantity
+from vibekit.recording import Channel
+from vibekit.scene import POSITIONS
+from vibekit.settings import Settings
+
+RATE = 48_000
+
+
+@pytest.fixture
+def window(qtbot, wren_bench, tmp_path):
+    """The window at its smallest size, on the Wren-4."""
+    shutil.copytree(wren_bench / "archive", tmp_path / "archive")
+    application()
+    with Session(find_place(tmp_path / "archive")) as session:
+        made = Window(session, QSettings(str(tmp_path / "w.ini"), QSettings.Format.IniFormat), Look())
+        qtbot.addWidget(made)
+        made.resize(1280, 720)
+        made.show()
+        session.show(session.gather("Wren-4"))
+        yield made
+        made.close()
+
+
+def pixel(plot):
+    """Data units of one pixel, across and up."""
+    return [np.ptp(side) / size for side, size in zip(plot.box.viewRange(), (plot.box.width(), plot.box.height()), strict=True)]
+
+
+def with_groups(window, readings):
+    """Show readings made by hand in the place of those of the archive."""
+    session = window.session
+    session.show(replace(session.bench, groups=groups_of([(position, [reading], ()) for position, reading in readings.items()])))
+
+
+def test_a_line_of_the_envelope_stands_at_its_order_and_level(window, qtbot):
+    made = {}
+    for position, reading in wren4.readings().items():
+        level = np.zeros(1000)
+        level[round(2.46 / 0.03)] = 14.0 if position == "south-west" else 1.0  # dB over the noise
+        envelope = Curve("envelope", np.arange(1000) * 0.03, level, "order", "dB over noise", 0.045)
+        made[position] = replace(reading, curves=(*(c for c in reading.curves if c.kind != "envelope"), envelope))
+    with_groups(window, made)
+    window.session.choose("south-west")
+    window.go("compare")
+    page = window.page
+    page.kinds.setCurrentIndex(page.kinds.findData("envelope"))
+    qtbot.wait(30)
+    across, up = pixel(page.over)
+    order, height = highest(page.over, "this")
+    assert order == pytest.approx(2.46, abs=1.5 * across)
+    assert height == pytest.approx(14.0, abs=1.5 * up)
+    assert page.over.upward[1] == "dB over noise"
+    assert ticks(page.over, "bottom")["2"] == 2.0
+
+
+def test_a_motor_that_runs_down_passes_each_speed_at_its_time(window, qtbot):
+    """Viscous drag alone: the speed falls as exp(-t / tau), so from 500 to 300 rpm takes tau ln(5/3)."""
+    made = {}
+    for position, tau in zip(POSITIONS, (1.2, 1.1, 0.4, 1.3), strict=True):
+        time = np.linspace(0, 3 * tau, 200)
+        curve = Curve(f"{COAST} 1", time, 900 * np.exp(-time / tau), "s", "rpm", 0.01)
+        known = Quantity("coast time", tau * math.log(500 / 150), 0.02, "s")
+        one = wren4.reading(position, wren4.WELL, test="hand-spin")
+        made[position] = replace(one, curves=(curve,), quantities=(known,))
+    with_groups(window, made)
+    window.session.choose("south-west")
+    window.go("compare")
+    qtbot.wait(30)
+    plot = window.page.over
+    across, up = pixel(plot)
+    found = places(plot, "this")
+    for speed in (600.0, FROM_RPM, 300.0, 200.0):
+        row = found[np.abs(found[:, 1] - speed) <= 0.6 * up]
+        fall = speed / 0.4  # rpm a second: what a pixel of height is across
+        assert row[:, 0].mean() == pytest.approx(0.4 * math.log(500 / speed), abs=across + up / fall)
+    bars = window.page.bars
+    assert highest(bars, "ink")[1] == pytest.approx(1.3 * math.log(500 / 150) + 0.02, abs=1.5 * pixel(bars)[1])
+
+
+def hear(panel, samples, settings, seconds=1.0):
+    form = Form(RATE, tuple(Channel(name=str(n + 1)) for n in range(len(samples))), "an invented device")
+    live = Live(form, settings)
+    panel.begin(live)
+    rms, peak = np.sqrt((samples**2).mean(axis=1)), np.abs(samples).max(axis=1)
+    panel.show_heard(live.hear(Glance("recording", seconds, 0, peak, rms, samples[:, -16384:].astype(np.float32))), live)
+
+
+def test_live_lines_stand_at_their_frequency_order_and_level(window, qtbot):
+    window.go("measure")
+    window.page.choose_source("sound card")
+    panel = window.page.live
+    t = np.arange(RATE) / RATE
+    noise = np.random.default_rng(3).normal(0, 1e-5, t.size)
+    hear(panel, (0.1 * np.sin(2 * np.pi * 250.0 * t) + noise)[None], Settings("prop", speed_rpm=6000.0))
+    qtbot.wait(30)
+    for plot, place in ((panel.spectrum, 250.0), (panel.orders, 2.5)):
+        at, height = highest(plot, "this")
+        assert at == pytest.approx(place, abs=1.5 * pixel(plot)[0] + place * 6 / 250)  # and one bin of 5.9 Hz
+        assert height == pytest.approx(0.1, rel=0.2)  # a Hann window between two bins: up to 1.42 dB
+        assert ticks(plot, "left")["10⁻²"] == pytest.approx(-2.0)
+    for button in (panel.spectrum.scale_button, panel.orders.scale_button):
+        button.click()
+    hear(panel, (0.1 * np.sin(2 * np.pi * 250.0 * t) + noise)[None], Settings("prop", speed_rpm=6000.0))
+    qtbot.wait(30)
+    for plot in (panel.spectrum, panel.orders):
+        assert highest(plot, "this")[1] == pytest.approx(0.1, rel=0.2)
+
+
+def test_the_live_level_stands_at_its_decibels_and_channels_are_named(window, qtbot):
+    window.go("measure")
+    window.page.choose_source("sound card")
+    panel = window.page.live
+    t = np.arange(RATE) / RATE
+    sound = np.array([a * np.sin(2 * np.pi * 250.0 * t) for a in (0.5, 0.05)])
+    hear(panel, sound, Settings("prop"), 5.0)
+    panel.show_heard(replace_seconds(panel, sound, 9.0), panel.live)
+    qtbot.wait(30)
+    for ink, amplitude in (("this", 0.5), ("baseline", 0.05)):
+        assert highest(panel.level, ink)[1] == pytest.approx(20 * np.log10(amplitude / np.sqrt(2)), abs=1.5 * pixel(panel.level)[1])
+    assert panel.level.upward == ("", "dB re full scale")
+    assert "1" in panel.level.title.text()
+    assert "2" in panel.level.title.text()
+    assert [one.name for one in panel.level.drawn.series] == ["channel 1", "channel 2"]
+
+
+def replace_seconds(panel, samples, seconds):
+    rms, peak = np.sqrt((samples**2).mean(axis=1)), np.abs(samples).max(axis=1)
+    return panel.live.hear(Glance("recording", seconds, 0, peak, rms, samples[:, -16384:].astype(np.float32)))
+
+
+@pytest.mark.parametrize("degrees", [20.0, 130.0, 247.0])
+def test_a_vector_stands_at_its_angle_and_as_long_as_its_rings_say(qtbot, degrees):
+    """Measured against the drawn rings and spokes alone, in pixels."""
+    application()
+    plot = PolarPlot(Look(), "1x", "m/s2")
+    qtbot.addWidget(plot)
+    plot.resize(600, 600)
+    plot.show()
+    plot.rings(0.9)
+    plot.arrow(cmath.rect(0.9, math.radians(degrees)), "", "this")
+    qtbot.waitExposed(plot)
+    qtbot.wait(20)
+    rings = pixels(plot, "rule").astype(float)
+    middle = (rings.max(axis=0) + rings.min(axis=0)) / 2
+    outer = np.ptp(rings[:, 0]) / 2  # the outermost ring
+    assert plot.reach == pytest.approx(1.5)
+    assert "1.5 m/s²" in [item.toPlainText() for item in plot.item.items if hasattr(item, "toPlainText")]
+    away = pixels(plot, "this") - middle
+    size = np.hypot(*away.T)
+    tip = away[size > size.max() - 2 * 3.5].mean(axis=0)  # the dot is 7 pixels wide
+    assert np.hypot(*tip) / outer * plot.reach == pytest.approx(0.9, abs=0.9 * 5 / outer)
+    assert math.degrees(math.atan2(-tip[1], tip[0])) % 360 == pytest.approx(degrees, abs=2.0)
+    assert plot.say(*place_of(plot, tip + middle)).endswith("°")
+
+
+def test_by_amplitude_alone_a_vector_is_a_circle_of_its_size(qtbot):
+    application()
+    plot = PolarPlot(Look(), "1x", "g")
+    qtbot.addWidget(plot)
+    plot.resize(600, 600)
+    plot.show()
+    plot.rings(0.3)
+    plot.circle(0.2, "", "this")
+    qtbot.waitExposed(plot)
+    qtbot.wait(20)
+    outer, drawn = (np.ptp(pixels(plot, ink)[:, 0]) / 2 for ink in ("rule", "this"))
+    assert drawn / outer * plot.reach == pytest.approx(0.2, abs=0.005)
+
+
+def test_the_live_vector_is_drawn_over_what_was_before(window, qtbot):
+    """Before it was found at 0.4 at 90 degrees; now it is half of that at 0."""
+    window.session.choose("south-east")
+    window.go("balance")
+    page = window.page
+    page.begin_job()
+    bench, job = page.bench, page.bench.job
+    for number in range(job.repeats):
+        job = job.add(balance_runs.take(0.4j, number))
+    bench.job = job.mount("trial", ())
+    page.show_job()
+    assert not page.taking.isHidden()
+    page.row.state = "recording"
+    page.show_now(LiveVector(0.2 + 0j, 0.004, "m/s2", 10_000.0, 1.0, 0.5))
+    page.row.state = ""
+    qtbot.wait(30)
+    now, before = (places(page.polar, ink) for ink in ("this", "baseline"))
+    assert now[:, 0].max() == pytest.approx(0.2, abs=0.02)
+    assert np.abs(now[:, 1]).max() < 0.02
+    assert before[:, 1].max() == pytest.approx(0.4, abs=0.02)
+    assert page.said.text() == "Now 1x 0.2000 ± 0.0040 m/s² at 0°: 50 % of what it was as found"
+
+
+def test_a_point_of_the_past_stands_at_its_day_and_level(window, qtbot):
+    window.session.choose("south-west")
+    window.go("past")
+    page = window.page
+    page.names.setCurrentIndex(page.names.findData("roughness"))
+    qtbot.wait(30)
+    plot, past = page.trend, page.history
+    across, up = pixel(plot)
+    day, value = highest(plot, "this")
+    top = int((past.values + past.u95).argmax())
+    assert day == pytest.approx(past.moments[top].timestamp(), abs=4 * across)
+    assert past.values[top] - up <= value <= past.values[top] + past.u95[top] + 5 * up  # dot or whisker
+    midnight = datetime.fromisoformat("2026-05-09").astimezone().timestamp()  # the day of the landing
+    assert ticks(plot, "bottom").get("09") == pytest.approx(midnight) or any(
+        datetime.fromtimestamp(at).strftime("%d") == text for text, at in ticks(plot, "bottom").items() if text.isdecimal()
+    )
+
+
+def test_an_order_grows_to_its_height_at_its_speed(window, qtbot):
+    """1x of an unbalance grows as the square of speed."""
+    reading = wren4.reading("north-east", wren4.WELL, test="run-up")
+    rpm = np.linspace(3000, 9000, 61)
+    curve = Curve("1x", rpm, 0.09 * (rpm / 9000) ** 2, "rpm", "g", 100.0)
+    window.go("run-up")
+    window.page._draw_growth(replace(reading, curves=(curve,)))
+    qtbot.wait(30)
+    plot = window.page.growth
+    across, up = pixel(plot)
+    assert highest(plot, "this") == (pytest.approx(9000, abs=3 * across), pytest.approx(0.09, abs=2 * up))
+    found = places(plot, "this")
+    row = found[np.abs(found[:, 0] - 6000) < across]
+    assert row[:, 1].mean() == pytest.approx(0.04, abs=2 * up)
