@@ -26,7 +26,7 @@ from vibekit.capture.trigger import Trigger
 from vibekit.errors import UnreadableError
 
 SETTLE_S = 0.5  # the journal is forced to disk this often
-POST_S = 1 / 30
+POST_S = 1 / 60  # twice as often as a window paints, so that it always finds something new
 STALL_S = 10.0  # without a sample
 WAITING_S = 30.0  # of sound that may wait for the disk, at most
 COPIES = 2  # of a take on disk while its sound file is made
@@ -68,7 +68,8 @@ class Source(Protocol):
 class Glance:
     """The newest of a running take.
 
-    seconds: recorded; lost: frames; peak, rms: (channels,) since the last one that was posted; newest: (channels, n), SEEN of them
+    seconds: recorded; lost: frames; newest: (channels, n), SEEN of them
+    peak, rms: (channels,) since the last one that was taken, and that was posted
     warning: what is wrong just now, else ""
     """
 
@@ -331,6 +332,8 @@ class Recorder:
         fresh = np.concatenate(self._fresh or [np.zeros((0, channels), np.float32)])
         self._fresh = []
         peak = np.max(np.abs(fresh), axis=0, initial=0.0)
+        if (missed := self.glance()) is not None:
+            peak = np.maximum(peak, missed.peak)
         rms = np.sqrt(np.mean(fresh**2, axis=0)) if len(fresh) else np.zeros(channels, np.float32)
         newest = np.concatenate(self._seen or [fresh])[-SEEN:].T
         warning = ""

@@ -18,6 +18,7 @@ from vibekit.recording import RELATIVE
 from vibekit.wording import unit_words, with_interval
 
 SPEED_EVERY = 12  # paints between two looks for the speed
+LEVELS = 700  # 20 s of paints
 INKS = ("this", "baseline", "muted", "watch")  # of the channels
 
 
@@ -89,7 +90,7 @@ class LivePanel(QWidget):
     def show_heard(self, heard: Heard, live: Live) -> None:
         """Paint what is heard."""
         self.paints += 1
-        self._levels = [*self._levels[-599:], (heard.seconds, heard.level_db)]
+        self._levels = [*self._levels[1 - LEVELS :], (heard.seconds, heard.level_db)]
         seconds = [at for at, _ in self._levels]
         for n in range(len(heard.units)):
             self._line("level", self.level, n, seconds, [level[n] for _, level in self._levels])

@@ -1,5 +1,7 @@
-"""Painting: the window's own thread, measured with four channels of 48 kHz; the source is synthetic, since only painting is measured."""
+"""Painting with four live channels of 48 kHz, and an archive of ten thousand readings."""
 
+import os
+import threading
 import time
 from datetime import UTC, datetime, timedelta
 
@@ -10,78 +12,102 @@ from PySide6.QtCore import QSettings
 
 from tests.readings import READING
 from vibekit.archive import Archive
-from vibekit.capture.recorder import Glance
 from vibekit.capture.take import Form
 from vibekit.craft_file import craft_from, craft_text
 from vibekit.gui.app import application
-from vibekit.gui.live import Live, look_for_speed
+from vibekit.gui.live import look_for_speed
 from vibekit.gui.session import Session
 from vibekit.gui.theme import Look
 from vibekit.gui.window import Window
 from vibekit.packing import pack
 from vibekit.place import find_place
-from vibekit.recording import Channel, Recording
+from vibekit.recording import Channel
 from vibekit.scene import POSITIONS, described
-from vibekit.settings import Settings
 from vibekit.tables import CraftVersionRow, ReadingRow, RecordingRow
 
 RATE = 48_000
 FORM = Form(RATE, tuple(Channel(name=str(n)) for n in range(4)), "four invented channels")
+BLOCK = 512
 READINGS, CRAFTS = 10_000, 100
 
 
-def sounds(hz, seconds=4.0):
-    t = np.arange(round(seconds * RATE)) / RATE
-    rng = np.random.default_rng(1)
-    rows = [sum(0.1 / k * np.sin(2 * np.pi * k * hz * t) for k in (1, 2, 3, 4)) + rng.normal(0, 1e-3, t.size) for _ in range(4)]
-    return np.array(rows, np.float32)
+class Turning:
+    """Four channels of a motor, delivered in time from a thread as a sound card would; from 60 to 150 turns a second where it speeds up."""
+
+    def __init__(self, *, speeds_up):
+        self.form = FORM
+        hz = np.linspace(60, 150, 10 * RATE) if speeds_up else np.full(10 * RATE, 100.0)
+        turns = np.cumsum(hz) / RATE
+        rng = np.random.default_rng(1)
+        shaft = sum(0.1 / k * np.sin(2 * np.pi * k * turns) for k in (1, 2, 3, 4))
+        self._samples = np.stack([shaft + rng.normal(0, 1e-3, hz.size) for _ in range(4)], axis=1).astype(np.float32)
+        self._stopped = threading.Event()
+
+    def start(self, push):
+        self._thread = threading.Thread(target=self._play, args=(push,), daemon=True)
+        self._thread.start()
+
+    def _play(self, push):
+        began = time.monotonic()
+        for first in range(0, len(self._samples), BLOCK):
+            late = time.monotonic() - began - (first + BLOCK) / RATE
+            if self._stopped.wait(max(-late, 0.0)) or not push(self._samples[first : first + BLOCK]):
+                return
+
+    def stop(self):
+        self._stopped.set()
+        self._thread.join()
+
+    def trouble(self):
+        return ""
 
 
 @pytest.mark.parametrize("test", ["prop", "run-up"])
-def test_four_live_channels_are_painted_thirty_times_a_second(qtbot, tmp_path, benchmark, test):
-    """CPU of the painting thread a frame, spectra and order spectra or map of four channels. At 30 frames a second 60 % of a core are
-    20 ms; measured alone on a quiet machine it is a quarter of that.
+def test_four_live_channels_are_painted_thirty_times_a_second(qtbot, tmp_path, benchmark, monkeypatch, test):
+    """The window as it is used: recorder, 30 ms timer, speed looked for beside it. The painting thread takes less than 60 % of a core;
+    30 paints a second are asked for where the machine has a core to give.
     """
+    looked = []
+
+    def look(*args):
+        looked.append(threading.get_ident())
+        return look_for_speed(*args)
+
+    monkeypatch.setattr("vibekit.gui.live_panel.look_for_speed", look)
     application()
     with Session(find_place(tmp_path / "archive")) as session:
         window = Window(session, QSettings(str(tmp_path / "w.ini"), QSettings.Format.IniFormat), Look())
         qtbot.addWidget(window)
         session.add_craft(described())
         session.show(session.gather("Wren-4"))
+        window.resize(1280, 720)
         window.show()
-        window.go("measure")
-        window.page.choose_source("sound card")
-        panel, live = window.page.live, Live(FORM, Settings(test=test, speed_rpm=6000.0))
-        panel.begin(live)
-        if test == "run-up":
-            for rpm in np.linspace(3000, 9000, 40):
-                live.know(look_for_speed(_heard(sounds(rpm / 60, 0.3)), Settings(test="prop", speed_rpm=rpm)))
-        whole = sounds(100.0)
-        at = 0
-
-        def frame():
-            nonlocal at
-            at += RATE // 30
-            part = whole[:, : 16384 + at % RATE]
-            glance = Glance("recording", at / RATE, 0, np.full(4, 0.2), np.full(4, 0.1), part[:, -16384:])
-            panel.show_heard(live.hear(glance), live)
-            window.grab()
-
-        frame()
-        began = time.thread_time()
-        count = 20
-        for _ in range(count):
-            frame()
-        spent = (time.thread_time() - began) / count
-        benchmark.extra_info["ms a frame"] = 1e3 * spent
-        benchmark.pedantic(frame, rounds=3)
+        window.measure("south-west", test)
+        page = window.page
+        page.choose_source("sound card")
+        if test == "prop":
+            page.speed.setText("6000")
+        panel, row = page.live, page.live.row
+        row.open(lambda: Turning(speeds_up=test == "run-up"))
+        qtbot.waitUntil(lambda: panel.paints > 20, timeout=30_000)
+        rates, shares = [], []
+        for _ in range(4):
+            began, spent, paints = time.monotonic(), time.thread_time(), panel.paints
+            qtbot.wait(1000)
+            elapsed = time.monotonic() - began
+            rates.append((panel.paints - paints) / elapsed)
+            shares.append((time.thread_time() - spent) / elapsed)
+        busy = os.getloadavg()[0] > (os.cpu_count() or 1)
+        row.recorder.stop()
+        qtbot.waitUntil(lambda: not row.state, timeout=30_000)
         window.workers.finish()
-        assert spent < 0.6 / 30 * 3  # grab() paints the whole window, the event loop only what changed; and the machine may be slow
+        benchmark.extra_info |= {"paints a second": max(rates), "share of a core": max(shares)}
+        benchmark.pedantic(window.grab, rounds=3)
         window.close()
-
-
-def _heard(samples):
-    return Recording(samples, RATE, FORM.channels)
+    assert looked
+    assert threading.get_ident() not in looked
+    assert max(shares) < 0.6
+    assert busy or max(rates) >= 30
 
 
 @pytest.fixture(scope="module")
