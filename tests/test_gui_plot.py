@@ -1,14 +1,11 @@
 """Plots of the window: a known tone stands at its place through the drawn axis, and what the cross hair and the keys say and do."""
 
-import gc
-import sys
-
 import numpy as np
 import pytest
 from PySide6.QtCore import QPointF, Qt
 
 from tests.drawn import highest
-from tests.wren4 import order_curve, reading
+from tests.wren4 import reading
 from vibekit.frame import frame_of, tallest
 from vibekit.gui.app import application
 from vibekit.gui.plot import Plot, figures
@@ -114,27 +111,3 @@ def test_a_click_gives_the_place_in_data_coordinates(qtbot):
 )
 def test_figures_of_a_readout(value, words):
     assert figures(value) == words
-
-
-def test_repaints_keep_none_and_true_alive(qtbot):
-    """PySide6 6.12.0 loses references to None at each repaint, which ends Python 3.11; here 200 repaints, 20 000 by VIBEKIT_REPAINTS."""
-    import os
-
-    many = int(os.environ.get("VIBEKIT_REPAINTS", "200"))
-    plot = Plot(LOOK, "live", ("order", ""), ("peak amplitude", "g"), log=True)
-    plot.frame(0, 30, 1e-5, 1)
-    curve = order_curve({1.0: 0.1})
-    drawn = plot.curve(curve.x, curve.y, "this")
-    shown(qtbot, plot)
-    counts = []
-    for number in range(many):
-        drawn.setData(curve.x, plot.up(curve.y * (1 + number % 2)))
-        plot.view.grab()
-        if number in (many // 4, many - 1):
-            gc.collect()
-            counts.append([sys.getrefcount(None), sys.getrefcount(True), len(gc.get_objects())])
-    moved = np.abs(np.diff(counts, axis=0))[0] / (0.75 * many)
-    if sys.version_info < (3, 12):
-        assert moved[0] < 2
-        assert moved[1] < 2
-    assert moved[2] < 2  # objects left behind a repaint

@@ -1,14 +1,19 @@
 """Every view through its drawn axis: what is known stands at its place, read back from the painted pixels."""
 
 import cmath
+import gc
 import math
+import os
 import shutil
+import sys
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PySide6.QtCore import QSettings
+from PySide6.QtWidgets import QApplication
 
 from tests import balance_runs, wren4
 from tests.drawn import highest, pixels, place_of, places, ticks
@@ -139,7 +144,7 @@ def test_the_live_level_stands_at_its_decibels_and_channels_are_named(window, qt
     t = np.arange(RATE) / RATE
     sound = np.array([a * np.sin(2 * np.pi * 250.0 * t) for a in (0.5, 0.05)])
     hear(panel, sound, Settings("prop"), 5.0)
-    panel.show_heard(replace_seconds(panel, sound, 9.0), panel.live)
+    panel.show_heard(again(panel, sound, 9.0), panel.live)
     qtbot.wait(30)
     for ink, amplitude in (("this", 0.5), ("baseline", 0.05)):
         assert highest(panel.level, ink)[1] == pytest.approx(20 * np.log10(amplitude / np.sqrt(2)), abs=1.5 * pixel(panel.level)[1])
@@ -149,7 +154,7 @@ def test_the_live_level_stands_at_its_decibels_and_channels_are_named(window, qt
     assert [one.name for one in panel.level.drawn.series] == ["channel 1", "channel 2"]
 
 
-def replace_seconds(panel, samples, seconds):
+def again(panel, samples, seconds):
     rms, peak = np.sqrt((samples**2).mean(axis=1)), np.abs(samples).max(axis=1)
     return panel.live.hear(Glance("recording", seconds, 0, peak, rms, samples[:, -16384:].astype(np.float32)))
 
@@ -248,3 +253,41 @@ def test_an_order_grows_to_its_height_at_its_speed(window, qtbot):
     found = places(plot, "this")
     row = found[np.abs(found[:, 0] - 6000) < across]
     assert row[:, 1].mean() == pytest.approx(0.04, abs=2 * up)
+
+
+def resident():
+    """Memory of this process that is in use, bytes."""
+    pages = Path("/proc/self/statm").read_text(encoding="ascii").split()[1]
+    return int(pages) * os.sysconf("SC_PAGE_SIZE")
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="memory is read where Linux tells it")
+def test_repaints_leave_nothing_behind(window, qtbot):
+    """The live page, its speed looked for beside it: 200 repaints here, 20 000 where VIBEKIT_REPAINTS says so.
+
+    PySide6 6.12.0 loses references to None and True at each repaint, which ends Python 3.11.
+    """
+    many = int(os.environ.get("VIBEKIT_REPAINTS", "200"))
+    window.go("measure")
+    window.page.choose_source("sound card")
+    panel = window.page.live
+    t = np.arange(RATE) / RATE
+    sound = 0.1 * np.sin(2 * np.pi * 250.0 * t)[None] + np.random.default_rng(3).normal(0, 1e-3, (4, t.size))
+    hear(panel, sound, Settings("prop", speed_rpm=6000.0))
+    sounds = [np.roll(sound, 1600 * number, axis=1) for number in range(8)]
+    kept = []
+    for number in range(many):
+        panel.show_heard(again(panel, sounds[number % 8], 1 + number / 30), panel.live)
+        panel.grab()
+        QApplication.processEvents()
+        if number in (many // 4, many - 1):
+            window.workers.finish()
+            gc.collect()
+            kept.append([sys.getrefcount(None), sys.getrefcount(True), len(gc.get_objects()), resident()])
+    none, true, objects, memory = np.diff(kept, axis=0)[0]
+    print(f"{many} repaints: None {none:+d}, True {true:+d}, objects {objects:+d}, memory {memory / 1e6:+.2f} MB")
+    if sys.version_info < (3, 12):
+        assert max(abs(none), abs(true)) < 1.5 * many
+    assert abs(objects) < 1.5 * many
+    if many >= 2000:  # fewer are all warming up
+        assert memory < 4e6 + 500 * many

@@ -79,7 +79,12 @@ def drop(place, paths):
     page.findChild(DropArea).dropEvent(event)
 
 
-def test_four_files_dropped_become_a_verdict_and_a_report(opened, qtbot, tmp_path, wren_bench):
+def answer(monkeypatch, file, kind=""):
+    """What the dialog that asks for a file's name will say."""
+    monkeypatch.setattr("vibekit.gui.asking.QFileDialog.getSaveFileName", lambda *_: (str(file), kind))
+
+
+def test_four_files_dropped_become_a_verdict_and_a_report(opened, qtbot, tmp_path, wren_bench, monkeypatch):
     window = opened(tmp_path / "archive")
     assert window.page is window.welcome
     file = tmp_path / "wren-4.toml"
@@ -103,9 +108,16 @@ def test_four_files_dropped_become_a_verdict_and_a_report(opened, qtbot, tmp_pat
     assert card(window, "south-west").what == "bearing rough or gritty"
     assert "bare" in card(window, "south-west").last
     assert len(window.session.changes) == 4
-    window.go("verdict")
-    window.page.write(str(tmp_path / "report.html"))
-    rest(qtbot, window)
+    qtbot.mouseClick(window.tasks["compare"], Qt.MouseButton.LeftButton)
+    assert [member.position for member in window.page.group.members] == list(POSITIONS)
+    qtbot.mouseClick(window.tasks["verdict"], Qt.MouseButton.LeftButton)
+    for ending, name in (("html", "report"), ("csv", "numbers.csv"), ("json", "verdict.json")):
+        answer(monkeypatch, tmp_path / name)
+        qtbot.mouseClick(window.page.buttons[ending], Qt.MouseButton.LeftButton)
+        rest(qtbot, window)
+        assert "Written" in window.message.text()
+    assert len(json.loads((tmp_path / "verdict.json").read_text(encoding="utf-8"))["motors"]) == 4
+    assert (tmp_path / "numbers.csv").stat().st_size > 1000
     assert "bearing rough or gritty" in (tmp_path / "report.html").read_text(encoding="utf-8")
     qtbot.keyClick(window, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
     rest(qtbot, window)
@@ -236,7 +248,7 @@ def test_a_plot_is_kept_as_a_picture_or_as_its_numbers(window, qtbot, tmp_path, 
     qtbot.wait(30)
     plot, line = window.page.over, window.page.member.reading.orders[1]
     for ending in ENDINGS:
-        monkeypatch.setattr(window, "ask_file", lambda title, proposed, endings, ending=ending: str(tmp_path / f"plot.{ending}"))
+        answer(monkeypatch, tmp_path / "plot", f"numbers (*.{ending})")
         qtbot.mouseClick(plot.keep_button, Qt.MouseButton.LeftButton)
     image = QImage(str(tmp_path / "plot.png"))
     assert image.width() == 2 * plot.width()
