@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from vibekit.archive import Archive
 from vibekit.craft import Craft
@@ -13,9 +13,12 @@ from vibekit.inspection import GivenAnswer, Inspection
 from vibekit.inspection_evidence import InspectionEvidence, answers_as_evidence
 from vibekit.kept import KeptReading, PartAction
 from vibekit.reading import Reading
+from vibekit.settings import Test
 
 VISIT = timedelta(hours=12)  # readings of one motor closer than this belong together, unless something was done to it in between
 FRESH = ("replaced", "balanced", "swapped")  # what was measured before says nothing of the part that is there now
+HOLDING = ("clip", "screws")
+WITHOUT_PROPELLER: tuple[Test, ...] = ("bare", "hand-spin")
 SOUND = ("healthy", "undecided")  # a past reading in which nothing was claimed may serve as reference
 
 
@@ -104,11 +107,16 @@ def _visits(kept: Sequence[KeptReading], actions: Sequence[PartAction]) -> tuple
     if not kept:
         return (), ()
     newest = kept[-1].when
-    done = [a for a in actions if a.done_at <= newest]
-    began = max([newest - VISIT, *(a.done_at for a in done)])
-    fresh = max((a.done_at for a in done if a.did in FRESH), default=None)
-    past = [k for k in kept if k.when < began and (fresh is None or k.when >= fresh)]
+    began = max([newest - VISIT, *(a.done_at for a in actions if a.done_at <= newest)])
+    fresh = {test: since_change(actions, test, newest) for test in {k.settings.test for k in kept}}
+    past = [k for k in kept if k.when < began and ((since := fresh[k.settings.test]) is None or k.when >= since)]
     return tuple(k for k in kept if k.when >= began), tuple(k for k in past if _sound(k))
+
+
+def since_change(actions: Sequence[PartAction], test: Test | None, until: datetime) -> datetime | None:
+    """When a part that this test feels was last changed; a propeller is not felt bare, and clip and screws only hold. None: never."""
+    felt = [a for a in actions if a.did in FRESH and a.part not in HOLDING and not (a.part == "propeller" and test in WITHOUT_PROPELLER)]
+    return max((a.done_at for a in felt if a.done_at <= until), default=None)
 
 
 def _sound(kept: KeptReading) -> bool:

@@ -10,8 +10,8 @@ from vibekit.finding import Diagnosis
 from vibekit.reading import Reading
 from vibekit.settings import Settings
 
-DID = ("cleaned", "tightened", "refitted", "replaced", "balanced", "swapped")
-PARTS = ("propeller", "motor", "bearings", "bell", "shaft", "mount", "wiring", "controller")
+DID = ("cleaned", "tightened", "refitted", "replaced", "balanced", "swapped", "reseated")
+PARTS = ("propeller", "motor", "bearings", "bell", "shaft", "mount", "wiring", "controller", "clip", "screws")
 
 
 @dataclass(frozen=True, slots=True)

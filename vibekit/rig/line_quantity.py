@@ -44,17 +44,17 @@ class LineQuantity:
         if condition != "blade-damage":
             return cls(craft, rotor, test, sensor, orders)
         single = [cls(craft, rotor, test, sensor, (half,)) for half in orders]
-        clear = [float(np.mean(np.abs(each._pattern(condition)))) / each.normal().deviation for each in single]
+        clear = [float(np.mean(np.abs(each.pattern(condition)))) / each.normal().deviation for each in single]
         return single[int(np.argmax(clear))]
 
     def normal(self) -> Normal:
         """Healthy mean and standard deviation: speed, refit, noise of a 2.5 s estimate and gain."""
-        return self._over_takes(self._heard(healthy_lines(self.craft, self.rotor, self.test)))
+        return self._over_takes(self.heard(healthy_lines(self.craft, self.rotor, self.test)))
 
     def size(self, condition: Condition, severity: float) -> float:
         """Size of the fault that moves the mean by `severity` repeatability limits."""
-        base = self._heard(healthy_lines(self.craft, self.rotor, self.test))
-        pattern = self._pattern(condition)
+        base = self.heard(healthy_lines(self.craft, self.rotor, self.test))
+        pattern = self.pattern(condition)
         wanted = aim = self.normal().at(severity)
         size = 0.0
         for _ in range(4):
@@ -64,23 +64,23 @@ class LineQuantity:
             aim *= wanted / self._over_takes(hurt, louder).mean
         return min(size, BLADE_LIMIT) if condition == "blade-damage" else size
 
-    def _heard(self, lines: Lines, extra: Mode | None = None) -> Complex:
+    def heard(self, lines: Lines, extra: Mode | None = None) -> Complex:
         """(7, orders) complex amplitudes at the speeds in SPEED."""
         half = np.tile(self.half, len(SPEED))
         speed = np.repeat(SPEED, len(self.half))
         way = path(self.craft, self.rotor, self.sensor, 1, half * speed * self.craft.test_hz / 2, extra)
         return lines.heard(way, half, speed).reshape(len(SPEED), -1)
 
-    def _pattern(self, condition: Condition) -> Complex:
+    def pattern(self, condition: Condition) -> Complex:
         """(7, orders) what a fault of size 1 adds."""
         if condition == "resonance":
             lines = healthy_lines(self.craft, self.rotor, self.test)
-            return self._heard(lines, resonance_mode(self.craft, self.rotor, 1.0)) - self._heard(lines)
-        return self._heard(fault_lines(self.craft, self.rotor, condition, self.test))
+            return self.heard(lines, resonance_mode(self.craft, self.rotor, 1.0)) - self.heard(lines)
+        return self.heard(fault_lines(self.craft, self.rotor, condition, self.test))
 
     def _over_takes(self, heard: Complex, louder: float = 1.0) -> Normal:
         """Mean and standard deviation over takes; a resonance makes the refit's part `louder` too."""
-        noise = self._noise()
+        noise = self.noise()
         power = np.abs(heard) ** 2
         if len(self.half) == 1:
             mean, deviation = _rice(np.abs(heard[:, 0]), math.hypot(louder * self._refit(), math.sqrt(noise[0])))
@@ -96,9 +96,9 @@ class LineQuantity:
         """Standard deviation of each component of 1x from fitting the propeller again; 0 for other orders and without a propeller."""
         if self.test == "bare" or self.half != (2,):
             return 0.0
-        return float(np.mean(np.abs(self._heard(unbalance(self.craft, REFIT_MM * self.craft.prop_g / math.sqrt(2))))))
+        return float(np.mean(np.abs(self.heard(unbalance(self.craft, REFIT_MM * self.craft.prop_g / math.sqrt(2))))))
 
-    def _noise(self) -> Array:
+    def noise(self) -> Array:
         """(orders,) variance of each component of a line's amplitude, from the PSD S of all that is random: S / T."""
         frequency = np.array(self.half) * self.craft.test_hz / 2
         way = path(self.craft, self.rotor, self.sensor, 1, frequency)
