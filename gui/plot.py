@@ -81,7 +81,6 @@ class Plot(QWidget):
     def _buttons(self) -> None:
         self.scale_button = QPushButton("log" if not self.log else "linear")
         self.scale_button.clicked.connect(self.change_scale)
-        self.scale_button.setVisible(self.can_log)
         self.whole_button = QPushButton("whole")
         self.whole_button.clicked.connect(self.whole)
         self.keep_button = QPushButton("keep …")
@@ -106,6 +105,7 @@ class Plot(QWidget):
         whole.setSpacing(0)
         whole.addLayout(head)
         whole.addWidget(self.view, 1)
+        self.scale_button.setVisible(self.can_log)  # not before it has its place, or it would be a window for a moment
 
     def _dress(self) -> None:
         font = self.font()

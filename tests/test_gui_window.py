@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import soundfile
-from PySide6.QtCore import QMimeData, QPointF, QSettings, Qt, QUrl
+from PySide6.QtCore import QEvent, QMimeData, QObject, QPointF, QSettings, Qt, QUrl
 from PySide6.QtGui import QDropEvent, QImage
-from PySide6.QtWidgets import QLabel, QPushButton
+from PySide6.QtWidgets import QApplication, QLabel, QPushButton, QWidget
 
 from tests.bench import SETUP
 from tests.drawn import highest
@@ -324,6 +324,30 @@ def test_every_page_has_units_on_its_axes_and_cautions_stand_where_hands_come_ne
         if name in ("look", "measure"):
             texts = [label.text() for label in page.findChildren(QLabel, "caution")]
             assert any("Battery out" in text for text in texts)
+
+
+def test_nothing_flashes_up_beside_the_window(window, qtbot):
+    """A widget that is shown before it has its place is a window of its own for a moment, and takes the keys away."""
+    flashed = []
+
+    class Watch(QObject):
+        def eventFilter(self, watched, event):
+            if event.type() == QEvent.Type.Show and isinstance(watched, QWidget) and watched.isWindow():
+                flashed.append(watched)
+            return False
+
+    watch = Watch()
+    QApplication.instance().installEventFilter(watch)
+    try:
+        for page in window.pages.values():
+            for position in POSITIONS:
+                window.session.choose(position)
+                window.go(page.name)
+            rest(qtbot, window)
+    finally:
+        QApplication.instance().removeEventFilter(watch)
+    assert flashed == []
+    assert window.isActiveWindow()
 
 
 def test_what_was_done_to_a_part_is_marked_and_a_swap_at_both_rotors(window, qtbot):
