@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vibekit.hover import hover_speed
-from vibekit.levels import line
+from vibekit.order_line import order_lines
 from vibekit.orders import angular_signal
 from vibekit.rig import draw_craft, record
 from vibekit.transform import Transform
@@ -26,19 +26,9 @@ def test_amplitudes_are_right_whether_the_speed_is_steady_or_not(swing_hz):
     x = 0.5 * np.cos(2 * np.pi * turns) + 0.2 * np.cos(4 * np.pi * turns + 1) + 0.05 * np.cos(28 * np.pi * turns)
     spectrum = spectrum_of(x + np.random.default_rng(0).normal(0, 0.05, N), turns)
     for order, amplitude in ((1.0, 0.5), (2.0, 0.2), (14.0, 0.05)):
-        found = line(spectrum, order, "")
+        (found,) = order_lines(spectrum, [(order, "", 0.0)])
         assert found.amplitude == pytest.approx(amplitude, rel=0.01, abs=found.u95)
-    assert line(spectrum, 5.0, "").amplitude < 0.01
-
-
-def test_intervals_of_a_line_cover_the_truth():
-    rng = np.random.default_rng(1)
-    turns = 150 * TIME
-    inside = 0
-    for _ in range(200):
-        found = line(spectrum_of(0.1 * np.cos(2 * np.pi * turns + rng.uniform(0, 6.28)) + rng.normal(0, 0.3, N), turns), 1.0, "")
-        inside += abs(found.amplitude - 0.1) <= found.u95
-    assert inside >= 0.90 * 200  # 95 % less three standard errors of 200 trials
+    assert order_lines(spectrum, [(5.0, "", 0.0)])[0].amplitude < 0.01
 
 
 def test_mean_speed_of_four_rotors_in_flight():

@@ -12,8 +12,9 @@ import vibekit
 from vibekit.alias import folded_lines, folded_orders, folded_problem
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import hover_speed
-from vibekit.levels import level_of, line, octave_levels, peak_of_run_up, unsteadiness
+from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
+from vibekit.order_line import order_lines
 from vibekit.orders import RANGES, OrderSpectrum, angular_signal
 from vibekit.powers import best_line_power, line_power
 from vibekit.pulses import Pulses, find_pulses, pulse_quantities
@@ -30,7 +31,6 @@ Array = npt.NDArray[np.float64]
 RUN_UP_BLOCK = 32
 UNSTEADY = ("run-up", "flight", "hand-spin")  # tests in which a line is not whole in blocks longer than the others
 FADE = 64
-KEPT_WHOLE = 0.98
 FLIGHT_REACH = 0.15  # the rotors of a craft in flight turn up to this far from their mean speed
 NOISE_BINS = 4096  # whose median scatters by a tenth of a decibel: more of them would not show in a picture
 USED = 0.45  # part of the sampling rate below which a band is used
@@ -50,6 +50,7 @@ def analyze(recording: Recording, settings: Settings) -> Reading:
     spin = listen(recording, settings, part) if by_hand else None
     sought = spin.track if spin else _shaft(recording, settings, part)
     speed = spin.speed if spin else sought.result if sought else SpeedResult("none")
+    recording = replace(recording, log=(*recording.log, *(sought.notes if sought else ())))
     track = sought if spin or speed.rpm is not None else None  # orders are named by no speed that is not claimed
     folded = folded_orders(recording, settings, speed, part)
     found = (*(check_spin(spin, recording, settings) if by_hand else ()), *screen_speed(recording, settings, speed, track))
@@ -133,13 +134,12 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
     angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
     spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
     halves = [] if settings.test in UNSTEADY else [a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular]
-    longer = halves or spectra
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
     paced = None if settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s) for t in seen.transforms
     ]
-    first = [_best_lines(s, long, [(1.0, "1x")], settings)[0].amplitude for s, long in zip(spectra, longer, strict=True)]
+    first = [_named(s, [(1.0, "1x")], settings)[0].amplitude for s in spectra]
     loudest = int(np.argmax(first)) if first else 0
     run = measure_run_up(seen.transforms[loudest], track, spectra[loudest], settings, seen.unit) if changing and track and spectra else None
     together = _together(spectra) if spectra else None
@@ -149,7 +149,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
         *pulse_quantities(pulses),
         *(run.quantities if run else ()),
     )
-    lines = _lines(spectra, longer, loudest, seen.names, settings) if spectra else ()
+    lines = _lines(spectra, loudest, seen.names, settings) if spectra else ()
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
     powers = _powers(together, _together(halves) if halves else together, settings) if together else ()
     return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers)
@@ -240,25 +240,20 @@ def named_orders(settings: Settings) -> dict[float, str]:
     return dict(sorted(names.items()))
 
 
-def _lines(
-    spectra: list[OrderSpectrum], longer: list[OrderSpectrum], loudest: int, names: Sequence[str], settings: Settings
-) -> tuple[OrderLine, ...]:
+def _lines(spectra: list[OrderSpectrum], loudest: int, names: Sequence[str], settings: Settings) -> tuple[OrderLine, ...]:
     """Lines of the channel with the strongest 1x; with several channels, then 1x of each under the channel's name."""
     orders = [(order, name) for order, name in named_orders(settings).items() if order < spectra[loudest].order[-1] - 0.3]
-    lines = _best_lines(spectra[loudest], longer[loudest], orders, settings)
+    lines = _named(spectra[loudest], orders, settings)
     if len(spectra) > 1 and spectra[loudest].order[-1] > 1.3:
-        for short, long, name in zip(spectra, longer, names, strict=True):
-            lines += _best_lines(short, long, [(1.0, f"1x {name}")], settings)
-    return tuple(lines)
+        for spectrum, name in zip(spectra, names, strict=True):
+            lines += _named(spectrum, [(1.0, f"1x {name}")], settings)
+    return lines
 
 
-def _best_lines(short: OrderSpectrum, long: OrderSpectrum, orders: list[tuple[float, str]], settings: Settings) -> list[OrderLine]:
-    """Each line over the blocks, or over half the record at a time where that is less blurred by noise and keeps the line whole."""
-    brief = [line(short, order, name, _reach(settings, order)) for order, name in orders]
-    if long is short:
-        return brief
-    whole = [line(long, order, name) for order, name in orders]
-    return [b if b.u95 < a.u95 and b.amplitude > KEPT_WHOLE * (a.amplitude - a.u95) else a for a, b in zip(brief, whole, strict=True)]
+def _named(spectrum: OrderSpectrum, orders: list[tuple[float, str]], settings: Settings) -> tuple[OrderLine, ...]:
+    """Lines at these orders; in a run-up and in flight none keeps its vector from block to block."""
+    steady = spectrum if settings.test not in UNSTEADY else replace(spectrum, vectors=None)
+    return order_lines(steady, [(order, name, _reach(settings, order)) for order, name in orders])
 
 
 def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity, ...]:

@@ -7,8 +7,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from vibekit.orders import OrderSpectrum
-from vibekit.reading import OrderLine, Quantity
+from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
+from vibekit.reading import Quantity
 from vibekit.transform import Complex, Transform
 
 Array = npt.NDArray[np.float64]
@@ -17,26 +17,6 @@ DB = 10 / np.log(10)
 HANN_POWER = 3 / 8  # mean square of the window
 SEEN, CERTAIN = 0.5, 3.0  # a line counts from half the power of the noise in its bins and three standard errors of its own
 LOST_DB = 4.0  # a level with a wider interval is that of the noise it hides in
-OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
-
-
-def line(spectrum: OrderSpectrum, order: float, name: str, half_width: float = 0.0) -> OrderLine:
-    """Peak amplitude at one order with its 95 % interval.
-
-    The interval is Student's over the scatter of the blocks where there are six or more, else that of a line in noise of known power
-    (variance of the amplitude = noise power of one bin / blocks: Kay, Estimation Theory (1993), example 3.14).
-    """
-    power, under = spectrum.line_power(order, half_width)
-    blocks = max(len(power) * OVERLAP_WORTH, 1.0)
-    mean = max(float(power.mean()), 0.0)
-    amplitude, floor = np.sqrt(2 * mean), np.sqrt(2 * max(float(under.mean()), 0.0))
-    noise = 1.96 * floor / np.sqrt(blocks)
-    if len(power) >= 6 and amplitude > floor:
-        scatter = float(power.std(ddof=1)) / np.sqrt(blocks)
-        u95 = max(stdtrit(max(blocks - 1, 1), 0.975) * scatter / amplitude, noise)
-    else:
-        u95 = max(noise, floor - amplitude)
-    return OrderLine(order, name, float(amplitude), float(u95), spectrum.unit, float(floor))
 
 
 def level_of(spectrum: OrderSpectrum, orders: tuple[float, ...], name: str, half_width: tuple[float, ...] | None = None) -> Quantity:

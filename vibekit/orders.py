@@ -10,7 +10,9 @@ from vibekit.resample import read_at
 from vibekit.transform import Transform, running_floor
 
 Array = npt.NDArray[np.float64]
+Vectors = npt.NDArray[np.complex64]
 HANN_NENBW = 1.5  # noise bandwidth of a periodic Hann window, bins (Harris, Proc. IEEE 66 (1978) 51-83)
+OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
 ROOM = 1.05  # of the order band, that the low-pass leaves
 SLOWEST = 8.0
 RANGES = tuple[tuple[float, float], ...]  # (from, to) in seconds
@@ -23,6 +25,7 @@ class OrderSpectrum:
     order: (m,) ascending from 0; power: (blocks, m) mean-square power of each bin, Hann window, in `unit` squared;
     centre_s: (blocks,) middle of each block in time; speed_hz: (blocks,) mean speed of each block
     resolution: distance of two bins in orders
+    vectors: (blocks, m) peak amplitude and phase of each bin, in `unit`, against the shaft's angle; None where channels are added up
     """
 
     order: Array
@@ -31,6 +34,7 @@ class OrderSpectrum:
     speed_hz: Array
     resolution: float
     unit: str
+    vectors: Vectors | None = None
 
     @property
     def amplitude(self) -> Array:
@@ -48,15 +52,22 @@ class OrderSpectrum:
 
         half_width: orders either side to gather, at least the window's main lobe. The floor beside the line is subtracted.
         """
+        bins = self._gathered(order, half_width)
+        gathered = self.power[:, bins].sum(axis=1) / HANN_NENBW
+        under = self.bin_noise(order, half_width) * (bins.stop - bins.start) / HANN_NENBW
+        return gathered - under, under
+
+    def bin_noise(self, order: float, half_width: float = 0.0) -> Array:
+        """Power of the noise in one bin beside the line at `order`, in each block (blocks,)."""
+        bins = self._gathered(order, half_width)
+        low, high, gap = bins.start, bins.stop, 3 * (bins.stop - bins.start)
+        beside = np.concatenate([self.power[:, max(low - gap, 1) : max(low - 1, 1)], self.power[:, high + 1 : high + gap]], axis=1)
+        return np.median(beside, axis=1) / np.log(2) if beside.shape[1] else np.zeros(len(self.power))
+
+    def _gathered(self, order: float, half_width: float) -> slice:
         reach = max(half_width, 2 * self.resolution)
         low = max(round((order - reach) / self.resolution), 0)
-        high = min(round((order + reach) / self.resolution) + 1, len(self.order))
-        gap = 3 * (high - low)
-        beside = np.concatenate([self.power[:, max(low - gap, 1) : max(low - 1, 1)], self.power[:, high + 1 : high + gap]], axis=1)
-        noise = np.median(beside, axis=1) / np.log(2) if beside.shape[1] else np.zeros(len(self.power))
-        gathered = self.power[:, low:high].sum(axis=1) / HANN_NENBW
-        under = noise * (high - low) / HANN_NENBW
-        return gathered - under, under
+        return slice(low, min(round((order + reach) / self.resolution) + 1, len(self.order)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,19 +93,21 @@ class AngularSignal:
         """Order spectrum over blocks of whole turns, half overlapping.
 
         leave_out_s: blocks that touch these times are dropped, unless none would be left
-        block_turns: turns a block; by default an eighth of the record, 16 to 128
+        block_turns: turns a block; by default an eighth of the record, 16 to 128. An odd number is one less, so that half orders have bins
         """
-        block = min(block_turns or int(np.clip(self.turns // 8, 16, 128)), int(self.turns))
+        block = min(block_turns or int(np.clip(self.turns // 8, 16, 128)), int(self.turns)) // 2 * 2
         n = block * self.per_turn
         every = range(0, len(self.samples) - n + 1, max(n // 2, 1))
         starts = [s for s in every if not any(a < self.at_s[s + n - 1] and self.at_s[s] < b for a, b in leave_out_s)] or list(every)
         window = np.hanning(n + 1)[:n]
         frames = np.stack([self.samples[s : s + n] - self.samples[s : s + n].mean() for s in starts]) * window
         bins = sfft.rfft(frames, axis=1)[:, : int(self.max_order * block) + 1]
+        vectors = (bins * (2 / window.sum())).astype(np.complex64)
+        vectors *= np.exp(-2j * np.pi * np.outer(np.array(starts) / n % 1, np.arange(bins.shape[1])))
         power = 2 * np.abs(bins) ** 2 / window.sum() ** 2
         centre = np.array([self.at_s[s + n // 2] for s in starts])
         speed = np.array([block / max(self.at_s[s + n - 1] - self.at_s[s], 1e-12) for s in starts])
-        return OrderSpectrum(np.arange(power.shape[1]) / block, power, centre, speed, 1 / block, self.unit)
+        return OrderSpectrum(np.arange(power.shape[1]) / block, power, centre, speed, 1 / block, self.unit, vectors)
 
 
 def angular_signal(transform: Transform, turns_at_s: tuple[Array, Array], *, max_order: float, unit: str) -> AngularSignal | None:

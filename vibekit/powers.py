@@ -2,8 +2,7 @@
 
 import math
 
-from vibekit.levels import OVERLAP_WORTH
-from vibekit.orders import OrderSpectrum
+from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
 from vibekit.reading import LinePower
 
 HANN_LIKENESS = 1 + 2 * (4 / 9 + 1 / 36)  # neighbouring bins under a Hann window: correlation of their powers (Harris 1978, sec. IV.B)

@@ -7,8 +7,8 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.errors import UsageError
-from vibekit.levels import OVERLAP_WORTH, line
-from vibekit.orders import angular_signal
+from vibekit.order_line import order_lines
+from vibekit.orders import OVERLAP_WORTH, angular_signal
 from vibekit.recording import Recording
 from vibekit.screening import steady_part
 from vibekit.settings import Settings
@@ -85,5 +85,5 @@ def _amplitude(transform: Transform, track: SpeedTrack) -> tuple[complex, float]
     time = np.linspace(0.0, end, max(int(end * track.mean_hz * 2), 16))
     angular = angular_signal(transform, (time, track.turns(time)), max_order=4.0, unit="")
     assert angular is not None, "40 turns were asked for"
-    found = line(angular.spectrum(), 1.0, "1x")
+    (found,) = order_lines(angular.spectrum(), [(1.0, "1x", 0.0)])
     return complex(found.amplitude), found.u95 / 1.96 * math.sqrt(2)
