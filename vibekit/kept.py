@@ -12,6 +12,7 @@ from vibekit.settings import Settings
 
 DID = ("cleaned", "tightened", "refitted", "replaced", "balanced", "swapped", "reseated")
 PARTS = ("propeller", "motor", "bearings", "bell", "shaft", "mount", "wiring", "controller", "clip", "screws")
+SOUND = ("healthy", "undecided")  # a past reading in which nothing was claimed may serve as reference
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,11 @@ class KeptReading:
     def comparable(self) -> Reading:
         """The reading with the set-up it may be compared in."""
         return replace(self.reading, settings=replace(self.settings, setup=self.setup))
+
+    @property
+    def sound(self) -> bool:
+        """No fault was claimed of it."""
+        return self.diagnosis is None or self.diagnosis.conclusion.condition in SOUND
 
     @property
     def when(self) -> datetime:

@@ -8,29 +8,40 @@ from vibekit.casefile import FRESH, SOUND
 from vibekit.errors import UsageError
 from vibekit.kept import KeptReading, PartAction
 from vibekit.reading import Reading
-from vibekit.settings import Test
-from vibekit.swap import REFITS, Swapped
+from vibekit.refit import REFITS, RESEATED, Fittings, RefitStudy, fittings_of, learned, study
+from vibekit.repeatability import load_repeatability
+from vibekit.swap import Swapped, SwapResult, judge_swap
 from vibekit.turning import Step
 from vibekit.visits import visits_of
 
 
 @dataclass(frozen=True, slots=True)
 class SwapFile:
-    """What is kept of a swap. action: the newest swap of the two propellers, None when none was noted; untouched: the other rotors"""
+    """What is kept of a swap. action: the newest swap of the two propellers, None when none was noted; untouched: the other rotors
+
+    refits: what refitting does, measured on rotors that are not compared
+    """
 
     action: PartAction | None
     first: Swapped
     second: Swapped
     untouched: tuple[Swapped, ...]
+    refits: tuple[RefitStudy, ...] = ()
+
+    def judge(self) -> SwapResult | None:
+        """Judge the swap, with the spread of refitting that was measured here; None while measurements are missing."""
+        if self.missing:
+            return None
+        return judge_swap(self.first, self.second, learned(load_repeatability(), self.refits), self.untouched)
 
     @property
     def missing(self) -> tuple[Step, ...]:
         """The steps still to be done before the swap can be judged, in order."""
         first, second = self.first, self.second
-        fitted = "the propeller taken off and put back in between, same sensor, place and speed"
+        fitted = "the propeller taken off and put back in between (`vibekit refit` notes it), same sensor, place and speed"
         every = (
-            (self.action is None and len(first.before) < REFITS, f"Measure {first.position} {REFITS} times, {fitted}."),
-            (self.action is None and len(second.before) < REFITS, f"Measure {second.position} {REFITS} times in the same way."),
+            (self.action is None and first.refits < REFITS, f"Measure {first.position} {REFITS} times, {fitted}."),
+            (self.action is None and second.refits < REFITS, f"Measure {second.position} {REFITS} times in the same way."),
             (not first.bare, f"Measure {first.position} bare, {REFITS} times: what shows without a propeller is the motor's."),
             (self.action is None, "Measure a rotor that will not be touched, too: it shows whether anything else changed."),
             (self.action is None, f"Battery out; swap the propellers of {first.position} and {second.position} (only if both turn the same "
@@ -64,13 +75,15 @@ def swap_from_archive(archive: Archive, craft: str, first: str, second: str) -> 
         kept = [k for k in archive.readings(craft, position) if k.reading.screening.usable]
         return _side(position, kept, archive.actions(craft, position), action)
 
-    others = (side(position) for position in known.positions if position not in both)
-    return SwapFile(action, side(first), side(second), tuple(o for o in others if o.before and o.after))
+    others = [side(position) for position in known.positions if position not in both]
+    studies = (study(o.position, fittings, load_repeatability()) for o in others for fittings in (o.before, o.after))
+    untouched = tuple(o for o in others if o.before and o.after)
+    return SwapFile(action, side(first), side(second), untouched, tuple(s for s in studies if s.spreads))
 
 
 def _side(position: str, kept: Sequence[KeptReading], actions: Sequence[PartAction], swap: PartAction | None) -> Swapped:
     """Sort the readings of one rotor about a swap; without one all are before it. Refitting between readings is part of the test."""
-    done = [a for a in actions if (a.part, a.did) != ("propeller", "refitted")]
+    done = [a for a in actions if a.part != "propeller" or a.did not in ("refitted", RESEATED)]
     visits = visits_of(kept, [*done, swap] if swap else done)
     before = [v for v in visits if swap is None or v.ended < swap.done_at]
     fresh = max((a.done_at for a in done if a.did in FRESH and before and a.done_at <= before[-1].began), default=None)
@@ -79,10 +92,11 @@ def _side(position: str, kept: Sequence[KeptReading], actions: Sequence[PartActi
     past = [k for v in before[:-1] for k in v.kept if (fresh is None or k.when > fresh) and _sound(k)]
     return Swapped(
         position,
-        before=_readings(own, "prop"),
-        after=_readings(other, "prop"),
-        bare=_readings([*own, *other], "bare"),
-        past=_readings(past, "prop") + _readings(past, "bare"),
+        before=_fittings(own, actions),
+        after=_fittings(other, actions),
+        bare=_bare([*own, *other]),
+        past=_fittings(past, actions),
+        past_bare=_bare(past),
     )
 
 
@@ -90,5 +104,10 @@ def _sound(kept: KeptReading) -> bool:
     return kept.diagnosis is None or kept.diagnosis.conclusion.condition in SOUND
 
 
-def _readings(kept: Sequence[KeptReading], test: Test) -> tuple[Reading, ...]:
-    return tuple(k.comparable for k in kept if k.settings.test == test)
+def _bare(kept: Sequence[KeptReading]) -> tuple[Reading, ...]:
+    return tuple(k.comparable for k in kept if k.settings.test == "bare")
+
+
+def _fittings(kept: Sequence[KeptReading], actions: Sequence[PartAction]) -> Fittings:
+    found = fittings_of([k for k in kept if k.settings.test in ("prop", "bare", "hand-spin")], actions)
+    return tuple(tuple(k.comparable for k in fitting) for fitting in found)

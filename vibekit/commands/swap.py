@@ -25,14 +25,12 @@ def run(args: argparse.Namespace) -> int:
     from vibekit.archive import Archive
     from vibekit.commands.asking import find_craft
     from vibekit.place import find_place
-    from vibekit.repeatability import load_repeatability
-    from vibekit.swap import judge_swap
     from vibekit.swap_gathering import swap_from_archive
 
     _, craft = find_craft(args.craft)
     with Archive(find_place(), create=False) as archive:
         file = swap_from_archive(archive, craft.name or args.craft, args.first, args.second)
-    result = None if file.missing else judge_swap(file.first, file.second, load_repeatability(), file.untouched)
+    result = file.judge()
     if args.json:
         print(json.dumps(_as_json(craft.name or args.craft, file, result), indent=1, allow_nan=False, ensure_ascii=False))
     elif result is None:
@@ -60,6 +58,7 @@ def _as_json(craft: str, file: "SwapFile", result: "SwapResult | None") -> dict[
                 }
                 for m in result.moved
             ],
+            "bare": [{"text": e.text, "supports": e.supports, "weight": finite(e.weight)} for e in result.bare],
             "refits": result.refits,
             "cautions": list(result.cautions),
             "next_step": result.next_step,
@@ -75,10 +74,10 @@ def _as_json(craft: str, file: "SwapFile", result: "SwapResult | None") -> dict[
     }
 
 
-def _number(number: tuple[float, float] | None) -> dict[str, float | None] | None:
+def _number(number: tuple[float, float]) -> dict[str, float | None]:
     from vibekit.result import finite
 
-    return None if number is None else {"decibel": finite(number[0]), "u95": finite(number[1])}
+    return {"decibel": finite(number[0]), "u95": finite(number[1])}
 
 
 def _show_steps(craft: "Craft", file: "SwapFile") -> None:
@@ -102,17 +101,17 @@ def _show(file: "SwapFile", result: "SwapResult") -> None:
     from vibekit.commands.asking import print_table, say
     from vibekit.swap import ANSWERS
     from vibekit.turning import ADVICE
-    from vibekit.wording import likelihood, sentence, with_interval
+    from vibekit.wording import factor, likelihood, sentence, with_interval
 
     first, second = file.first.position, file.second.position
     say(f"{first} with {second}: {sentence(ANSWERS[result.answer])}.", sys.stdout)
     for answer, probability in sorted(result.probabilities.items(), key=lambda each: -each[1]):
         say(f"- {ANSWERS[answer]}: {likelihood(probability)}", sys.stdout, 2)
-    rows = [
-        (m.name, *("" if number is None else with_interval(*number, "dB") for number in (m.excess, m.first, m.second)))
-        for m in result.moved[:SHOWN]
-    ]
-    print_table(("what", f"{first} stood out by", f"{first} at the swap", f"{second} at the swap"), rows)
+    rows = [(m.name, *(with_interval(*number, "dB") for number in (m.excess, m.first, m.second))) for m in result.moved[:SHOWN]]
+    if rows:
+        print_table(("what", f"{first} stood out by", f"{first} at the swap", f"{second} at the swap"), rows)
+    for item in result.bare[:SHOWN]:
+        say(f"- bare, {'for' if item.supports else 'against'} the motor: {item.text} ({factor(item)}).", sys.stdout, 2)
     for caution in result.cautions:
         say(f"- {sentence(caution)}.", sys.stdout)
     if result.next_step:
