@@ -9,6 +9,7 @@ from PySide6.QtGui import QFontMetricsF
 
 from vibekit.wording import superscript
 
+NUDGE = 4  # pixels that a label below would stand out of its axis
 MARGIN = 8  # pixels that a label needs beside its words
 
 
@@ -35,6 +36,8 @@ class Axis(pg.AxisItem):
         if self.label is not None:
             self.label.setHtml(self.labelString())
         super().resizeEvent(event)
+        if self.label is not None and self.orientation == "bottom":
+            self.label.setY(self.label.y() - NUDGE)
 
     def _fits(self) -> bool:
         room = self.height() if self.orientation in ("left", "right") else self.width()

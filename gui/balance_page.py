@@ -23,6 +23,7 @@ from vibekit.gui.live import Live
 from vibekit.gui.live_vector import LiveVector, look_for_vector
 from vibekit.gui.polar_plot import PolarPlot
 from vibekit.gui.record_row import RecordRow
+from vibekit.gui.rotor_sketch import RotorSketch
 from vibekit.gui.session import Stated
 from vibekit.gui.sources import Roles, serial_sensors, sound_cards
 from vibekit.gui.steps import Step
@@ -180,17 +181,30 @@ class BalancePage(Page):
         for line in step.why:
             self.left.addWidget(label(line, "small"))
         if step.weights:
-            self.left.addWidget(label("On the rotor, in all:", "title"))
-        for weight in step.weights:
-            mass, spot = weight.mass_g, weight.spot
-            self.left.addWidget(
-                label(f"{mass:.3g} g at {spot.name}, {spot.angle_deg:.0f}° from the mark, {spot.radius_mm:g} mm from the middle")
-            )
+            self._show_weights(bench.job, step)
         self._act(bench, step)
         for line in step.cautions:
             self.below.addWidget(label(line, "caution"))
         if step.kind not in ("finished", "refused"):
             self.below.addWidget(label(ADVICE, "caution"))
+
+    def _show_weights(self, job: BalanceJob, step: BalanceStep) -> None:
+        words = column(self.look, label("On the rotor, in all:", "title"), gap=7)
+        for weight in step.weights:
+            spot = weight.spot
+            words.addWidget(
+                label(f"{weight.mass_g:.3g} g at {spot.name}, {spot.angle_deg:.0f}° from the mark, {spot.radius_mm:g} mm from the middle")
+            )
+        words.addWidget(label("Angles count from the mark in the direction of the arrow.", "small"))
+        words.addStretch(1)
+        row = QHBoxLayout()
+        row.addLayout(words, 1)
+        bench = self.session.bench
+        rotor = bench.craft.rotor(job.position) if bench else None
+        row.addWidget(
+            RotorSketch(self.look, rotor.propeller.blades if rotor else None, rotor.hand if rotor else None, job.spots, step.weights)
+        )
+        self.left.addLayout(row)
 
     def _act(self, bench: BalanceBench, step: BalanceStep) -> None:
         if step.kind in ("trial", "correct"):

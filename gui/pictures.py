@@ -17,6 +17,7 @@ from vibekit.capture.reader import Reader
 from vibekit.capture.recorder import Push
 from vibekit.capture.take import Form
 from vibekit.gui.app import application
+from vibekit.gui.balance_page import BalancePage
 from vibekit.gui.compare_page import ComparePage
 from vibekit.gui.invented import SETUP, put_invented
 from vibekit.gui.look_page import LookPage
@@ -30,7 +31,7 @@ from vibekit.packing import pack
 from vibekit.place import find_place
 from vibekit.recording import Recording
 from vibekit.rig import record
-from vibekit.scene import HURT, POSITIONS, bench_craft
+from vibekit.scene import HURT, POSITIONS, bench_craft, speed_rpm
 from vibekit.settings import Test
 from vibekit.spots import spots_from
 from vibekit.wording import TEST_WORDS
@@ -39,6 +40,7 @@ SIZES: tuple[tuple[int, int, float], ...] = ((1280, 720, 1.0), (2560, 1440, 1.5)
 THEMES: tuple[Theme, ...] = ("light", "dark")
 PATIENCE_S, PASSES = 60.0, 30
 LIVE_PAINTS, BLOCK_S = 90, 0.02
+SWAP_TAKES: tuple[Test, ...] = ("prop", "prop", "bare")
 
 
 def draw_pictures(folder: str | Path) -> Iterator[Path]:
@@ -68,7 +70,8 @@ def draw_pictures(folder: str | Path) -> Iterator[Path]:
                         _settle(app, window)
                         path = folder / f"{title}-{theme}-{width}x{height}.png"
                         window.grab().save(str(path))
-                        window.pages["measure"].end()
+                        for page in window.pages.values():
+                            page.end()
                         yield path
                     window.close()
                     session.watchers.clear()
@@ -106,7 +109,7 @@ class Played:
 
 
 def _measure_more(session: Session, away: Path) -> None:
-    """A run-up of one motor, hand-spins of all, and a balancing job that has had its first trial."""
+    """A run-up of one motor, hand-spins of all, a swap test, and two balancing jobs: one that has had its trial, one that mounts it."""
     craft = bench_craft()
 
     def file(name: str, rotor: int, test: Test, *, tacho: bool = False, take: int = 0, added: complex = 0) -> Path:
@@ -119,19 +122,37 @@ def _measure_more(session: Session, away: Path) -> None:
     session.keep(session.measure([file("run-up", 2, "run-up")], Stated("south-west", "run-up", sensor="contact", setup=SETUP)))
     for rotor, position in enumerate(POSITIONS):
         session.keep(session.measure([file(f"flick-{position}", rotor, "hand-spin")], Stated(position, "hand-spin", sensor="contact")))
-    job = BalanceJob("Wren-4", "south-west", "phase", spots_from(["blades@45", "hub@6"], 2), propeller_g=4.0, rotor_g=30.0, setup=SETUP)
-    bench = BalanceBench(session.archive, job)
-    settings = session.settings_of(Stated("south-west", "prop"))
-    reader = Reader(roles=("vibration", "tacho"))
-    added = 0j
-    for state in range(2):
-        for take in range(job.repeats):
-            path = file(f"balance-{state}-{take}", 2, "prop", tacho=True, take=40 + 10 * state + take, added=added)
-            bench.add(path, reader.read(path), settings, pack(reader))
-        bench.overrule()
-        if state == 0 and bench.step.kind == "trial":
-            added = sum((weight.unbalance for weight in bench.step.weights), 0j)
-            bench.do(bench.step)
+    _swap(session, away)
+    for rotor, position, mounts in ((2, "south-west", False), (3, "north-west", True)):
+        job = BalanceJob("Wren-4", position, "phase", spots_from(["blades@45", "hub@6"], 2), propeller_g=4.0, rotor_g=30.0, setup=SETUP)
+        bench = BalanceBench(session.archive, job)
+        settings = session.settings_of(Stated(position, "prop"))
+        reader = Reader(roles=("vibration", "tacho"))
+        added = 0j
+        for state in range(1 if mounts else 2):
+            for take in range(job.repeats):
+                path = file(f"balance-{position}-{state}-{take}", rotor, "prop", tacho=True, take=40 + 10 * state + take, added=added)
+                bench.add(path, reader.read(path), settings, pack(reader))
+            bench.overrule()
+            if state == 0 and bench.step.kind == "trial":
+                added = sum((weight.unbalance for weight in bench.step.weights), 0j)
+                bench.do(bench.step)
+
+
+def _swap(session: Session, away: Path) -> None:
+    """The propeller of the gritty motor changes places with that of a sound one."""
+    pair = ((2, "south-west"), (0, "north-east"))
+    for side in ("before", "after"):
+        for rotor, position in pair:
+            for take, test in enumerate(SWAP_TAKES):
+                sound, _ = record(
+                    bench_craft(), rotor=rotor, test=test, fault=HURT.get(rotor), take=70 + take + 10 * (side == "after"), refit=8 + take
+                )
+                path = away / f"{side}-{position}-{take}.wav"
+                soundfile.write(path, sound.samples.T, round(sound.rate_hz), subtype="FLOAT")
+                session.keep(session.measure([path], Stated(position, test, float(speed_rpm()), "contact", SETUP)))
+        if side == "before":
+            session.keep_swap("south-west", "north-east")
 
 
 def _settle(app: QApplication, window: Window) -> None:
@@ -172,6 +193,7 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
         file = away / kept.name
         if not file.exists():
             file.symlink_to(kept.stored)
+        window.page.choose_source("file")
         window.page.bring_in([str(file)])
 
     def over(window: Window) -> None:
@@ -227,6 +249,25 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
         window.session.choose("south-west")
         window.go("balance")
 
+    def balance_live(window: Window) -> None:
+        window.session.choose("north-west")
+        window.go("balance")
+        page = window.page
+        assert isinstance(page, BalancePage)
+        page.row.open(lambda: Played(record(bench_craft(), rotor=3, test="prop", duration_s=8.0, tacho=True, take=49)[0]))
+        began = time.monotonic()
+        while time.monotonic() - began < PATIENCE_S and page.now.value is None:
+            QApplication.processEvents()
+            time.sleep(0.005)
+
+    def first_steps(window: Window) -> None:
+        window.session.choose("south-east")
+        window.go("swap")
+
+    def swap(window: Window) -> None:
+        window.session.choose("south-west")
+        window.go("swap")
+
     return [
         ("look", look),
         ("measure-phone", phone),
@@ -238,6 +279,9 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
         ("run-up-hz", against_hz),
         ("balance-begin", begin_balance),
         ("balance", balance),
+        ("balance-live", balance_live),
+        ("swap-begin", first_steps),
+        ("swap", swap),
         ("compare-over", over),
         ("compare-apart", apart),
         ("past", lambda window: window.go("past")),

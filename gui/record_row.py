@@ -41,11 +41,13 @@ class RecordRow(QWidget):
             chooser.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.devices.setAccessibleName("what to record from")
         self.devices.currentIndexChanged.connect(self._offer_roles)
-        self.roles.setMinimumContentsLength(26)
+        self.roles.setMinimumContentsLength(19)
+        self.roles.hide()
         self.roles.setToolTip("what each channel holds; a tacho gives one pulse a turn")
         self._wanted: Roles = ("vibration",)
         self.roles.activated.connect(lambda _: self.want(self.roles.currentData()))
         self.rescan = QPushButton("look again")
+        self.rescan.setObjectName("quiet")
         self.rescan.setToolTip("look for what was plugged in meanwhile")
         self.rescan.clicked.connect(self.list_devices)
         self.length = QSpinBox()
@@ -81,6 +83,7 @@ class RecordRow(QWidget):
         self.go.setEnabled(self.devices.count() > 0)
         if not self.devices.count() and not self.said.text():
             self.said.setText("Nothing to record from was found; plug it in, then look again.")
+        self._offer_roles()
 
     def want(self, roles: Roles) -> None:
         """Choose these roles wherever a device has channels for them."""

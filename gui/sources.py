@@ -53,7 +53,7 @@ def roles_for(channels: int) -> list[tuple[str, Roles]]:
     """Name what the channels of a device may hold: (words, a role each)."""
     hear, count = "vibration", "tacho"
     if channels < 2:
-        return [("one channel: vibration", (hear,))]
+        return [("one channel", (hear,))]
     offered: list[Sequence[str]] = [(hear,), (hear, count), (count, hear), (hear, hear)]
     for many in range(3, min(channels, MOST) + 1):
         offered += [(hear,) * (many - 1) + (count,), (hear,) * many]
@@ -62,9 +62,9 @@ def roles_for(channels: int) -> list[tuple[str, Roles]]:
 
 def _words(roles: Sequence[str]) -> str:
     if len(roles) == 1:
-        return "left: vibration"
+        return "left vibration"
     if len(set(roles)) == 1:
-        return f"{'both' if len(roles) == 2 else f'{len(roles)} channels'}: {roles[0]}"
+        return f"{'both' if len(roles) == 2 else f'{len(roles)} channels'} {roles[0]}"
     if len(roles) == 2:
-        return f"left: {roles[0]}, right: {roles[1]}"
-    return f"1 to {len(roles) - 1}: {roles[0]}, {len(roles)}: {roles[-1]}"
+        return f"left {roles[0]}, right {roles[1]}"
+    return f"1 to {len(roles) - 1} {roles[0]}, {len(roles)} {roles[-1]}"

@@ -147,8 +147,8 @@ def test_the_live_vector_says_why_there_is_none():
 def test_channels_are_offered_as_a_device_has_them():
     assert [roles for _, roles in roles_for(1)] == [("vibration",)]
     two = dict(roles_for(2))
-    assert two["left: vibration, right: tacho"] == ("vibration", "tacho")
-    assert two["left: tacho, right: vibration"] == ("tacho", "vibration")
+    assert two["left vibration, right tacho"] == ("vibration", "tacho")
+    assert two["left tacho, right vibration"] == ("tacho", "vibration")
     many = [roles for _, roles in roles_for(32)]
     assert ("vibration", "vibration", "vibration", "tacho") in many
     assert max(map(len, many)) == 4
@@ -258,7 +258,7 @@ def test_balancing_with_a_tacho_on_the_right_channel_shows_the_vector_and_adds_t
     player = sink.play(tmp_path / "run.wav")
     qtbot.wait(800)
     start(qtbot, page.row, 5)
-    assert page.row.roles.currentText() == "left: vibration, right: tacho"
+    assert page.row.roles.currentText() == "left vibration, right tacho"
     assert [channel.role for channel in page.live.form.channels] == ["vibration", "tacho"]
     qtbot.waitUntil(lambda: page.now.value is not None and page.live.newest.duration_s > 2, timeout=WAIT_MS)
     window.session.choose("north-east")  # it stays with the rotor that is recorded

@@ -24,6 +24,7 @@ from vibekit.gui.app import application
 from vibekit.gui.live import Live
 from vibekit.gui.live_vector import LiveVector
 from vibekit.gui.polar_plot import PolarPlot
+from vibekit.gui.rotor_sketch import RotorSketch
 from vibekit.gui.session import Session
 from vibekit.gui.theme import Look
 from vibekit.gui.window import Window
@@ -33,6 +34,7 @@ from vibekit.reading import Curve, Quantity
 from vibekit.recording import Channel
 from vibekit.scene import POSITIONS
 from vibekit.settings import Settings
+from vibekit.spots import Weight, spots_from
 
 RATE = 48_000
 
@@ -219,6 +221,25 @@ def test_the_live_vector_is_drawn_over_what_was_before(window, qtbot):
     assert np.abs(now[:, 1]).max() < 0.02
     assert before[:, 1].max() == pytest.approx(0.4, abs=0.02)
     assert page.said.text() == "Now 1x 0.2000 ± 0.0040 m/s² at 0°: 50 % of what it was as found"
+
+
+@pytest.mark.parametrize(("hand", "side"), [("clockwise", 1), ("counter-clockwise", -1), (None, -1)])
+def test_weights_are_drawn_where_they_go_in_the_direction_of_rotation(qtbot, hand, side):
+    """90 degrees on from the mark, which is above, is to the right where the rotor turns clockwise seen from above."""
+    application()
+    spots = spots_from(["blades@45", "hub@6"], 2)
+    at = {spot.angle_deg: spot for spot in spots if spot.radius_mm == 6}
+    sketch = RotorSketch(Look(), 2, hand, spots, (Weight(at[90.0], 0.076), Weight(spots[0], 0.004)))
+    qtbot.addWidget(sketch)
+    sketch.show()
+    place, mark = sketch.place(at[90.0]), sketch.place(spots[0])
+    assert (place.x() - 110) * side > 20
+    assert place.y() == pytest.approx(110)
+    assert (mark.x(), mark.y() < 60) == (pytest.approx(110), True)
+    image = sketch.grab().toImage()
+    for where in (place, mark):
+        assert image.pixelColor(where.toPoint()) == Look().ink("this")
+    assert "0.076 g at hub at 90°, 90 degrees" in sketch.accessibleName()
 
 
 def test_a_point_of_the_past_stands_at_its_day_and_level(window, qtbot):
