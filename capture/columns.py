@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from vibekit.recording import RELATIVE, Unit
+from vibekit.telemetry import ELECTRICAL
 
 Kind = Literal["time", "index", "vibration", "tacho", "telemetry", "other", "unknown"]
 
@@ -36,7 +37,6 @@ _OTHER = (
     (r"abs|absolute|total|norm|resultant|magnitude|mag|sum|rms|a t|amag", "magnitude"),
     (r"temp|temperature|temperatur", "temperature"),
     (r"bat|batt|battery|vbat|current|power|throttle|pwm|duty", "supply"),
-    (r"e ?rpm|electrical", "electrical speed, which is the shaft's times the pole pairs"),
     (r"lat|latitude|lon|longitude|alt|altitude|gps|bearing|accuracy", "position"),
     (r"roll|pitch|yaw|heading|azimuth|orientation|quat\w*|q[0-3wxyz]|gravity|grav", "attitude"),
     (r"pressure|baro\w*|humidity|light|lux|proximity|wind", "surroundings"),
@@ -89,7 +89,7 @@ def describe(header: str) -> Column:
     what = _OTHER_UNITS.get(tidy) or _other(words)
     if what and not (said and said[0] in MOTION and what == "rotation rate"):
         return Column(name, "other", what=what)
-    if (said and said[0] in ("rpm", "Hz")) or (not said and _has(_SPEED, words)):
+    if (said and said[0] in ("rpm", "Hz")) or (not said and (_has(_SPEED, words) or ELECTRICAL.search(words))):
         unit, scale = said or (("Hz", 1.0) if "freq" in words else ("rpm", 1.0))
         return Column(name, "telemetry", unit, scale, written)
     if _has(_TACHO, words):

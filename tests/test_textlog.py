@@ -90,6 +90,7 @@ def test_latin_1_units_are_read(read):
     [
         ("rpm", "telemetry", "rpm"), ("motor_speed [1/min]", "telemetry", "rpm"), ("shaft speed (Hz)", "telemetry", "Hz"),
         ("Drehzahl", "telemetry", "rpm"), ("tacho", "tacho", "pulse"), ("hall", "tacho", "pulse"), ("hall_1 (V)", "tacho", "V"),
+        ("eRPM", "telemetry", "rpm"), ("motor_erpm", "telemetry", "rpm"), ("electrical speed (Hz)", "telemetry", "Hz"),
     ],
 )  # fmt: skip
 def test_speed_and_pulse_columns_get_their_role(read, head, role, unit):
@@ -101,7 +102,7 @@ def test_speed_and_pulse_columns_get_their_role(read, head, role, unit):
 @pytest.mark.parametrize(
     "head",
     [
-        "gx", "gyro_z (deg/s)", "temp", "Temperature (°C)", "battery", "mag", "mz (uT)", "absolute acceleration", "magnitude", "eRPM",
+        "gx", "gyro_z (deg/s)", "temp", "Temperature (°C)", "battery", "mag", "mz (uT)", "absolute acceleration", "magnitude",
         "lat", "roll", "speed (m/s)",
     ],
 )  # fmt: skip

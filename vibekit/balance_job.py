@@ -117,7 +117,9 @@ class BalanceJob:
         """
         vector = take.vector
         if self.method == "phase" and not vector.has_phase:
-            raise UsageError(f"{take.file}: it holds no tacho pulses; record them on a second channel, or balance by amplitude")
+            raise UsageError(
+                f"{take.file}: it holds no tacho pulses, or only marks all alike; record one mark a turn, or balance by amplitude"
+            )
         known = [other for part in (self.borrowed, self.void, self.rounds) for r in part for other in r.takes]
         if any(other.sha256 == take.sha256 for other in known):
             raise UsageError(f"{take.file}: this recording is in the job already; record the run again")

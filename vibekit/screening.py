@@ -52,7 +52,7 @@ def screen(recording: Recording, settings: Settings, look: Look | None = None) -
 
     look: what `look_at` gave for the same recording and settings; made here when left out
     """
-    found = check_present(recording) + check_source(recording) + check_speed_channels(recording) + check_gaps(recording)
+    found = check_present(recording) + check_source(recording) + check_speed_channels(recording, settings) + check_gaps(recording)
     found += check_lost(recording)
     look = look or look_at(recording, settings)
     if look:

@@ -23,6 +23,7 @@ class Settings:
     bearings: geometries, each with its defect orders
     sensor: microphone, contact, accelerometer or phone-motion
     setup: sensor, place, fixing and gain as the owner describes them; levels are compared only within one set-up
+    marks: that pass the tacho in a turn, None where their spacing or the recording shall tell
     modes: of the frame, held as in this recording, from a tap test; sensor_filter: of a slow sensor, None when not known
     """
 
@@ -36,6 +37,7 @@ class Settings:
     modes: tuple[FrameMode, ...] = ()
     sensor_filter: LowPass | None = None
     setup: str = ""
+    marks: int | None = None
 
     def __post_init__(self) -> None:
         if self.test is not None:
@@ -44,7 +46,12 @@ class Settings:
             check_choice("sensor", self.sensor, SENSORS)
         if self.speed_rpm is not None and not 0 < self.speed_rpm < 1e6:
             raise UsageError(f"speed is {self.speed_rpm:g} rpm; it must be above 0 and below 1 000 000")
-        for name, value, low, high in (("blades", self.blades, 1, 12), ("poles", self.poles, 2, 100), ("slots", self.slots, 2, 120)):
+        for name, value, low, high in (
+            ("blades", self.blades, 1, 12),
+            ("poles", self.poles, 2, 100),
+            ("slots", self.slots, 2, 120),
+            ("marks", self.marks, 1, 60),
+        ):
             if value is not None and not low <= value <= high:
                 raise UsageError(f"{name} is {value}; it must be a whole number from {low} to {high}")
         if self.poles is not None and self.poles % 2:

@@ -1,16 +1,21 @@
 """Shaft speed against time: from tacho pulses, a telemetry column, a typed value, or the signal itself."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.choice import simple_ratio
+from vibekit.comb import FASTEST_HZ, SLOWEST_HZ
 from vibekit.estimate import Estimate, estimate_speed
 from vibekit.reading import SpeedMethod, SpeedResult
-from vibekit.recording import Recording
+from vibekit.recording import Channel, Recording
 from vibekit.settings import Settings
-from vibekit.tacho import read_pulses
+from vibekit.tacho import Pulses, read_pulses
+from vibekit.telemetry import ELECTRICAL, FURTHEST_S, lag_of, read_column
 from vibekit.track import Track
 from vibekit.transform import Transform
 
@@ -22,6 +27,8 @@ SLOWER = 0.9  # of the typed speed: a comb below it is no bearing's and no order
 CLAIMED = 0.75  # confidence from which a speed is claimed
 MENTIONED = 0.05  # probability from which a speed that was not claimed is named
 SURE = 0.9  # confidence from which a recording may contradict what was typed
+FEWEST_PAIRS = 3  # of poles of a brushless motor (common practice, no source): a column twice as fast as the shaft is something else
+MOVES = 0.005  # of the mean: range of a telemetry column from which its lag is looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +42,8 @@ class SpeedTrack(Track):
     rotors: mean speed in Hz of each rotor told apart in flight, with the half width of its 95 % interval
     typed_rpm: what was typed; contradiction: in words, when the recording says otherwise
     missed, doubled: tacho pulses put in and taken out
+    has_origin: turn 0 is the same place of the shaft in every recording of it
+    notes: what was done to pulses or telemetry, in words
     """
 
     method: SpeedMethod
@@ -46,6 +55,8 @@ class SpeedTrack(Track):
     contradiction: str | None = None
     missed: int = 0
     doubled: int = 0
+    has_origin: bool = True
+    notes: tuple[str, ...] = ()
 
     @property
     def result(self) -> SpeedResult:
@@ -85,49 +96,126 @@ def seek_speed(
     samples = recording.samples[:, part or slice(None)]
     rate = recording.rate_hz
     clock = max(CLOCK, recording.rate_u95_hz / rate)
+
+    @cache
+    def channels() -> list[Transform]:
+        return [Transform.of(samples[row], rate) for row in recording.rows("vibration")] if transforms is None else transforms
+
+    @cache
+    def heard(low_hz: float = SLOWEST_HZ, high_hz: float = FASTEST_HZ) -> SpeedTrack | None:
+        found = estimate_speed(channels(), settings, low_hz, high_hz) if channels() else None
+        return _estimated(found, clock) if found else None
+
     for row in recording.rows("tacho"):
-        track = _from_tacho(samples[row], rate, clock)
+        track = _from_tacho(samples[row], rate, clock, settings, heard)
         if track:
             return track
     for row in recording.rows("telemetry"):
-        track = _from_telemetry(samples[row], rate, recording.channels[row].unit, clock)
+        track = _from_telemetry(samples[row], rate, recording.channels[row], clock, settings, heard)
         if track:
             return track
-    if transforms is None:
-        transforms = [Transform.of(samples[row], rate) for row in recording.rows("vibration")]
     moving = settings.test == "run-up"  # no one speed could be typed
     if settings.speed_rpm is not None and not moving:
-        return _from_typed(transforms, settings, settings.speed_rpm, clock)
-    found = estimate_speed(transforms, settings) if transforms else None
-    return _estimated(found, clock) if found else None
+        return _from_typed(channels(), settings, settings.speed_rpm, clock)
+    return heard()
 
 
-def _from_tacho(voltage: npt.NDArray[np.floating], rate: float, clock: float) -> SpeedTrack | None:
-    pulses = read_pulses(voltage, rate)
+def _from_tacho(
+    voltage: npt.NDArray[np.floating], rate: float, clock: float, settings: Settings, heard: Callable[[], SpeedTrack | None]
+) -> SpeedTrack | None:
+    """Marks a turn: as stated, as their spacing shows, as the typed speed says; else one, unless the vibration contradicts that."""
+    pulses = read_pulses(voltage, rate, settings.marks)
     if pulses is None:
         return None
-    track = Track.through(pulses.time_s, np.arange(pulses.time_s.size, dtype=np.float64))
-    span = float(pulses.time_s[-1] - pulses.time_s[0])
-    mean = (pulses.time_s.size - 1) / span
-    u95 = np.hypot(1.96 * np.sqrt(2) * pulses.jitter_s / span, clock) * mean
-    return SpeedTrack(track.time_s, track.hz, "tacho", float(u95), missed=pulses.missed, doubled=pulses.doubled)
+    why, contradiction = "as stated" if settings.marks else "as their spacing shows", None
+    if settings.marks is None and pulses.marks == 1:
+        each_s = (pulses.turns.size - 1) / float(pulses.time_s[-1] - pulses.time_s[0])
+        other = heard() if settings.speed_rpm is None else None
+        sure = other.mean_hz if other and other.confidence >= SURE else None
+        ratio = each_s / (settings.speed_rpm / 60 if settings.speed_rpm else sure or each_s)
+        several = read_pulses(voltage, rate, round(ratio)) if ratio > 1.5 and abs(ratio / round(ratio) - 1) < TYPED_REACH else None
+        if several and settings.speed_rpm:
+            pulses, why = several, "as the typed speed says"
+        elif several or (abs(ratio - 1) > TYPED_REACH and settings.speed_rpm):
+            runs = f"typed {settings.speed_rpm:.0f} rpm" if settings.speed_rpm else f"the recording runs at {60 * (sure or 0):.0f} rpm"
+            marks = f" ({round(ratio)} marks a turn? state them with --marks)" if several else ""
+            contradiction = f"{runs}, the tacho gives {60 * each_s:.0f} pulses a minute{marks}"
+    track = Track.through(pulses.time_s, pulses.turns)
+    u95 = math.hypot(1.96 * pulses.mean_sd_hz, clock * track.mean_hz)
+    return SpeedTrack(
+        track.time_s, track.hz, "tacho", u95, contradiction=contradiction, missed=pulses.missed, doubled=pulses.doubled,
+        has_origin=pulses.has_origin, notes=_tacho_notes(pulses, why),
+    )  # fmt: skip
 
 
-def _from_telemetry(column: npt.NDArray[np.floating], rate: float, unit: str, clock: float) -> SpeedTrack | None:
-    """A column that repeats each reading until the next: the first sample of each reading is kept."""
-    hz = column.astype(np.float64) / (60.0 if unit == "rpm" else 1.0)
-    usable = np.flatnonzero(np.isfinite(hz) & (hz > 0))
-    if usable.size < 2:
+def _tacho_notes(pulses: Pulses, why: str) -> tuple[str, ...]:
+    notes = []
+    if pulses.missed or pulses.doubled:
+        notes.append(f"tacho: {pulses.missed} missed pulses put in, {pulses.doubled} doubled ones taken out")
+    if pulses.marks > 1:
+        places = ", ".join(f"{360 * place:.1f}" for place in pulses.place)
+        u95 = 360 * 1.96 * float(pulses.place_sd.max())
+        notes.append(f"tacho: {pulses.marks} marks a turn, {why}, found at {places} ± {u95:.1g} degrees, and taken as there")
+        if not pulses.has_origin:
+            notes.append("tacho: its marks are alike, so no phase can be counted from one of them")
+    return tuple(notes)
+
+
+def _from_telemetry(
+    values: npt.NDArray[np.floating],
+    rate: float,
+    channel: Channel,
+    clock: float,
+    settings: Settings,
+    heard: Callable[..., SpeedTrack | None],
+) -> SpeedTrack | None:
+    """The column over its pole pairs, and moved by its lag behind the vibration where the two tell it."""
+    column = read_column(values, rate, channel.unit)
+    if column is None:
         return None
-    fresh = np.concatenate(([True], np.diff(hz[usable]) != 0))
-    fresh[-1] = True
-    at = usable[fresh]
-    time, hz = at / rate, hz[at]
-    noise = np.sqrt(np.mean(np.diff(hz, 2) ** 2) / 6) if hz.size > 2 else 0.0  # 1, -2, 1 squared sum to 6
-    steps = np.abs(np.diff(hz))
-    rounding = float(np.min(steps[steps > 0], initial=np.inf)) / np.sqrt(12)
-    u95 = 1.96 * max(noise / np.sqrt(hz.size), rounding if np.isfinite(rounding) else 0.0)
-    return SpeedTrack(time, hz, "telemetry", float(np.hypot(u95, clock * hz.mean())))
+    name = f"telemetry {channel.name}"
+    pairs, note, contradiction = _pole_pairs(column.track, channel, settings, heard)
+    if pairs is None:
+        return None
+    shaft, lag, notes = column.over(pairs), None, [f"{name}: {note}"] if note else []
+    moved = float(np.ptp(shaft.hz))
+    if moved > MOVES * shaft.track.mean_hz:
+        seen = heard((1 - TYPED_REACH) * float(shaft.hz.min()), (1 + TYPED_REACH) * float(shaft.hz.max()))
+        lag = lag_of(shaft.track, seen) if seen else None
+        found = f"comes {lag[0]:.3f} ± {lag[1]:.3f} s after the vibration, moved back by that" if lag else ""
+        notes.append(f"{name}: {found or 'its lag behind the vibration does not show, none is taken out'}")
+    late, late_u95 = lag or (0.0, 0.0)
+    drift = late_u95 * moved / float(shaft.time_s[-1] - shaft.time_s[0])
+    u95 = math.hypot(shaft.u95_hz, drift, clock * float(shaft.hz.mean()))
+    return SpeedTrack(shaft.time_s - late, shaft.hz, "telemetry", u95, contradiction=contradiction, notes=tuple(notes))
+
+
+def _pole_pairs(
+    column: Track, channel: Channel, settings: Settings, heard: Callable[..., SpeedTrack | None]
+) -> tuple[int | None, str, str | None]:
+    """Give what a column is divided by, how that is known, and a contradiction; None where it is electrical and nothing tells the poles.
+
+    By the column's name and the poles; else by how many times it runs as fast as a shaft that surely shows in the vibration.
+    """
+    known, electrical = (settings.poles or 0) // 2, bool(ELECTRICAL.search(channel.name))
+    if electrical and known:
+        return known, f"electrical speed over {known} pole pairs", None
+    other = heard()
+    if known and (other is None or other.confidence < SURE):
+        other = heard((1 - TYPED_REACH) * float(column.hz.min()) / known, (1 + TYPED_REACH) * float(column.hz.max()) / known)
+    if other is None or other.confidence < SURE:
+        return None if electrical else 1, "", None
+    ends = np.clip([column.time_s[0], column.time_s[-1]], other.time_s[0], other.time_s[-1])
+    told, shown = (float(np.diff(track.turns(ends))[0] / max(ends[1] - ends[0], 1e-9)) for track in (column, other))
+    ratio, slack = told / shown, FURTHEST_S * float(np.ptp(column.hz)) / told / max(ends[1] - ends[0], FURTHEST_S)
+    whole = round(ratio)
+    if whole in ((known,) if known else range(FEWEST_PAIRS, 51)) and abs(ratio / whole - 1) < min(TYPED_REACH, 0.3 / whole):
+        return whole, f"{ratio:.2f} times the shaft in the vibration: taken over {whole} pole pairs ({2 * whole} poles)", None
+    if electrical:
+        return None, "", None
+    away = abs(ratio - 1) > TYPED_REACH + slack and simple_ratio(ratio) in (None, 2.0)
+    runs = f"telemetry {channel.name} says {60 * told:.0f} rpm, the recording runs at {60 * shown:.0f}"
+    return 1, "", runs if away else None
 
 
 def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clock: float) -> SpeedTrack:
@@ -154,6 +242,6 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
 
 def _estimated(found: Estimate, clock: float) -> SpeedTrack:
     track, choice = found.track, found.choice
-    u95 = math.hypot(1.96 * found.mean_sd_hz, clock * track.mean_hz)
+    u95 = math.hypot(1.96 * found.mean_sd_hz, 0.95 * clock * track.mean_hz)
     rivals = tuple((comb.hz, chance * found.presence) for comb, chance in choice.rivals if chance * found.presence > 0.01)
     return SpeedTrack(track.time_s, track.hz, "estimated", u95, choice.confidence * found.presence, rivals)

@@ -41,9 +41,9 @@ class Vector:
 def vector_of(recording: Recording, settings: Settings) -> Vector:
     """Measure 1x over the steady part of a recording.
 
-    With a tacho channel (one pulse a turn: a reflective strip, a magnet, a mark that the sensor sees) each block of whole turns is turned
-    back by the shaft's angle and averaged under a Hann window (synchronous demodulation). Without one, the amplitude is taken from the
-    order spectrum.
+    With a tacho channel (a reflective strip, a magnet, a mark that the sensor sees; of several one must tell itself apart by its gap) each
+    block of whole turns is turned back by the shaft's angle and averaged under a Hann window (synchronous demodulation). Without one, the
+    amplitude is taken from the order spectrum.
 
     Raises UsageError when no shaft speed is found or the recording is shorter than 40 turns.
     """
@@ -57,14 +57,15 @@ def vector_of(recording: Recording, settings: Settings) -> Vector:
         raise UsageError(f"{name}: {seconds * track.mean_hz:.0f} turns are too few for a vector; record at least {LEAST_TURNS:.0f}")
     rows = recording.rows("vibration")
     samples = [recording.samples[row, part] for row in rows]
-    if track.method == "tacho":
+    has_phase = track.method == "tacho" and track.has_origin
+    if has_phase:
         turns = track.turns(np.arange(part.stop - part.start) / recording.rate_hz)
         found = [_with_phase(x, turns) for x in samples]
     else:
         found = [_amplitude(Transform.of(x, recording.rate_hz), track) for x in samples]
     values, errors = zip(*found, strict=True)
     unit = recording.channels[rows[0]].unit
-    return Vector(values, errors, 60 * track.mean_hz, 60 * track.u95_hz, track.method == "tacho", unit)
+    return Vector(values, errors, 60 * track.mean_hz, 60 * track.u95_hz, has_phase, unit)
 
 
 def _with_phase(x: npt.NDArray[np.floating], turns: Array) -> tuple[complex, float]:

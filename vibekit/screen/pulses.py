@@ -5,9 +5,11 @@ import numpy as np
 from vibekit.problem import Problem
 from vibekit.recording import Recording
 from vibekit.screen.overview import Floats
+from vibekit.settings import Settings
+from vibekit.tacho import read_pulses
 
 LEAST_PULSES = 4
-UNEVEN = 0.5  # of two neighbouring intervals' mean: a shaft cannot change so within a turn
+REPAIRED = 0.05  # of the pulses, from which the tacho wants care
 
 
 def pulse_starts(x: Floats) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
@@ -21,23 +23,33 @@ def pulse_starts(x: Floats) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     return known[rises + 1].astype(np.int64)
 
 
-def check_speed_channels(recording: Recording) -> list[Problem]:
-    """Tacho rows without pulses, telemetry rows that never move from zero."""
+def check_speed_channels(recording: Recording, settings: Settings) -> list[Problem]:
+    """Tacho rows without pulses, or with many that were missed or doubled; telemetry rows that never move from zero."""
     found = []
     for row in recording.rows("tacho"):
         name, x = recording.channels[row].name, recording.samples[row]
-        starts = pulse_starts(x) if x.max() > x.min() else np.empty(0, np.int64)
-        if starts.size < LEAST_PULSES:
+        count = pulse_starts(x).size if x.max() > x.min() else 0
+        if count < LEAST_PULSES:
             detail = (
-                f"Tacho channel {name} shows {starts.size} pulses: no speed comes from it, and it is sought in the signal instead. "
+                f"Tacho channel {name} shows {count} pulses: no speed comes from it, and it is sought in the signal instead. "
                 "Check the tacho's mark, distance and plug."
             )
             found.append(Problem("no-tacho", "warning", detail))
             continue
-        apart = np.diff(starts)
-        uneven = np.abs(np.diff(apart)) / (apart[1:] + apart[:-1]) * 2
-        if np.mean(uneven > UNEVEN) > 0.05:
-            detail = f"Tacho channel {name} misses pulses or doubles them. Clean its mark and shade it from other light."
+        pulses = read_pulses(x, recording.rate_hz, settings.marks)
+        if pulses is None:
+            detail = (
+                f"Tacho channel {name} misses pulses or doubles them, so many that they come as no shaft's do with "
+                f"{settings.marks or 'one mark'}{' marks' * bool(settings.marks)} a turn: the speed is sought in the signal instead. "
+                "Clean its mark and shade it from other light; state --marks where several pass it in a turn."
+            )
+            found.append(Problem("uneven-tacho", "warning", detail))
+        elif pulses.missed + pulses.doubled > REPAIRED * pulses.time_s.size:
+            of = pulses.time_s.size
+            detail = (
+                f"Tacho channel {name} missed {pulses.missed} and doubled {pulses.doubled} pulses of {of}: they were put right. "
+                "Clean its mark and shade it from other light."
+            )
             found.append(Problem("uneven-tacho", "warning", detail))
     for row in recording.rows("telemetry"):
         if not np.any(recording.samples[row] > 0):
