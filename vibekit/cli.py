@@ -19,6 +19,7 @@ COMMANDS = {
     "inspect": "the eye-and-hand check, question by question; its answers are kept",
     "balance": "balance a propeller or bell, with phase or by amplitude alone, step by step",
     "part": "note what was done to a part: cleaned, tightened, refitted, replaced",
+    "refit": "what taking a propeller off and putting it back does by itself, measured before any change is believed",
     "swap": "swap the propellers of two rotors: does the fault go with the propeller or stay with the motor",
     "compare": "motors of a craft with each other and with their own past",
     "report": "write the report of a craft, or of recordings, as HTML or PDF",
