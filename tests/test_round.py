@@ -3,6 +3,8 @@
 import io
 import os
 import sys
+from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,15 +12,18 @@ import soundfile
 
 from tests.rounds import Round, random_fault, round_of
 from vibekit import cli
+from vibekit.analysis import analyze
 from vibekit.capture.files import read_recording
+from vibekit.diagnosis import conclude_craft, diagnose
 from vibekit.errors import UnreadableError, UsageError
 from vibekit.recording import Channel, Recording
-from vibekit.rig import Fault, draw_craft
+from vibekit.rig import Fault, draw_craft, record
 from vibekit.round_check import check_order
 from vibekit.round_plan import longest_s, steps
 from vibekit.round_split import Split, is_over, split_round
 from vibekit.scene import POSITIONS
-from vibekit.turning import WAYS
+from vibekit.settings import Settings
+from vibekit.turning import HANDS, WAYS
 
 ROUNDS = int(os.environ.get("VIBEKIT_ROUNDS", "3"))  # 200 were run by hand
 QUICK = {"rate": 8000, "run_s": (2.0, 3.0)}
@@ -138,7 +143,33 @@ def test_the_plan_follows_how_the_craft_is_turned(way):
     assert "north-east, south-east, south-west, north-west" in plan[2]
     assert ("the sensor goes round" in plan[2]) == (way == "all-idling")
     assert ("flick" in plan[2]) == (way == "by-hand")
-    assert longest_s(4, 8.0) < 600, "a four-rotor craft in less than ten minutes"
+    assert 8 * (8.0 + 15.0) < longest_s(way, 4, 8.0) < 480, "a four-rotor craft in less than ten minutes, the page included"
+
+
+@pytest.mark.skipif(ROUNDS < 20, reason="VIBEKIT_ROUNDS=200 runs it, on a quarter as many")
+def test_the_odd_motor_is_named_in_most_rounds():
+    """Faults that the test can show, 20 repeatability limits large; the others of the craft are all there is to compare with."""
+    shown = {"bare": ("bearing-grit", "loose-mount"), "prop": ("bearing-grit", "loose-mount", "blade-damage", "prop-imbalance")}
+    told = Counter()
+    for k in range(ROUNDS // 4):
+        rng, craft, test = np.random.default_rng(7000 + k), draw_craft(7000 + k), ("bare", "prop")[k % 2]
+        odd = int(rng.integers(len(POSITIONS)))
+        fault = Fault(str(rng.choice(shown[test])), 20.0, odd)
+        made = round_of(craft, rng, fault=fault, test=test, run_s=(3.0, 4.0))
+        settings = Settings(test=test, sensor="contact", blades=craft.blades, poles=craft.poles, slots=craft.slots)
+        readings = {position: [] for position in POSITIONS}
+        for run, position in zip(split_round(made.recording, 8).runs, POSITIONS * 2, strict=True):
+            start, stop = (round(second * made.recording.rate_hz) for second in run.steady_s)
+            part = replace(made.recording, samples=made.recording.samples[:, start:stop])
+            readings[position].append(analyze(part, settings))
+        verdicts = {}
+        for position, own in readings.items():
+            others = [reading for p in POSITIONS if p != position for reading in readings[p]]
+            verdicts[position] = diagnose(own, references=others, peers=True, position=position)
+        end = conclude_craft(verdicts)
+        told["nobody" if end.condition in ("undecided", "healthy") else "right" if end.position == POSITIONS[odd] else "wrong"] += 1
+    assert told["right"] >= 0.8 * told.total(), told
+    assert told["wrong"] <= 0.02 * told.total(), told
 
 
 def test_the_odd_motor_is_named_from_one_take(tmp_path, monkeypatch, capsys):
@@ -162,6 +193,48 @@ def test_the_odd_motor_is_named_from_one_take(tmp_path, monkeypatch, capsys):
     assert len(kept) == 8
     assert {read_recording(path).rate_hz for path in kept} == {16_000}
     assert list((tmp_path / "archive" / "takes").iterdir()) == []
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_the_cautions_of_how_the_craft_is_turned_come_before_the_plan(tmp_path, monkeypatch, capsys, way):
+    """Before any source is opened; here there is none."""
+    monkeypatch.setenv("VIBEKIT_ARCHIVE", str(tmp_path / "archive"))
+    craft = tmp_path / "wren-4.toml"
+    craft.write_text("\n".join(['name = "Wren-4"', f'turned = "{way}"', *(f'[[rotor]]\nposition = "{p}"' for p in POSITIONS)]))
+    test = "hand-spin" if way == "by-hand" else "bare"
+    assert cli.main(["record", str(craft), "--round", "--test", test, "--port", "nowhere"]) == 2
+    told = capsys.readouterr()
+    assert "means no port" in told.err
+    for caution in HANDS if test == "hand-spin" else WAYS[way].cautions:
+        assert told.out.index(f"! {caution}") < told.out.index("1. Keep still")
+    assert ("never hold the craft by hand, and keep the thumb on disarm" in told.out) == (way == "all-idling")
+    if way == "by-hand":
+        assert cli.main(["record", str(craft), "--round", "--test", "bare"]) == 2
+        assert "Wren-4 is described as turned thus: by hand only. Choose hand-spin" in capsys.readouterr().err
+
+
+def test_a_round_by_hand_is_split_into_whole_coast_downs(tmp_path, monkeypatch, capsys):
+    """Each motor flicked once, until it stands still, and again; grit in one of them."""
+    monkeypatch.setenv("VIBEKIT_ARCHIVE", str(tmp_path / "archive"))
+    rig, rng, rate = draw_craft(21), np.random.default_rng(4), 16_000
+    spins = []
+    for number, rotor in enumerate((0, 1, 2, 3) * 2):
+        fault = Fault("bearing-grit", 2.0, 2) if rotor == 2 else None
+        spin, _ = record(rig, rotor=rotor, test="hand-spin", fault=fault, take=number, rate_hz=rate, sensor="microphone")
+        spins.append(spin.samples[0])
+    rest = 0.1 * float(np.std(spins[0][-rate // 10 :])) * rng.standard_normal(3 * rate)
+    sound = np.concatenate([rest, rest, *(np.concatenate([spin, rest]) for spin in spins), rest, rest])
+    soundfile.write(tmp_path / "round.wav", sound / np.max(np.abs(sound)) * 0.5, rate, subtype="PCM_24")
+    craft = tmp_path / "wren-4.toml"
+    motor = f"motor = {{ poles = {rig.poles}, slots = {rig.slots} }}"
+    craft.write_text("\n".join(['name = "Wren-4"', 'turned = "by-hand"', *(f'[[rotor]]\nposition = "{p}"\n{motor}' for p in POSITIONS)]))
+    words = ["record", str(craft), "--round", "--test", "hand-spin", "--sensor", "microphone", "--yes"]
+    assert cli.main([*words, "--file", str(tmp_path / "round.wav")]) == 0
+    out = capsys.readouterr().out
+    assert "8 runs kept for Wren-4" in out
+    assert "south-west drags" in out
+    kept = [read_recording(path).duration_s for path in (tmp_path / "archive" / "files").rglob("*.flac")]
+    assert sorted(kept) == pytest.approx(sorted(len(spin) / rate for spin in spins), abs=1.5)
 
 
 def test_an_order_that_is_not_clear_is_asked_for(tmp_path, monkeypatch, capsys):

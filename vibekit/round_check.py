@@ -18,14 +18,17 @@ DOUBT_DB = 0.25  # by which another order must fit better, for each rotor that i
 Array = npt.NDArray[np.float64]
 
 
-def check_order(split: Split, positions: Sequence[str], rounds: int = 2) -> tuple[str, ...]:
-    """Say why it is not sure that the runs are the rotors in the announced order, again and again; nothing when it is."""
+def check_order(split: Split, positions: Sequence[str], rounds: int = 2, *, by_hand: bool = False) -> tuple[str, ...]:
+    """Say why it is not sure that the runs are the rotors in the announced order, again and again; nothing when it is.
+
+    by_hand: motors were flicked, so that how loud a run is tells of the hand and says nothing of the order
+    """
     expected = len(positions) * rounds
     if len(split.runs) != expected:
         return (f"{len(split.runs)} runs are heard, {expected} were announced ({rounds} rounds of {len(positions)} rotors)",)
     if not split.clear:
         return (f"{expected} runs are heard only just: at other levels more or fewer stand out of the background",)
-    return tuple(filter(None, (_another_order(split.runs, positions, k) for k in range(1, rounds))))
+    return () if by_hand else tuple(filter(None, (_another_order(split.runs, positions, k) for k in range(1, rounds))))
 
 
 def check_round(split: Split, positions: Sequence[str], readings: Sequence[Reading]) -> tuple[str, ...]:
@@ -40,7 +43,8 @@ def check_round(split: Split, positions: Sequence[str], readings: Sequence[Readi
         for run, position in zip(split.runs, positions, strict=True)
         if run.before_db > TURNED_DB
     ]
-    found += _speeds(positions, readings) + _levels(split.runs, positions)
+    if not any(reading.settings.test == "hand-spin" for reading in readings):
+        found += _speeds(positions, readings) + _levels(split.runs, positions)
     windy = [p for p, r in zip(positions, readings, strict=True) if any(problem.code == "wind" for problem in r.screening.problems)]
     if windy:
         found.append(f"wind or wash blew on the microphone during {', '.join(dict.fromkeys(windy))}: low orders are hidden there")

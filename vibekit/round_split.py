@@ -17,6 +17,7 @@ from vibekit.errors import UnreadableError, UsageError
 from vibekit.recording import Recording
 
 FRAME_S = 0.05
+AT_ONCE = 512  # frames: a take of many minutes needs no more memory than a short one
 LOWEST_HZ, TOP = 40.0, 0.45  # of the bands, in Hz and as part of the rate
 QUIET_SHARE = 0.1  # quantile of each band's level over the take that is its background: longer than that nothing runs
 SMOOTH = 9  # frames: what is shorter than half of it is a knock
@@ -108,12 +109,15 @@ def is_over(recording: Recording, expected: int) -> bool:
 def _band_levels(x: npt.NDArray[np.floating], rate_hz: float, size: int) -> Array:
     """(frames, bands) level of each octave band in dB."""
     count = len(x) // size
-    frames = x[: count * size].reshape(count, size).astype(np.float64)
-    power = np.abs(fft.rfft((frames - frames.mean(axis=1, keepdims=True)) * np.hanning(size), axis=1)) ** 2
+    frames = x[: count * size].reshape(count, size)
     hz = fft.rfftfreq(size, 1 / rate_hz)
     edges = LOWEST_HZ * 2.0 ** np.arange(int(np.log2(TOP * rate_hz / LOWEST_HZ)) + 1)
-    bands = [power[:, (hz >= low) & (hz < high)].sum(axis=1) for low, high in pairwise(edges)]
-    return 10 * np.log10(np.stack(bands, axis=1) + np.finfo(np.float64).tiny)
+    bands = np.stack([(hz >= low) & (hz < high) for low, high in pairwise(edges)], axis=1).astype(np.float64)
+    powers = []
+    for first in range(0, count, AT_ONCE):
+        some = frames[first : first + AT_ONCE].astype(np.float64)
+        powers.append(np.abs(fft.rfft((some - some.mean(axis=1, keepdims=True)) * np.hanning(size), axis=1)) ** 2 @ bands)
+    return 10 * np.log10(np.concatenate(powers) + np.finfo(np.float64).tiny)
 
 
 def _spans(loud: Array, expected: int, frame_s: float) -> tuple[list[tuple[int, int]], float, bool]:

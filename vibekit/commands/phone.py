@@ -12,6 +12,7 @@ from vibekit.commands.keeping import Judged, Shelf, judge_file, keep_file
 from vibekit.commands.options import add_settings_options, parse_length, settings_from
 from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.commands.record import tell_unfinished
+from vibekit.commands.taking import check_way
 from vibekit.craft import Craft
 from vibekit.errors import UsageError
 from vibekit.settings import Settings
@@ -60,8 +61,10 @@ def run(args: argparse.Namespace) -> int:
 
     given, reader = settings_from(args), reader_from(args)
     description, craft = find_craft(args.craft) if args.craft else (None, None)
-    if craft and args.position:
-        craft.rotor(args.position)
+    if craft:
+        check_way(craft, given)
+        if args.position:
+            craft.rotor(args.position)
     shelf = Shelf(craft, description, args.setup) if craft else None
     address = args.address or own_address()
     if address is None:

@@ -48,6 +48,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record, judge and keep; 1 when what was recorded cannot be judged."""
+    from vibekit.commands.taking import check_way
     from vibekit.place import find_place
 
     folder = find_place().takes
@@ -60,6 +61,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("name the CRAFT and the POSITION to record, such as: vibekit record wren-4.toml north-east --test bare")
     tell_unfinished(folder)
     description, craft = find_craft(args.craft)
+    check_way(craft, settings_from(args))
     if args.round and args.position is None:
         from vibekit.commands.record_round import record_round
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from vibekit.round_split import Split
 
 RUN_S = 8.0
+AROUND_S = 0.5  # that a motor flicked by hand is given on both sides: all of it is a coast-down
+TESTS = ("hand-spin", "bare", "prop")
 LEFT_OUT = "-"
 
 
@@ -47,8 +49,8 @@ def record_round(args: argparse.Namespace, shelf: Shelf, given: Settings, folder
     positions = shelf.craft.positions
     if len(positions) < 2:
         raise UsageError(f"the description of {shelf.craft.name} names {len(positions)} rotors; a round needs two or more")
-    if given.test is None:
-        raise UsageError("say with --test how the motors turn: hand-spin, bare or prop")
+    if given.test not in TESTS:
+        raise UsageError(f"--test is {given.test or 'not given'}; in a round the motors turn by hand-spin, bare or prop")
     made = _made(args, shelf, given, folder)
     if made is None:
         print("nothing was recorded")
@@ -57,7 +59,7 @@ def record_round(args: argparse.Namespace, shelf: Shelf, given: Settings, folder
     if not split.runs:
         print(f"no run is heard in it, so nothing was kept; the take is here: {made.path}")
         return 1
-    doubts = check_order(split, positions, ROUNDS)
+    doubts = check_order(split, positions, ROUNDS, by_hand=given.test == "hand-spin")
     order: list[str] | None = list(positions) * ROUNDS
     _show(split, order if order and len(order) == len(split.runs) else ["?"] * len(split.runs))
     for doubt in doubts:
@@ -87,7 +89,7 @@ def _made(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Path)
     warn(craft, given)
     for number, step in enumerate(steps(craft.turned, craft.positions, given.test, run_s), 1):
         say(f"{number}. {step}", sys.stdout)
-    length_s = longest_s(len(craft.positions), run_s)
+    length_s = longest_s(craft.turned, len(craft.positions), run_s)
     print(f"The take ends {END_S:g} s after the last run, at the latest after {length_s / 60:.0f} min; Ctrl-C ends it sooner.")
     chosen = choose_source(args, given.sensor)
     print(f"from {chosen.words}")
@@ -156,7 +158,8 @@ def _measured(made: _Round, split: "Split", order: Sequence[str]) -> "list[NewRe
     new = []
     for number, (run, position) in progress(list(enumerate(zip(split.runs, order, strict=True), 1)), "analysing"):
         about = {"craft": craft.name or "", "position": position, "test": made.given.test or "", "setup": made.shelf.setup}
-        part = cut(recording, run.steady_s, made.folder / f"{made.path.stem}-{number}", about, began)
+        span_s = (run.start_s - AROUND_S, run.stop_s + AROUND_S) if made.given.test == "hand-spin" else run.steady_s
+        part = cut(recording, span_s, made.folder / f"{made.path.stem}-{number}", about, began)
         reading = analyze(calibration.read(part.path), completed(made.given, craft, position))
         new.append(NewReading(position, part.path, reading, made.shelf.setup, pack(calibration), part.account.started))
     return new
@@ -167,6 +170,7 @@ def _judged(made: _Round, new: "list[NewReading]") -> int:
     from vibekit.archive import Archive
     from vibekit.casefile import open_case
     from vibekit.commands.show import show_craft
+    from vibekit.commands.spins import show_spins
     from vibekit.diagnosis import conclude_craft
     from vibekit.place import find_place
 
@@ -187,5 +191,7 @@ def _judged(made: _Round, new: "list[NewReading]") -> int:
             file.unlink(missing_ok=True)
     verdicts = case.judge()
     print(f"{len(fit)} runs kept for {craft.name}; the whole take stays here: {made.path}")
-    show_craft(verdicts, {motor.position: motor.readings for motor in case.motors}, conclude_craft(verdicts), numbers=False)
+    readings = {motor.position: motor.readings for motor in case.motors}
+    show_spins(readings)
+    show_craft(verdicts, readings, conclude_craft(verdicts), numbers=False)
     return 0

@@ -60,6 +60,8 @@ def list_sources() -> list[str]:
         lines += [f"--port {address}: {text}" for address, text in ports()] or ["no serial port"]
     except UnreadableError as error:
         missing.append(str(error))
+    if not lines:
+        raise UnreadableError("; ".join(missing))
     return lines + missing
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from vibekit.commands.asking import EndedError, ask, say
 from vibekit.commands.keys import keys
 from vibekit.craft import Craft
-from vibekit.errors import VibekitError
+from vibekit.errors import UsageError, VibekitError
 from vibekit.settings import Settings
 from vibekit.turning import ADVICE, BLADES, HANDS, POWER
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from vibekit.capture.trigger import Trigger
 
 LOOK_S, ASK_S = 0.1, 5.0
+REST = 10.0  # as long as an answer took, it is not asked again
 BAR = 30
 FLOOR_DB = -90.0
 PAUSE = " "
@@ -34,6 +35,16 @@ def warn(craft: Craft, given: Settings) -> None:
     for caution in (*(HANDS if by_hand else craft.way.cautions if craft.way else (*HANDS, *POWER, *BLADES)), ADVICE):
         say(f"! {caution}", sys.stdout)
     print()
+
+
+def check_way(craft: Craft, given: Settings) -> None:
+    """Raise UsageError for a test that is not among those of how this craft is turned: its cautions would be missing."""
+    tests = {step.test for step in craft.way.plan} if craft.way else ()
+    if craft.way and given.test not in (None, "flight", *tests):
+        raise UsageError(
+            f"--test is {given.test}; {craft.name} is described as turned thus: {craft.way.title}. Choose {' or '.join(sorted(tests))}, "
+            "or change `turned` in its description, and read the cautions of that way"
+        )
 
 
 def is_ready() -> bool:
@@ -54,7 +65,7 @@ def take(
     countdown: int = 0,
     is_over: "Callable[[Recorder], bool] | None" = None,
 ) -> "Take":
-    """Record one take and say how it went. is_over: asked every ASK_S whether it has all it should have.
+    """Record one take and say how it went. is_over: asked now and then whether it has all it should have.
 
     Raises UnreadableError when nothing came, VibekitError when it was only silence.
     """
@@ -81,17 +92,17 @@ def take(
 
 def _watch(recorder: "Recorder", doing: str, is_over: "Callable[[Recorder], bool] | None") -> str:
     """Show the meter and mind the keys until the take ends; give what is wrong with a source that gives only silence, else ""."""
-    asked, paused = time.monotonic(), False
+    ask_at, paused = time.monotonic() + ASK_S, False
     with keys() as pressed:
         print(f"{doing}; the space bar pauses and goes on, Ctrl-C ends it" if pressed else doing, flush=True)
         while not recorder.done.wait(LOOK_S):
             if pressed and pressed() == PAUSE:
                 paused = not paused
                 (recorder.pause if paused else recorder.resume)()
-            if is_over and time.monotonic() - asked > ASK_S:
-                asked = time.monotonic()
+            if is_over and (began := time.monotonic()) > ask_at:
                 if is_over(recorder):
                     recorder.stop("all of it was heard")
+                ask_at = time.monotonic() + max(ASK_S, REST * (time.monotonic() - began))
             seen = recorder.glance()
             if seen is not None:
                 _meter(seen)
