@@ -51,13 +51,15 @@ def walk(rng, n, rate, hz, wander):
 
 def orders(rng, speed_hz, rate, level_db):
     """Sum of cosines (n,): level_db gives the amplitude of each order, phases are random."""
-    turn = np.exp(2j * np.pi * np.cumsum(speed_hz) / rate)
-    wave, total = np.ones_like(turn), np.zeros(speed_hz.size)
-    for order in range(1, max(level_db) + 1):
-        wave = wave * turn
-        if order in level_db and order * speed_hz.max() < 0.45 * rate:
-            total += 10 ** (level_db[order] / 20) * (np.exp(1j * rng.uniform(0, 2 * np.pi)) * wave).real
-    return total
+    turn = np.exp(2j * np.pi * (np.cumsum(speed_hz) / rate % 1)).astype(np.complex64)
+    line = np.zeros(max(level_db) + 1, np.complex64)
+    for order in sorted(level_db):
+        if order * speed_hz.max() < 0.45 * rate:
+            line[order] = 10 ** (level_db[order] / 20) * np.exp(1j * rng.uniform(0, 2 * np.pi))
+    total = np.zeros_like(turn)
+    for each in line[:0:-1]:  # Horner
+        total = (total + each) * turn
+    return total.real.astype(np.float64)
 
 
 def hum(rng, n, rate, mains=50.0, level_db=(-40, -5)):

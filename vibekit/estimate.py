@@ -15,6 +15,7 @@ from vibekit.lines import Lines, find_lines
 from vibekit.modulation import shaft_beneath
 from vibekit.ridge import ridge
 from vibekit.settings import Settings
+from vibekit.steady import hold_steady
 from vibekit.track import Track
 from vibekit.transform import Transform
 
@@ -154,6 +155,9 @@ def _shared(rivals: Rivals, most: float) -> Rivals:
 
 def _finish(transforms: list[Transform], search: _Search, look: _Look, width_hz: float) -> Estimate:
     """Sharpen the track of a look; where it moves and the look is not plain, look again along it."""
+    held = hold_steady(transforms, look.choice.comb, look.lines) if np.ptp(look.track.hz) == 0 else None
+    if held:
+        return Estimate(*held, look.choice, _presence(look.choice.evidence, search, width_hz))
     track, sd = follow(transforms, look.choice.comb, look.lines, look.track, lambda: search.frames(MOVING_S))
     moves = 8 * np.ptp(track.hz) * min(search.end_s, STEADY_S[0]) > 1  # order 8 fills more than one line
     worth = look.choice.evidence > THERE or np.ptp(look.track.hz) > MOVES * look.track.mean_hz
