@@ -156,12 +156,12 @@ def _swap(session: Session, away: Path) -> None:
 
 
 def _settle(app: QApplication, window: Window) -> None:
-    """Let work end and layouts come to rest."""
+    """Let work end, then layouts come to rest."""
     began, passes = time.monotonic(), 0
-    while (window.workers.busy and time.monotonic() - began < PATIENCE_S) or passes < PASSES:
+    while passes < PASSES and time.monotonic() - began < PATIENCE_S:
         app.processEvents()
         time.sleep(0.005)
-        passes += 1
+        passes = 0 if window.workers.busy else passes + 1
 
 
 def _much_was_heard(page: MeasurePage) -> bool:

@@ -11,7 +11,7 @@ from vibekit.craft import Hand
 from vibekit.gui.theme import Look
 from vibekit.spots import Spot, Weight
 
-SIDE = 220
+SIDE = 180
 INNER = 0.3  # where the smallest radius stands; radii are drawn unevenly, so that a hub's places do not meet
 
 
@@ -73,7 +73,7 @@ class RotorSketch(QWidget):
             painter.setPen(look.line("this"))
             painter.drawEllipse(where, 2 * size, 2 * size)
             painter.setPen(look.ink("ink"))
-            beside = where + QPointF(0, look.px(15) if where.y() >= middle.y() else -look.px(15))
+            beside = where + QPointF(0, look.px(15) if where.y() <= middle.y() + 1 else -look.px(15))
             painter.drawText(
                 _box(beside, look.px(80)), Qt.AlignmentFlag.AlignCenter, f"{weight.mass_g:.3g} g".replace("-", "\N{MINUS SIGN}")
             )

@@ -233,9 +233,9 @@ def test_weights_are_drawn_where_they_go_in_the_direction_of_rotation(qtbot, han
     qtbot.addWidget(sketch)
     sketch.show()
     place, mark = sketch.place(at[90.0]), sketch.place(spots[0])
-    assert (place.x() - 110) * side > 20
-    assert place.y() == pytest.approx(110)
-    assert (mark.x(), mark.y() < 60) == (pytest.approx(110), True)
+    assert (place.x() - 90) * side > 20
+    assert place.y() == pytest.approx(90)
+    assert (mark.x(), mark.y() < 60) == (pytest.approx(90), True)
     image = sketch.grab().toImage()
     for where in (place, mark):
         assert image.pixelColor(where.toPoint()) == Look().ink("this")
