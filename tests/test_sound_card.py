@@ -1,6 +1,8 @@
 """Sound cards: chosen without doubt, recorded bit for bit through real PortAudio, and missed when they go."""
 
 import os
+import re
+import signal
 import subprocess
 import sys
 import threading
@@ -18,6 +20,8 @@ from vibekit.capture.files import read_recording
 from vibekit.capture.recorder import Recorder
 from vibekit.capture.sound_card import Device, SoundCard, choose, devices
 from vibekit.errors import UnreadableError, UsageError
+from vibekit.screening import screen
+from vibekit.settings import Settings
 
 ROOT = Path(__file__).resolve().parent.parent
 SECONDS = float(os.environ.get("VIBEKIT_PLAY_S", "2"))  # 600 were run by hand
@@ -180,6 +184,30 @@ def test_a_card_that_is_unplugged_ends_the_take_and_keeps_it(tmp_path):
         "nothing came from default, ALSA for 10 s",  # when PortAudio itself does not notice
     )
     assert take.account.frames / RATE >= 0.4
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGSTOP here")
+def test_a_sound_server_that_stands_still_for_three_seconds_is_outlived_and_told(tmp_path):
+    """PulseAudio fills in zeros for what it missed, so that nothing lacks by the clock: they are the drop-out."""
+    if lacking():
+        pytest.skip(lacking())
+    with null_sink(tmp_path) as sink:
+        soundfile.write(tmp_path / "played.wav", played(12), RATE)
+        recorder = Recorder(SoundCard(served(), roles=("vibration", "ignore")), tmp_path / "takes")
+        recorder.start()
+        sink.play(tmp_path / "played.wav")
+        time.sleep(3)
+        sink.daemon.send_signal(signal.SIGSTOP)
+        time.sleep(3)
+        sink.daemon.send_signal(signal.SIGCONT)
+        time.sleep(3)
+        assert not recorder.done.is_set()
+        take = recorder.finish()
+    recording = read_recording(take.path)
+    sounding = np.flatnonzero(recording.samples[0])
+    assert (sounding[-1] - sounding[0]) / RATE == pytest.approx(9 - 0.5, abs=1.5), "before and after"
+    told = next(problem.detail for problem in screen(recording, Settings()).problems if problem.code == "drop-out")
+    assert 2.0 <= float(re.search(r"([\d.]+) s in all", told)[1]) <= 3.5
 
 
 def test_a_device_that_never_closes_holds_nobody_up(monkeypatch):

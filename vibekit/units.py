@@ -1,4 +1,4 @@
-"""Displacement, velocity and acceleration of one sine turned into each other."""
+"""Displacement, velocity and acceleration of one sine turned into each other; a length of time in words."""
 
 import math
 
@@ -24,3 +24,8 @@ def convert(value: float, unit: str, to: str, frequency_hz: float | None = None)
     if frequency_hz is None or not frequency_hz > 0:
         raise UsageError(f"frequency is {frequency_hz} Hz; turning {unit} into {to} needs the sine's frequency, above 0")
     return value * size / new_size * (2 * math.pi * frequency_hz) ** (new_order - order)
+
+
+def duration(seconds: float) -> str:
+    """Write a length of time of 0 s or more, in ms below a second."""
+    return f"{1000 * seconds:.3g} ms" if seconds < 0.9995 else f"{seconds:.1f} s"

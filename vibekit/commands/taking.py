@@ -114,15 +114,16 @@ def _watch(recorder: "Recorder", doing: str, is_over: "Callable[[Recorder], bool
 def said_of(taken: "Take") -> str:
     """What became of a take: length, rate, why it ended, what was lost or left out; a line each."""
     from vibekit.capture.take import PAUSED
+    from vibekit.units import duration
 
     account = taken.account
     lines = [f"{account.frames / account.rate_hz:.1f} s at {account.rate_hz:g} Hz from {account.form.source}: {account.ended}"]
     if pauses := [gap.missing for gap in account.gaps if gap.why == PAUSED]:
         many = "once" if len(pauses) == 1 else f"{len(pauses)} times"
-        lines.append(f"  paused {many}: {sum(pauses) / account.rate_hz:.3g} s left out")
+        lines.append(f"  paused {many}: {duration(sum(pauses) / account.rate_hz)} left out")
     if lost := [gap for gap in account.gaps if gap.why != PAUSED]:
         many = "1 drop-out" if len(lost) == 1 else f"{len(lost)} drop-outs"
-        lines.append(f"  {many}, {1000 * account.missing_s:.3g} ms in all: {', '.join(dict.fromkeys(gap.why for gap in lost))}")
+        lines.append(f"  {many}, {duration(account.missing_s)} in all: {', '.join(dict.fromkeys(gap.why for gap in lost))}")
     return "\n".join([*lines, *(f"  {note}" for note in account.notes)])
 
 

@@ -4,6 +4,7 @@ from vibekit.problem import Problem
 from vibekit.screen.held import times_interpolated
 from vibekit.screen.look import Look, View
 from vibekit.screen.steady import Span
+from vibekit.units import duration
 
 STOP_SHARE = 0.2  # of the record lost
 HELP = "close other programs and record again"
@@ -37,7 +38,7 @@ def _dropouts(view: View, dead: tuple[Span, ...]) -> Problem:
     rate = view.overview.rate_hz
     lost = sum(b - a for a, b in dead) / rate
     many = "1 drop-out" if len(dead) == 1 else f"{len(dead)} drop-outs"
-    text = f"{many}{view.where}, {1000 * lost:.3g} ms in all, the first at {dead[0][0] / rate:.2f} s: samples were lost on the way. "
+    text = f"{many}{view.where}, {duration(lost)} in all, the first at {dead[0][0] / rate:.2f} s: samples were lost on the way. "
     if lost > STOP_SHARE * view.overview.seconds:
         return Problem("drop-out", "stop", f"{text}Too little is left between them; {HELP}.")
     return Problem("drop-out", "warning", f"{text}They are left out; for a clean record {HELP}.")
@@ -47,7 +48,7 @@ def _repeated(view: View, repeats: tuple[Span, ...]) -> Problem:
     rate = view.overview.rate_hz
     lost = sum(b - a for a, b in repeats) / rate
     detail = (
-        f"{1000 * lost:.3g} ms of samples{view.where} stand in the file twice, the first time at {repeats[0][0] / rate:.2f} s: "
+        f"{duration(lost)} of samples{view.where} stand in the file twice, the first time at {repeats[0][0] / rate:.2f} s: "
         f"a buffer was handed over again. The copies are left out; {HELP}."
     )
     return Problem("repeated-block", "warning", detail)

@@ -11,6 +11,7 @@ from scipy.ndimage import find_objects, label
 from vibekit.problem import Problem
 from vibekit.recording import Recording
 from vibekit.screen.steady import Span
+from vibekit.units import duration
 
 TOLD = re.compile(r"gaps in the time stamps: (\d+), the longest (\S+) s, (\S+) s after the first row; rows missing: about (\d+)")
 PAUSED = re.compile(r"pauses in the time stamps: \d+, the longest (\S+) s")
@@ -45,7 +46,7 @@ def check_lost(recording: Recording) -> list[Problem]:
         missing_s = sum(place.missing for place in lost) / recording.rate_hz
         many = "1 drop-out" if len(lost) == 1 else f"{len(lost)} drop-outs"
         why = ", ".join(dict.fromkeys(place.why for place in lost))
-        text = f"{many}, {1000 * missing_s:.3g} ms in all, the first at {lost[0].start / recording.rate_hz:.2f} s ({why}). "
+        text = f"{many}, {duration(missing_s)} in all, the first at {lost[0].start / recording.rate_hz:.2f} s ({why}). "
         grave = missing_s > STOP_SHARE * (recording.duration_s or 1)
         rest = "Too little is left between them: close" if grave else "They are left out; for a clean record close"
         found.append(Problem("drop-out", "stop" if grave else "warning", f"{text}{rest} other programs and record again."))
