@@ -26,7 +26,7 @@ def test_one_reading_prints_the_agreed_fields():
     assert result["conclusion"] == {
         "condition": "undecided", "probability": 0.83, "position": "north-east", "part": "propeller", "action": "measure again",
         "also": [], "reason": DIAGNOSIS.conclusion.reason, "next_step": DIAGNOSIS.conclusion.next_step,
-        "next_measurement": "",
+        "next_measurement": "", "next_bits": 0.0,
     }  # fmt: skip
 
 

@@ -7,8 +7,9 @@ from rich.console import Console
 
 from tests.wren4 import POSITIONS, diagnoses, readings
 from vibekit import marks
+from vibekit.craft_verdict import craft_verdict
 from vibekit.problem import Problem, Screening
-from vibekit.terminal import closing, describe, first, strip
+from vibekit.terminal import closing, craft_lines, describe, strip
 
 
 def printed(lines, **options):
@@ -90,9 +91,14 @@ def test_the_strip_names_the_rotors_in_running_order():
     assert strip([]) == []
 
 
-def test_what_to_do_first_is_one_entry():
-    assert [line.plain for line in first(diagnoses()["north-east"].conclusion)] == ["First  north-east: clean the motor bearing"]
-    assert len(first(diagnoses()["north-west"].conclusion, width=30)) == 2
+def test_a_craft_is_told_by_what_to_do():
+    made = {position: [reading] for position, reading in readings().items()}
+    lines = [line.plain for line in craft_lines(craft_verdict(diagnoses(), made), width=100)]
+    assert lines[0] == "Do not fly."
+    assert lines[1].startswith("First  south-west: tighten the motor mount (Motor mount loose")
+    assert any(line.startswith("Also   north-east: clean") for line in lines)
+    assert any(line.startswith("Not tested:") for line in lines)
+    assert all(len(line) <= 100 for line in lines)
 
 
 def test_a_number_that_is_none_is_said_to_be_none():

@@ -35,6 +35,7 @@ class Conclusion:
     reason: why, in one or two sentences; next_step: the one measurement or action to do next
     also: other conditions that it may be as well and that call for the same work; `probability` is that of all of them together
     next_measurement: key of the next step where it was chosen by the information expected of it ("bare", "prop-edge", "swap" ...), else ""
+    next_bits: that information about the condition, bits
     """
 
     condition: str
@@ -46,6 +47,7 @@ class Conclusion:
     next_step: str = ""
     also: tuple[str, ...] = ()
     next_measurement: str = ""
+    next_bits: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,6 +102,7 @@ def _conclusion(end: Conclusion) -> dict[str, Any]:
         "reason": end.reason,
         "next_step": end.next_step,
         "next_measurement": end.next_measurement,
+        "next_bits": finite(end.next_bits),
     }
 
 

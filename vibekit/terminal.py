@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from vibekit import marks, wording
+from vibekit.craft_verdict import CraftVerdict, suspect_words
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.reading import Reading
 from vibekit.turning import ADVICE
@@ -48,11 +49,19 @@ def describe(
     return page.lines
 
 
-def first(end: Conclusion, *, width: int = 80) -> "list[Text]":
-    """Give what to do first with a craft."""
+def craft_lines(verdict: CraftVerdict, *, width: int = 80) -> "list[Text]":
+    """Give the verdict of a craft: its words, what to do first, what else is suspect, and the next measurement."""
     page = _Page(width)
-    where = f"{end.position}: " if end.position else ""
-    page.entry("First", f"{where}{wording.action_words(end)}", 7, indent=0)
+    for piece in textwrap.wrap(verdict.words, width):
+        page.line(piece, "bold")
+    if verdict.first:
+        page.entry("First", suspect_words(verdict.first), 7, indent=0)
+    for suspect in verdict.also:
+        page.entry("Also", suspect_words(suspect), 7, indent=0)
+    if verdict.next_step:
+        page.entry("Next", f"{verdict.next_position}: {verdict.next_step}", 7, indent=0)
+    if verdict.fault and verdict.not_tested:
+        page.entry("", f"Not tested: {'; '.join(verdict.not_tested)}.", indent=0)
     return page.lines
 
 

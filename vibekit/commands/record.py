@@ -110,7 +110,7 @@ def _record(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Pat
         print(f"the first recording stays here: {taken.path}")
     found = keep_file(taken.path, args.position, given, chosen.reader, shelf)
     print(_kept(found, taken.path, args.position, craft))
-    show_craft({args.position: found.diagnosis}, {args.position: [found.reading]}, found.diagnosis.conclusion)
+    show_craft({args.position: found.diagnosis}, {args.position: [found.reading]})
     return 0 if found.reading.screening.usable else 1
 
 

@@ -171,7 +171,6 @@ def _judged(made: _Round, new: "list[NewReading]") -> int:
     from vibekit.casefile import open_case
     from vibekit.commands.show import show_craft
     from vibekit.commands.spins import show_spins
-    from vibekit.diagnosis import conclude_craft
     from vibekit.place import find_place
 
     fit = [each for each in new if each.reading.screening.usable]
@@ -193,5 +192,5 @@ def _judged(made: _Round, new: "list[NewReading]") -> int:
     print(f"{len(fit)} runs kept for {craft.name}; the whole take stays here: {made.path}")
     readings = {motor.position: motor.readings for motor in case.motors}
     show_spins(readings)
-    show_craft(verdicts, readings, conclude_craft(verdicts), numbers=False)
+    show_craft(verdicts, readings, numbers=False)
     return 0

@@ -1,0 +1,112 @@
+"""One conclusion for a craft, by action: what to do first, what else is suspect, what was not tested, what to measure next."""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from vibekit.finding import Conclusion, Diagnosis
+from vibekit.marks import ACT, NO_FAULT_FOUND, WATCH, state_of
+from vibekit.reading import Reading
+from vibekit.settings import TESTS
+from vibekit.wording import TEST_WORDS, action_words, conclusion_words, likelihood, listed, sentence
+
+# what can leave its place while it turns is acted on first (common practice, no source)
+LOOSE_FIRST = ("loose-propeller", "blade-damage", "loose-mount")
+DO_NOT_FLY = "Do not fly."
+LIKELY_TOO = 0.25  # an explanation of a motor at least this probable is suspect, too, though another was concluded or none
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A part to act on, or one that is not cleared. what: in words, with how sure; action: what to do"""
+
+    position: str
+    what: str
+    action: str
+
+
+@dataclass(frozen=True, slots=True)
+class CraftVerdict:
+    """What the bench says of a craft.
+
+    fault: something is to be acted on or watched; open: nothing is, but something cannot be told
+    first: what to act on first, None without a fault; also: what else is to be done or is suspect, most pressing first
+    not_tested: in words; next_position, next_step: the measurement expected to tell most, "" where none is worth naming
+    """
+
+    fault: bool
+    open: bool
+    first: Suspect | None
+    also: tuple[Suspect, ...]
+    not_tested: tuple[str, ...]
+    next_position: str
+    next_step: str
+
+    @property
+    def words(self) -> str:
+        """The verdict itself: never a permission."""
+        left = listed(self.not_tested) or "everything that these tests cannot show"
+        if self.fault:
+            return DO_NOT_FLY
+        if self.open:
+            return f"{DO_NOT_FLY} What was measured cannot tell yet; not tested: {left}."
+        return f"No fault found by these tests; not tested: {left}."
+
+
+def craft_verdict(
+    motors: Mapping[str, Diagnosis],
+    readings: Mapping[str, Sequence[Reading]],
+    looked: Collection[str] = (),
+    way_tests: Collection[str] = TESTS,
+) -> CraftVerdict:
+    """Conclude a craft from the diagnosis of each motor.
+
+    readings: of each motor; looked: motors that were looked at and felt; way_tests: kinds of test that this craft can do
+    """
+    ends = {position: d.conclusion for position, d in motors.items()}
+    faults = sorted((p for p, end in ends.items() if state_of(end) in (ACT, WATCH)), key=lambda p: pressing(ends[p]))
+    suspects = [Suspect(p, f"{conclusion_words(ends[p])}: {likelihood(ends[p].probability)}", action_words(ends[p])) for p in faults]
+    cleared = [p for p, end in ends.items() if state_of(end) is NO_FAULT_FOUND]
+    suspects += [s for p, d in motors.items() if p not in cleared for s in _not_cleared(p, d)]
+    worth = max(ends, key=lambda p: ends[p].next_bits, default="")
+    told = bool(worth) and ends[worth].next_bits > 0
+    return CraftVerdict(
+        bool(faults),
+        len(cleared) < len(ends),
+        suspects[0] if faults else None,
+        tuple(suspects[1:] if faults else suspects),
+        tuple(_not_tested(readings, looked, way_tests)),
+        worth if told else "",
+        ends[worth].next_step if told else "",
+    )
+
+
+def pressing(end: Conclusion) -> tuple[bool, float]:
+    """Sorts faults: what may come off first, then the surest."""
+    return end.condition not in LOOSE_FIRST, -end.probability
+
+
+def _not_cleared(position: str, diagnosis: Diagnosis) -> Iterable[Suspect]:
+    """Explanations that are neither the conclusion nor unlikely."""
+    end = diagnosis.conclusion
+    for finding in diagnosis.findings:
+        if finding.probability >= LIKELY_TOO and finding.condition not in ("healthy", end.condition, *end.also):
+            meant = Conclusion(finding.condition, finding.probability, position, finding.part, finding.action)
+            yield Suspect(position, f"{conclusion_words(meant)}: {likelihood(finding.probability)}", "measure before work on it")
+
+
+def _not_tested(readings: Mapping[str, Sequence[Reading]], looked: Collection[str], way_tests: Collection[str]) -> Iterable[str]:
+    every = set(readings)
+    for test in TESTS:
+        lacking = {p for p, made in readings.items() if not any(r.settings.test == test and r.screening.usable for r in made)}
+        if lacking:
+            where = "" if lacking == every else f" ({listed([p for p in readings if p in lacking])})"
+            cannot = "" if test in way_tests or test == "flight" else " (this craft cannot)"
+            yield f"{TEST_WORDS[test]}{where}{cannot}"  # type: ignore[index]
+    unseen = [p for p in readings if p not in looked]
+    if unseen:
+        yield f"by eye and hand{'' if set(unseen) == every else f' ({listed(unseen)})'}"
+
+
+def suspect_words(suspect: Suspect) -> str:
+    """Say what to do with a suspect part, and why."""
+    return f"{suspect.position}: {suspect.action} ({sentence(suspect.what)})"
