@@ -41,15 +41,15 @@ def test_what_may_come_off_is_first_and_the_surest_next():
         "c": found("prop-imbalance", 0.8),
     }
     verdict = craft_verdict(motors, made(*motors))
-    assert verdict.first.position == "b"
-    assert verdict.first.action == "refit the propeller fixing"
-    assert [s.position for s in verdict.also] == ["a", "c"]
+    assert [s.position for s in verdict.acts] == ["b", "a", "c"]
+    assert verdict.acts[0].action == "refit the propeller fixing"
+    assert not verdict.also
 
 
 def test_what_is_not_cleared_is_suspect_too():
     motors = {"a": found("undecided", 0.0, others=(("rub", 0.4), ("bearing-grit", 0.3), ("healthy", 0.26)))}
     verdict = craft_verdict(motors, made("a"))
-    assert verdict.first is None
+    assert not verdict.acts
     assert [s.what.partition(":")[0] for s in verdict.also] == ["something rubs once a turn", "bearing rough or gritty"]
     assert "cannot tell" in verdict.words
 

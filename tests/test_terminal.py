@@ -96,7 +96,7 @@ def test_a_craft_is_told_by_what_to_do():
     lines = [line.plain for line in craft_lines(craft_verdict(diagnoses(), made), width=100)]
     assert lines[0] == "Do not fly."
     assert lines[1].startswith("First  south-west: tighten the motor mount (Motor mount loose")
-    assert any(line.startswith("Also   north-east: clean") for line in lines)
+    assert any(line.startswith("Then   north-east: clean") for line in lines)
     assert any(line.startswith("Not tested:") for line in lines)
     assert all(len(line) <= 100 for line in lines)
 

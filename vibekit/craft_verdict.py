@@ -29,13 +29,13 @@ class CraftVerdict:
     """What the bench says of a craft.
 
     fault: something is to be acted on or watched; open: nothing is, but something cannot be told
-    first: what to act on first, None without a fault; also: what else is to be done or is suspect, most pressing first
+    acts: what to act on, most pressing first; also: what else is suspect
     not_tested: in words; next_position, next_step: the measurement expected to tell most, "" where none is worth naming
     """
 
     fault: bool
     open: bool
-    first: Suspect | None
+    acts: tuple[Suspect, ...]
     also: tuple[Suspect, ...]
     not_tested: tuple[str, ...]
     next_position: str
@@ -64,16 +64,16 @@ def craft_verdict(
     """
     ends = {position: d.conclusion for position, d in motors.items()}
     faults = sorted((p for p, end in ends.items() if state_of(end) in (ACT, WATCH)), key=lambda p: pressing(ends[p]))
-    suspects = [Suspect(p, f"{conclusion_words(ends[p])}: {likelihood(ends[p].probability)}", action_words(ends[p])) for p in faults]
+    acts = [Suspect(p, f"{conclusion_words(ends[p])}: {likelihood(ends[p].probability)}", action_words(ends[p])) for p in faults]
     cleared = [p for p, end in ends.items() if state_of(end) is NO_FAULT_FOUND]
-    suspects += [s for p, d in motors.items() if p not in cleared for s in _not_cleared(p, d)]
+    also = [s for p, d in motors.items() if p not in cleared for s in _not_cleared(p, d)]
     worth = max(ends, key=lambda p: ends[p].next_bits, default="")
     told = bool(worth) and ends[worth].next_bits > 0
     return CraftVerdict(
         bool(faults),
         len(cleared) < len(ends),
-        suspects[0] if faults else None,
-        tuple(suspects[1:] if faults else suspects),
+        tuple(acts),
+        tuple(also),
         tuple(_not_tested(readings, looked, way_tests)),
         worth if told else "",
         ends[worth].next_step if told else "",

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibekit import marks, wording
+from vibekit.craft_verdict import CraftVerdict, craft_verdict, pressing, suspect_words
 from vibekit.drawings import coast_downs, drawings_of, groups_of, side_by_side
 from vibekit.errors import UsageError
 from vibekit.finding import Conclusion, Diagnosis
@@ -91,9 +92,16 @@ class ReportContents:
         return marks.most_pressing(motor.state for motor in self.motors)
 
     @property
+    def verdict(self) -> CraftVerdict | None:
+        """The one conclusion for the craft, None when no motor was judged."""
+        judged = {m.position: m.diagnosis for m in self.motors if m.diagnosis}
+        looked = [m.position for m in self.motors if m.inspection]
+        return craft_verdict(judged, {m.position: m.readings for m in self.motors}, looked) if judged else None
+
+    @property
     def in_order_of_need(self) -> list[MotorPage]:
-        """The motors, most pressing first, and among equals the surest first."""
-        return sorted(self.motors, key=lambda m: (m.state.rank, -(m.conclusion.probability if m.conclusion else 0.0)))
+        """The motors, most pressing first; among equals what may come off, then the surest."""
+        return sorted(self.motors, key=lambda m: (m.state.rank, pressing(m.conclusion) if m.conclusion else (True, 0.0)))
 
 
 def render(contents: ReportContents) -> str:
@@ -174,6 +182,7 @@ def environment() -> "jinja2.Environment":
         "action": lambda motor: wording.sentence(wording.action_words(motor.conclusion)).rstrip("."),
         "act": lambda motor: wording.act_words(motor.conclusion),
         "caution": lambda motor: [text for text in [wording.caution_words(motor.conclusion)] if text],
+        "suspect": suspect_words,
         "title": wording.title_of,
         "verdict": lambda motor: wording.verdict(motor.conclusion, motor.not_recorded),
     }

@@ -54,8 +54,8 @@ def craft_lines(verdict: CraftVerdict, *, width: int = 80) -> "list[Text]":
     page = _Page(width)
     for piece in textwrap.wrap(verdict.words, width):
         page.line(piece, "bold")
-    if verdict.first:
-        page.entry("First", suspect_words(verdict.first), 7, indent=0)
+    for number, suspect in enumerate(verdict.acts):
+        page.entry("Then" if number else "First", suspect_words(suspect), 7, indent=0)
     for suspect in verdict.also:
         page.entry("Also", suspect_words(suspect), 7, indent=0)
     if verdict.next_step:
