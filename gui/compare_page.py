@@ -16,6 +16,7 @@ from vibekit.gui.spectrum_plot import draw_frame, kind_words, say_at, spectrum_p
 from vibekit.handspin import COAST, FROM_RPM, TO_RPM
 from vibekit.line_meaning import Meaning, meaning_of
 from vibekit.reading import Quantity, Reading
+from vibekit.spin_comparison import compare_spins, conclusion_words
 from vibekit.standing import OUTLIER
 from vibekit.wording import listed, sentence, unit_words, with_interval
 
@@ -234,7 +235,7 @@ class ComparePage(Page):
     def _draw_coast_times(self, coasts: list[tuple[Member, Quantity]]) -> None:
         plot = self.bars
         plot.clear()
-        plot.relabel(y=(f"from {FROM_RPM:.0f} to {TO_RPM:.0f} rpm", "s"))
+        plot.relabel(x=("motor", ""), y=(f"from {FROM_RPM:.0f} to {TO_RPM:.0f} rpm", "s"))
         top = 0.0
         for at, (member, time) in enumerate(coasts):
             others = np.array([t.value for m, t in coasts if m is not member])
@@ -279,8 +280,10 @@ class ComparePage(Page):
         return found
 
     def _tell_note(self, member: Member | None) -> None:
-        told = []
-        if self.group and not self.group.steady and not self._coasts():
+        told, coasts = [], self._coasts()
+        if comparison := compare_spins({m.position: (m.reading,) for m, _ in coasts}):
+            told.append(conclusion_words(comparison))
+        if self.group and not self.group.steady and not coasts:
             told.append("Speeds differ, so heights are not to be compared.")
         if member and member.reading.screening.problems:
             told.append("This recording: " + " ".join(p.detail for p in member.reading.screening.problems[:2]))
@@ -294,7 +297,7 @@ class ComparePage(Page):
     def _draw_bars(self) -> None:
         plot = self.bars
         plot.clear()
-        plot.relabel(y=("against the middle of the others", "dB"))
+        plot.relabel(x=("", ""), y=("against the middle of the others", "dB"))
         members = self.group.members if self.group else ()
         names = [name for name in BARS if any(row.name == name for m in members for row in m.rows)]
         width = 1.0 / (len(members) + 1) if members else 1.0

@@ -1,20 +1,22 @@
 """One motor's own past: a quantity against time with what was done to the motor, and any two readings over each other."""
 
+import math
 from datetime import UTC, datetime
 
 import numpy as np
 import pyqtgraph as pg
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout
 
+from vibekit.casefile import MotorFile
 from vibekit.frame import frame_of, tallest
 from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.plot import Plot
 from vibekit.gui.series import Series
 from vibekit.gui.spectrum_plot import draw_frame, say_at, spectrum_plot
-from vibekit.history import History, comparable_kinds, history_of, measured_names
+from vibekit.history import History, comparable_kinds, history_of, measured_names, own_pasts
 from vibekit.kept import DID, PARTS, KeptReading, PartAction
 from vibekit.observation import WORDS
-from vibekit.wording import TEST_WORDS, sentence, speed_words
+from vibekit.wording import TEST_WORDS, listed, sentence, speed_words, with_interval
 
 
 class PastPage(Page):
@@ -40,7 +42,7 @@ class PastPage(Page):
         self.trend: Plot | None = None
         self.pair: Plot | None = None
         self.top, self.bottom = QVBoxLayout(), QVBoxLayout()
-        self.note = label("", "small")
+        self.note, self.alarms = label("", "small"), label("", "caution")
         head, choice = QHBoxLayout(), QHBoxLayout()
         head.addWidget(self.kinds)
         head.addWidget(self.names)
@@ -52,6 +54,7 @@ class PastPage(Page):
         px = self.look.px
         whole.setContentsMargins(px(8), px(6), px(8), px(4))
         whole.addLayout(head)
+        whole.addWidget(self.alarms)
         whole.addLayout(self.top, 6)
         whole.addWidget(self.note)
         whole.addLayout(choice)
@@ -158,10 +161,12 @@ class PastPage(Page):
         if bench is None or position is None or name is None:
             self.top.addWidget(label("This motor has no readings yet. Record it under “Measure”."))
             self.note.setText("")
+            self.alarms.hide()
             return
         motor = bench.motor(position)
         self.history = past = history_of(self.readings, motor.past, motor.actions, name)
-        self.note.setText(past.words)
+        self.note.setText(" ".join([*_standing(past), past.words]))
+        self._tell_alarms(motor)
         if not past.moments:
             self.top.addWidget(label("No readings whose levels can be compared: their gain moved, or this was not measured."))
             return
@@ -178,12 +183,11 @@ class PastPage(Page):
         plot.points(stamps, past.values, "this", u95=past.u95)
         days = tuple(moment.isoformat() for moment in past.moments)
         plot.remember(Series(WORDS.get(name, name), stamps, past.values, past.u95, days))
-        marks = (
-            (past.middle, "middle of its sound past", "baseline"),
-            (past.watch, "watch from here", "watch"),
-            (past.act, "act from here", "act"),
-        )
-        ends = [height for height, _, _ in marks if height is not None]
+        marks = [(past.middle, "middle of its sound past", "baseline"), (past.watch, "watch from here", "watch")]
+        if not past.limits:
+            marks.append((past.act, "act from here", "act"))
+        steps = [(moment.timestamp(), level) for moment, level in past.limits if math.isfinite(level)]
+        ends = [height for height in (past.middle, past.watch, past.act) if height is not None] + [level for _, level in steps]
         low, high = min([*(past.values - past.u95), *ends]), max([*(past.values + past.u95), *ends])
         room = max(0.15 * (high - low), 1.0)
         seen = [*stamps, *(action.done_at.timestamp() for action in motor.actions)]
@@ -193,11 +197,35 @@ class PastPage(Page):
             if height is not None:
                 plot.level(height, ink, dashed=True)
                 plot.words(right, height, words, anchor=(1.0, 1.0))
-        for action in motor.actions:
-            plot.upright(action.done_at.timestamp(), "ink", dashed=True)
-            plot.words(action.done_at.timestamp(), high + room, f"{action.part} {action.did}", anchor=(1.0, 0.0))
+        self._draw_limit(plot, steps, past.act, right)
+        for at, words in [(action.done_at, f"{action.part} {action.did}") for action in motor.actions]:
+            plot.upright(at.timestamp(), "ink", dashed=True)
+            plot.words(at.timestamp(), high + room, words, anchor=(1.0, 0.0))
+        if past.alarm is not None:
+            plot.upright(past.alarm.at.timestamp(), "act")
+            plot.words(past.alarm.at.timestamp(), low - room, "alarm", "act", anchor=(0.0, 1.0))
         plot.frame(min(seen) - wide, right, low - room, high + room)
         self.top.addWidget(plot)
+
+    def _tell_alarms(self, motor: MotorFile) -> None:
+        """Name every alarm of this motor that stands, under whatever test."""
+        told = [
+            f"{WORDS.get(alarm.name, alarm.name)} ({TEST_WORDS[own.test]}), since {alarm.since.astimezone():%Y-%m-%d}"
+            for own in own_pasts(motor.kept, motor.past, motor.actions)
+            for alarm in own.alarms
+        ]
+        self.alarms.setText(f"<b>Alarms of this motor:</b> {listed(told)}." if told else "")
+        self.alarms.setVisible(bool(told))
+
+    def _draw_limit(self, plot: Plot, steps: list[tuple[float, float]], act: float | None, right: float) -> None:
+        """The level that, met twice, raises the alarm: as it stood at each sitting, and at the next one."""
+        if not steps:
+            return
+        at, level = (np.array(column, dtype=np.float64) for column in zip(*steps, strict=True))
+        last = float(level[-1]) if act is None else act
+        plot.curve([*at, right], [*level, last], "act", dashed=True)
+        plot.remember(Series("alarm limit", at, level, None, tuple(datetime.fromtimestamp(t, UTC).isoformat() for t in at)))
+        plot.words(right, last, "alarm, if met twice", anchor=(1.0, 1.0))
 
     def _draw_pair(self) -> None:
         empty(self.bottom)
@@ -235,6 +263,19 @@ class PastPage(Page):
             self.session.take_out(kept)
             self.desk.tell(f"{kept.name} taken out; undo brings it back.")
             self.desk.reload()
+
+
+def _standing(past: History) -> list[str]:
+    """What the chart says of it now."""
+    told = []
+    if past.alarm is not None:
+        told.append(
+            f"<b>Alarm on {past.alarm.at.astimezone():%Y-%m-%d}</b>: it has climbed since {past.alarm.since.astimezone():%Y-%m-%d}."
+        )
+    if (trend := past.trend) is not None and trend.shown:
+        slope = with_interval(abs(trend.slope), trend.u95, past.unit)
+        told.append(f"It {'rises' if trend.slope > 0 else 'falls'} by {slope} in 30 days, over {trend.sittings} sittings.")
+    return told
 
 
 def _short(name: str) -> str:

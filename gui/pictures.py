@@ -37,6 +37,7 @@ from vibekit.spots import spots_from
 from vibekit.wording import TEST_WORDS
 
 SIZES: tuple[tuple[int, int, float], ...] = ((1280, 720, 1.0), (2560, 1440, 1.5))
+Scenes = list[tuple[str, Callable[[Window], object]]]
 THEMES: tuple[Theme, ...] = ("light", "dark")
 PATIENCE_S, PASSES = 60.0, 30
 LIVE_PAINTS, BLOCK_S = 90, 0.02
@@ -51,15 +52,8 @@ def draw_pictures(folder: str | Path) -> Iterator[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory() as away, Session(find_place(Path(away) / "archive")) as session:
         settings = QSettings(str(Path(away) / "window.ini"), QSettings.Format.IniFormat)
-        scenes: list[tuple[str, Callable[[Window], object]]] = [("first-start", lambda w: w.go("look"))]
-        for filled in (False, True):
-            if filled:
-                name = put_invented(session.archive)
-                session.show(session.gather(name))
-                _measure_more(session, Path(away))
-                session.show(session.gather(name))
-                session.choose("south-west")
-                scenes = scenes_of(Path(away))
+        for fill, scenes in stages_of(session, Path(away)):
+            fill()
             for theme in THEMES:
                 for width, height, scale in SIZES:
                     window = Window(session, settings, Look(theme, scale))
@@ -75,6 +69,28 @@ def draw_pictures(folder: str | Path) -> Iterator[Path]:
                         yield path
                     window.close()
                     session.watchers.clear()
+
+
+def stages_of(session: Session, away: Path) -> list[tuple[Callable[[], None], Scenes]]:
+    """Say what the archive holds, step by step, and what is drawn then."""
+
+    def fill() -> None:
+        name = put_invented(session.archive)
+        session.show(session.gather(name))
+        _measure_more(session, away)
+        session.show(session.gather(name))
+        session.choose("south-west")
+
+    def swap() -> None:
+        _swap(session, away)
+        session.show(session.gather("Wren-4"))
+
+    return [(lambda: None, [("first-start", lambda w: w.go("look"))]), (fill, scenes_of(away)), (swap, [("swap", _show_swap)])]
+
+
+def _show_swap(window: Window) -> None:
+    window.session.choose("south-west")
+    window.go("swap")
 
 
 class Played:
@@ -109,7 +125,7 @@ class Played:
 
 
 def _measure_more(session: Session, away: Path) -> None:
-    """A run-up of one motor, hand-spins of all, a swap test, and two balancing jobs: one that has had its trial, one that mounts it."""
+    """A run-up of one motor, hand-spins of all, and two balancing jobs: one that has had its trial, one that mounts it."""
     craft = bench_craft()
 
     def file(name: str, rotor: int, test: Test, *, tacho: bool = False, take: int = 0, added: complex = 0) -> Path:
@@ -122,7 +138,6 @@ def _measure_more(session: Session, away: Path) -> None:
     session.keep(session.measure([file("run-up", 2, "run-up")], Stated("south-west", "run-up", sensor="contact", setup=SETUP)))
     for rotor, position in enumerate(POSITIONS):
         session.keep(session.measure([file(f"flick-{position}", rotor, "hand-spin")], Stated(position, "hand-spin", sensor="contact")))
-    _swap(session, away)
     for rotor, position, mounts in ((2, "south-west", False), (3, "north-west", True)):
         job = BalanceJob("Wren-4", position, "phase", spots_from(["blades@45", "hub@6"], 2), propeller_g=4.0, rotor_g=30.0, setup=SETUP)
         bench = BalanceBench(session.archive, job)
@@ -170,7 +185,7 @@ def _much_was_heard(page: MeasurePage) -> bool:
     return page.live.paints > LIVE_PAINTS and live is not None and (live.map is not None if moving else live.speed is not None)
 
 
-def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
+def scenes_of(away: Path) -> Scenes:
     """Name the pages and what is done on each before it is drawn."""
 
     def look(window: Window) -> None:
@@ -264,10 +279,6 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
         window.session.choose("south-east")
         window.go("swap")
 
-    def swap(window: Window) -> None:
-        window.session.choose("south-west")
-        window.go("swap")
-
     return [
         ("look", look),
         ("measure-phone", phone),
@@ -281,7 +292,6 @@ def scenes_of(away: Path) -> list[tuple[str, Callable[[Window], object]]]:
         ("balance", balance),
         ("balance-live", balance_live),
         ("swap-begin", first_steps),
-        ("swap", swap),
         ("compare-over", over),
         ("compare-apart", apart),
         ("past", lambda window: window.go("past")),

@@ -19,7 +19,7 @@ HOW = (
     "What moves with the propeller was the propeller; what stays was the motor."
 )
 SHOWN = 5  # quantities in the plot; its numbers hold all
-MARKS = (("muted", "o"), ("this", "s"), ("baseline", "t"))
+MARKS = (("muted", "o", "●"), ("this", "s", "■"), ("baseline", "t", "▼"))
 
 
 class SwapPage(Page):
@@ -153,6 +153,7 @@ class SwapPage(Page):
             self.right.addWidget(label(f"{sentence(ANSWERS[answer])}: {likelihood(probability)}", "small"))
         if result.moved:
             self.right.addWidget(self._draw_moved(test.pair, result), 1)
+            self.right.addWidget(self.key)
         for caution in result.cautions:
             self.right.addWidget(label(f"{sentence(caution)}.", "caution"))
         if result.next_step:
@@ -161,9 +162,10 @@ class SwapPage(Page):
 
     def _draw_moved(self, pair: tuple[str, str], result: SwapResult) -> Plot:
         (first, second), moved = pair, result.moved
-        plot = self.moved = self.plot(Plot(self.look, "What moved", ("", ""), ("change", "dB"), hold="both"))
+        plot = self.moved = self.plot(Plot(self.look, "What moved, each with its 95 % interval", ("", ""), ("change", "dB"), hold="both"))
         names = (f"{first} stood out by", f"{first} at the swap", f"{second} at the swap")
-        plot.retitle("What moved", [(name, ink) for name, (ink, _) in zip(names, MARKS, strict=True)])
+        shapes = ((name, self.look.ink(ink).name(), glyph) for name, (ink, _, glyph) in zip(names, MARKS, strict=True))
+        self.key = label(" &nbsp; ".join(f"<span style='color:{ink}'>{glyph}</span> {name}" for name, ink, glyph in shapes), "small")
         plot.say = lambda _x, y: f"{y:.1f} dB"
         plot.setMinimumHeight(self.look.px(260))
         reach = 3.0
@@ -172,7 +174,7 @@ class SwapPage(Page):
             at, values, u95 = _columns(found)
             plot.remember(Series(name, at, values, u95, tuple(row[2] for row in found)))
             shown = at < SHOWN
-            ink, symbol = MARKS[number]
+            ink, symbol, _ = MARKS[number]
             plot.points(at[shown] + 0.22 * (number - 1), values[shown], ink, u95=u95[shown], symbol=symbol)
             reach = max([reach, *(np.abs(values[shown]) + u95[shown])])
         plot.level(0.0, "ink")

@@ -7,8 +7,9 @@ import os
 import shutil
 import sys
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -29,12 +30,14 @@ from vibekit.gui.session import Session
 from vibekit.gui.theme import Look
 from vibekit.gui.window import Window
 from vibekit.handspin import COAST, FROM_RPM
+from vibekit.history import Alarm, History
 from vibekit.place import find_place
 from vibekit.reading import Curve, Quantity
 from vibekit.recording import Channel
 from vibekit.scene import POSITIONS
 from vibekit.settings import Settings
 from vibekit.spots import Weight, spots_from
+from vibekit.trend import Trend
 
 RATE = 48_000
 
@@ -159,6 +162,37 @@ def test_the_live_level_stands_at_its_decibels_and_channels_are_named(window, qt
 def again(panel, samples, seconds):
     rms, peak = np.sqrt((samples**2).mean(axis=1)), np.abs(samples).max(axis=1)
     return panel.live.hear(Glance("recording", seconds, 0, peak, rms, samples[:, -16384:].astype(np.float32)))
+
+
+def test_limits_and_an_alarm_stand_at_their_days_and_levels(window, qtbot, monkeypatch):
+    """A level that climbs by 2 dB a week over limits known by hand."""
+    first = datetime(2026, 1, 5, 12, tzinfo=UTC)
+    weeks = tuple(first + timedelta(days=7 * n) for n in range(8))
+    values = np.array([-40.0, -40.0, -40.0, -40.0, -38.0, -36.0, -34.0, -32.0])
+    limits = tuple((day, -33.0 - 0.25 * n) for n, day in enumerate(weeks) if n > 1)
+    alarm = Alarm("roughness", weeks[4], weeks[6])
+    own = SimpleNamespace(test="bare", alarms=(alarm,))
+    made = History(
+        "roughness", "dB", weeks, values, np.full(8, 0.1), 6000.0, -40.0, -37.5, -35.0, "", limits, Trend(8.6, 2.0, 8, 49.0), alarm
+    )
+    monkeypatch.setattr("vibekit.gui.past_page.history_of", lambda *_: made)
+    monkeypatch.setattr("vibekit.gui.past_page.own_pasts", lambda *_: (own,))
+    window.session.choose("south-west")
+    window.go("past")
+    qtbot.wait(30)
+    page = window.page
+    plot = page.trend
+    across, up = pixel(plot)
+    drawn = places(plot, "act")
+    line = drawn[np.abs(drawn[:, 0] - weeks[6].timestamp()) < 1.5 * across]
+    assert np.ptp(line[:, 1]) > 0.9 * np.ptp(plot.box.viewRange()[1])  # the alarm, up through the plot
+    limit = drawn[np.abs(drawn[:, 0] - weeks[4].timestamp()) < 12 * across]  # dashed: one of its dashes is near
+    assert limit[:, 1].mean() == pytest.approx(-34.0, abs=3 * up)
+    assert highest(plot, "this") == (pytest.approx(weeks[7].timestamp(), abs=4 * across), pytest.approx(-31.9, abs=6 * up))
+    assert "<b>Alarm on 2026-02-16</b>: it has climbed since 2026-02-02." in page.note.text()
+    assert "It rises by 8.6 ± 2.0 dB in 30 days, over 8 sittings." in page.note.text()
+    assert "since 2026-02-02" in page.alarms.text()
+    assert "alarm limit" in {one.name for one in plot.drawn.series}
 
 
 @pytest.mark.parametrize("degrees", [20.0, 130.0, 247.0])
