@@ -24,7 +24,7 @@ from vibekit.gui.live_vector import LiveVector, look_for_vector
 from vibekit.gui.polar_plot import PolarPlot
 from vibekit.gui.record_row import RecordRow
 from vibekit.gui.rotor_sketch import RotorSketch
-from vibekit.gui.session import Stated
+from vibekit.gui.session import BeforeBalance, Stated
 from vibekit.gui.sources import Roles, serial_sensors, sound_cards
 from vibekit.gui.steps import Step
 from vibekit.packing import pack
@@ -173,6 +173,7 @@ class BalancePage(Page):
             self.desk.tell(f"Weights at hand are {self.pieces.text()!r}; write numbers in g with commas between them.")
             return
         self.bench = BalanceBench(self.session.archive, job)
+        self.session.balance_changed(f"balancing of {position} begun", self.bench, None)
         self.show_job()
 
     def _tell(self, bench: BalanceBench, step: BalanceStep) -> None:
@@ -210,25 +211,31 @@ class BalancePage(Page):
         if step.kind in ("trial", "correct"):
             self.done = QPushButton("It is mounted so")
             self.done.setObjectName("first")
-            self.done.clicked.connect(lambda: self._do(partial(bench.do, step)))
+            self.done.clicked.connect(lambda: self._do("weights mounted", partial(bench.do, step)))
             self.left.addLayout(_row(self.done))
         elif step.kind == "refused":
             on = QPushButton("Go on all the same")
-            on.clicked.connect(lambda: self._do(bench.overrule))
+            on.clicked.connect(lambda: self._do("balancing in spite of what speaks against it", bench.overrule))
             self.left.addLayout(_row(on))
         if step.kind != "finished":
             refit, end = QPushButton("the propeller was taken off"), QPushButton("end this job")
-            refit.clicked.connect(lambda: self._do(bench.refitted))
-            end.clicked.connect(lambda: self._do(partial(bench.end, "ended by the user")))
+            refit.clicked.connect(lambda: self._do("propeller taken off and put back", bench.refitted))
+            end.clicked.connect(lambda: self._do("balancing ended", partial(bench.end, "ended by the user")))
             for button in (refit, end):
                 button.setObjectName("quiet")
             self.below.addLayout(_row(refit, end))
 
-    def _do(self, act: Callable[[], None]) -> None:
+    def _do(self, words: str, act: Callable[[], None]) -> None:
+        bench = self.bench
+        if bench is None:
+            return
+        before = self.session.before_balance(bench)
         try:
             act()
         except VibekitError as error:
             self.desk.tell(sentence(str(error)))
+        else:
+            self.session.balance_changed(words, bench, before)
         self.show_job()
 
     def _what_for(self) -> tuple[Settings, dict[str, str]]:
@@ -266,21 +273,25 @@ class BalancePage(Page):
             return
         settings = self.session.settings_of(Stated(bench.job.position, "prop"))
 
-        def add(step: Step) -> BalanceJob:
-            for number, file in enumerate(map(Path, files)):
-                step(number / len(files), f"measuring {file.name}")
-                reader = _reader_for(file, bench.job.method, roles)
-                bench.add(file, reader.read(file), settings, pack(reader))
-            return bench.job
+        def add(step: Step) -> tuple[BeforeBalance, str]:
+            before = self.session.before_balance(bench)
+            try:
+                for number, file in enumerate(map(Path, files)):
+                    step(number / len(files), f"measuring {file.name}")
+                    reader = _reader_for(file, bench.job.method, roles)
+                    bench.add(file, reader.read(file), settings, pack(reader))
+            except VibekitError as error:
+                return before, str(error)
+            return before, ""
 
-        self.desk.workers.start("balance", add, lambda _: self._added(), self._refused)
+        self.desk.workers.start("balance", add, lambda found: self._added(bench, *found), needed=True)
 
-    def _added(self) -> None:
-        self.show_job()
-        self.desk.reload()
-
-    def _refused(self, why: str) -> None:
-        self.desk.tell(sentence(why))
+    def _added(self, bench: BalanceBench, before: BeforeBalance, trouble: str) -> None:
+        if bench.job != before.job:
+            self.session.balance_changed(f"recordings of the balancing of {bench.job.position}", bench, before)
+            self.desk.reload()
+        if trouble:
+            self.desk.tell(sentence(trouble))
         self.show_job()
 
     def _prepare(self, job: BalanceJob) -> None:

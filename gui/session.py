@@ -9,6 +9,8 @@ from types import TracebackType
 
 from vibekit import marks
 from vibekit.archive import Archive
+from vibekit.balance_bench import BalanceBench
+from vibekit.balance_job import BalanceJob
 from vibekit.capture.reader import Reader
 from vibekit.casefile import CaseFile, MotorFile, open_case
 from vibekit.craft import Craft, settings_for
@@ -84,6 +86,14 @@ class Stated:
     sensor: Sensor | None = None
     setup: str = ""
     reader: Reader = field(default_factory=Reader)
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeBalance:
+    """A balancing job as it stood. ids: of the readings and the work that were kept of its rotor."""
+
+    job: BalanceJob
+    ids: frozenset[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +221,27 @@ class Session:
         assert self.bench is not None
         name, now = self.bench.name, datetime.now(UTC)
         self.keep_action([PartAction(name, at, "propeller", "swapped", other, "", now) for at, other in ((first, second), (second, first))])
+
+    def before_balance(self, bench: BalanceBench) -> BeforeBalance:
+        """Remember how a balancing job and the readings of its rotor stand, before either is changed."""
+        return BeforeBalance(bench.job, self._ids_of(bench.job))
+
+    def balance_changed(self, words: str, bench: BalanceBench, before: BeforeBalance | None) -> None:
+        """A balancing job was changed, with what it keeps beside itself; before: None when it was begun."""
+        id = bench.id
+
+        def back() -> None:
+            if before is None:
+                self.archive.put_balance(replace(bench.job, ended="taken back"), None, id)
+            else:
+                self.archive.take_back(sorted(self._ids_of(before.job) - before.ids))
+                self.archive.put_balance(before.job, None, id)
+
+        self._remember(Change(words, back))
+
+    def _ids_of(self, job: BalanceJob) -> frozenset[str]:
+        readings, work = self.archive.readings(job.craft, job.position), self.archive.actions(job.craft, job.position)
+        return frozenset([*(kept.id for kept in readings), *(action.id for action in work)])
 
     def take_out(self, kept: KeptReading) -> None:
         """Take a reading out of the archive; its recording stays, and undo puts the reading back."""

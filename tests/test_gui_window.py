@@ -462,6 +462,41 @@ def test_balancing_is_led_step_by_step_to_its_end(window, qtbot, tmp_path):
     assert check.y[0] < 0.3 * found.y[0]
 
 
+def test_balancing_is_taken_back_step_by_step(window, qtbot, tmp_path):
+    """A job keeps readings and work beside itself; they go with the step that kept them."""
+    window.session.choose("south-west")
+    window.go("balance")
+    page = window.page
+
+    def stands():
+        motor = window.session.bench.motor("south-west")
+        job = page.bench.job if page.bench else None
+        return (len(motor.kept), len(motor.actions), job)
+
+    seen = [stands()]
+    qtbot.mouseClick(page.begin, Qt.MouseButton.LeftButton)
+    seen.append(stands())
+    files = [tmp_path / f"run-{take}.wav" for take in range(3)]
+    for take, file in enumerate(files):
+        recording, _ = record(bench_craft(), rotor=2, test="prop", take=60 + take, refit=3, tacho=True, duration_s=2.0)
+        soundfile.write(file, recording.samples.T, round(recording.rate_hz), subtype="FLOAT")
+    drop(page, files)
+    rest(qtbot, window)
+    seen.append(stands())
+    page._do("balancing in spite of what speaks against it", page.bench.overrule)
+    seen.append(stands())
+    qtbot.mouseClick(page.done, Qt.MouseButton.LeftButton)
+    assert page.bench.job.now.stage == "trial"
+    assert [len(motor.kept) for motor in window.session.bench.case.motors] == [3, 3, 6, 3]
+    while seen:
+        qtbot.mouseClick(window.undo_button, Qt.MouseButton.LeftButton)
+        rest(qtbot, window)
+        assert stands() == seen.pop()
+        if not window.session.changes:
+            break
+    assert seen == []
+
+
 def test_a_run_up_is_shown_with_its_map_and_growth(window, qtbot, tmp_path):
     recording, _ = record(bench_craft(), rotor=0, test="run-up", duration_s=6.0)
     file = tmp_path / "up.wav"
