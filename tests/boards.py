@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
+HOLDS = 128 << 10  # bytes, half the memory of a small board; a pseudo-terminal takes 20 kB
 HEADER = "rate={rate:g} unit=g range=16 scale=0.000488 axes=x,y,z bits=16 name=Siskin"
 
 
@@ -47,9 +48,9 @@ def sample_line(number: int) -> bytes:
 
 
 class Board:
-    """Sends (time in s, bytes) in real time.
+    """Sends (time in s, bytes) in real time. What the wire does not take at once waits on the board, HOLDS bytes at most.
 
-    dropped: bytes that did not fit into the wire, as where a UART's buffer runs over; used_s: of a processor, by the sending itself
+    dropped: bytes for which there was no room any more; used_s: of a processor, by the sending itself
     """
 
     def __init__(self, messages: Iterator[tuple[float, bytes]]) -> None:
@@ -68,18 +69,20 @@ class Board:
         self._thread.start()
 
     def _send(self, messages: Iterator[tuple[float, bytes]]) -> None:
-        began = time.monotonic()
+        began, waiting = time.monotonic(), bytearray()
         for at, data in messages:
             time.sleep(max(began + at - time.monotonic(), 0))
             if not self._going:
                 return
+            room = HOLDS - len(waiting)
+            self.dropped += max(len(data) - room, 0)
+            waiting += data[:room]
             try:
-                sent = os.write(self._master, data)
+                del waiting[: os.write(self._master, waiting)]
             except BlockingIOError:
-                sent = 0
+                pass
             except OSError:  # the other end is closed
                 return
-            self.dropped += len(data) - sent
             self.used_s = time.thread_time()
 
     def unplug(self) -> None:

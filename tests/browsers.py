@@ -47,7 +47,11 @@ def page_of(browser, url, *scripts, **options):
 
 
 def to_record(page):
-    page.get_by_role("button", name="I have read this").click()
+    """Through the cautions, however long."""
+    button = page.locator("#understood")
+    button.wait_for()
+    while not page.locator("#record").is_visible():
+        button.click()
 
 
 def take(page, seconds, button="Record sound"):

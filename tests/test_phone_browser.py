@@ -21,6 +21,7 @@ from vibekit.judging import judge_motor
 from vibekit.marks import PALETTE
 from vibekit.place import find_place
 from vibekit.rig import Fault, draw_craft, record
+from vibekit.turning import WAYS
 
 TONE_HZ, TONE = 1000.0, 0.25
 NO_TRACK = "delete window.MediaStreamTrackProcessor"
@@ -238,11 +239,32 @@ def test_one_hand_a_small_screen_and_the_keyboard(browser, tmp_path, scheme):
         page.get_by_text("stopped listening").wait_for()
 
 
+def test_cautions_longer_than_the_screen_are_led_through(browser, tmp_path):
+    cautions = WAYS["all-idling"].cautions
+    with serving(tmp_path, plan(cautions=cautions)) as bench, page_of(browser, bench.server.link.url) as page:
+        page.get_by_role("button", name="Read on").wait_for()
+        for _ in range(10):
+            if not page.get_by_role("button", name="Read on").is_visible():
+                break
+            page.get_by_role("button", name="Read on").press("Enter")
+            page.wait_for_timeout(200)
+        read = page.get_by_role("button", name="I have read this")
+        last = page.get_by_text(cautions[-1]).bounding_box()
+        assert last["y"] + last["height"] <= read.bounding_box()["y"]
+        read.press("Enter")
+        page.get_by_role("button", name="Record sound").wait_for()
+
+
 def test_a_silent_microphone_is_said_at_once(browser, tmp_path):
-    with serving(tmp_path) as bench, page_of(browser, bench.server.link.url, SILENT) as page:
+    """In sight, though what is to be done fills the screen."""
+    with serving(tmp_path, plan(how="Phone on a stand. " * 25)) as bench, page_of(browser, bench.server.link.url, SILENT) as page:
         to_record(page)
         page.get_by_role("button", name="Record sound").click()
-        page.get_by_text("gives only zeros").wait_for()
+        said = page.get_by_text("gives only zeros")
+        said.wait_for()
+        page.get_by_role("button", name="Record sound").wait_for()
+        box = said.bounding_box()
+        assert box["y"] + box["height"] <= page.locator("footer").bounding_box()["y"]
         page.get_by_role("button", name="Record sound").wait_for()
     assert bench.written == []
 

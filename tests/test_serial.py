@@ -74,8 +74,8 @@ def test_nothing_is_lost_on_the_way(tmp_path, rate, messages):
         began = time.process_time() - wire.used_s
         take = recorded(sensor, tmp_path, SECONDS)
         used = time.process_time() - wire.used_s - began
-    if wire.dropped:  # 20 kB wait in a pseudo-terminal: a tenth of a second of frames
-        pytest.skip(f"this computer was too busy for 0.1 s: the wire itself ran over by {wire.dropped} bytes")
+    if wire.dropped:  # less than a second of frames waits on the board and in the wire
+        pytest.skip(f"this computer was too busy for most of a second: the simulated board itself ran over by {wire.dropped} bytes")
     assert take.account.gaps == ()
     assert take.account.form.source == f"Siskin at {wire.port}"
     assert take.account.frames == round(SECONDS * rate)

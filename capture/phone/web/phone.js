@@ -44,6 +44,20 @@ function say(text) {
   at("status").textContent = text;
 }
 
+// To the start of a recording, with what went wrong in sight.
+function back(text) {
+  say(text);
+  show("record");
+  at("status").scrollIntoView({ block: "nearest" });
+}
+
+// The cautions are longer than a small screen: the button leads through them first.
+function leadOn() {
+  const end = at("cautions").getBoundingClientRect().bottom > document.querySelector("footer").getBoundingClientRect().top + 1;
+  at("understood").textContent = end ? "Read on" : "I have read this";
+  return end;
+}
+
 async function join() {
   const answer = await fetch("/join", { method: "POST", body: JSON.stringify({ token: location.hash.slice(1) }) });
   if (!answer.ok) throw new Error(REFUSALS[answer.status] ?? `The computer refused (${answer.status}).`);
@@ -60,6 +74,7 @@ async function join() {
   at("time").hidden = plan.seconds === null;
   await connect();
   show("read");
+  leadOn();
 }
 
 function connect() {
@@ -124,8 +139,7 @@ async function take(open, layout) {
     say(`${ended} The computer is looking at it …`);
     answer(await word("answer"));
   } catch (error) {
-    say(DENIED[error.name] ?? error.message);
-    show("record");
+    back(DENIED[error.name] ?? error.message);
   } finally {
     halt = null;
     document.removeEventListener("visibilitychange", awake);
@@ -211,7 +225,7 @@ function answer(said) {
   at("mark").className = said.state;
   at("mark").textContent = said.mark;
   at("words").textContent = said.words;
-  for (const id of ["verdict", "act", "caution", "kept"]) at(id).textContent = said[id];
+  for (const id of ["verdict", "act", "caution", "kept"]) at(id).textContent = said[id].replaceAll(" %", "\u00a0%");
   list("remarks", said.remarks);
   say("");
   at("time").value = 0;
@@ -238,12 +252,10 @@ function send(file) {
   };
   request.onload = () => {
     if (request.status === 200) return answer(request.response);
-    say(request.response?.text ?? REFUSALS[request.status] ?? `The computer refused (${request.status}).`);
-    show("record");
+    back(request.response?.text ?? REFUSALS[request.status] ?? `The computer refused (${request.status}).`);
   };
   request.onabort = request.onerror = () => {
-    say("The file was not sent. Try again.");
-    show("record");
+    back("The file was not sent. Try again.");
   };
   request.onloadend = () => {
     halt = null;
@@ -255,7 +267,9 @@ function send(file) {
 
 const SOUND = { Kind: Float32Array, width: 1, most: 2048, unit: "dB" };
 const MOTION = { Kind: Float64Array, width: 4, most: 15, unit: "m/s²" };
-at("understood").onclick = () => show("record");
+at("understood").onclick = () => (leadOn() ? scrollBy(0, innerHeight / 2) : show("record"));
+addEventListener("scroll", leadOn);
+addEventListener("resize", leadOn);
 at("sound").onclick = () => take(openMicrophone, SOUND);
 at("motion").onclick = () => take(openMotion, MOTION);
 at("stop").onclick = () => halt?.();
