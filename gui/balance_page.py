@@ -333,7 +333,7 @@ class BalancePage(Page):
             _vector(plot, seen.value, words, ink, seen.u95, job, number)
         if now.value is not None:
             _vector(plot, now.value, "now", "this", now.u95, job, len(heard))
-            share = f": {100 * now.share:.0f} % of what it was as found" if now.share is not None else ""
+            share = f": {100 * now.share:.0f}\N{NO-BREAK SPACE}% of what it was as found" if now.share is not None else ""
             self.said.setText(f"Now {_level_words(now.value, now.u95, now.unit, job)}{share}")
         speed = f"{with_interval(now.rpm, now.rpm_u95, 'rpm')}: " if now.rpm else ""
         self.trouble.setText(f"{speed}{now.trouble}" if now.trouble else "")

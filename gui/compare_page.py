@@ -54,7 +54,9 @@ class ComparePage(Page):
         self.plots.setSpacing(0)
         self.over: Plot | None = None
         self.each: dict[str, Plot] = {}
-        self.bars = self.plot(Plot(self.look, "What stands out", ("", ""), ("against the middle of the others", "dB"), hold="both"))
+        self.bars = self.plot(
+            Plot(self.look, "What stands out against the others", ("", ""), ("against the middle of the others", "dB"), hold="both")
+        )
         self.bars.item.getAxis("bottom").setHeight(self.look.px(36))
         self.bars.whole_button.hide()
         self.bars.say = lambda _x, y: f"{figures(y)} {self.bars.upward[1]}"
@@ -130,7 +132,7 @@ class ComparePage(Page):
         for widget in (self.kinds, self.laid, self.together, self.apart):
             widget.setVisible(not coasts)
         self.meaning.setVisible(not coasts)
-        self.bars.retitle("Coast time" if coasts else "What stands out")
+        self.bars.retitle("Coast time" if coasts else "What stands out against the others")
         if coasts:
             self._draw_coasts(coasts)
         elif self.group is None or frame is None:

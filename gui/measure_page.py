@@ -100,8 +100,9 @@ class MeasurePage(Page):
         row = QHBoxLayout()
         for widget in (label("What the file does not say:", wrap=False), self.roles, self.unit):
             row.addWidget(widget)
-        made = QWidget()
-        made.setLayout(column(self.look, drop, row, gap=6))
+        made, both = QWidget(), column(self.look, drop, row, gap=6)
+        both.addStretch(1)
+        made.setLayout(both)
         return made
 
     def _choice(self) -> QHBoxLayout:

@@ -189,6 +189,7 @@ def scenes_of(away: Path) -> Scenes:
     """Name the pages and what is done on each before it is drawn."""
 
     def look(window: Window) -> None:
+        window.session.choose("south-west")
         window.go("look")
         page = window.page
         assert isinstance(page, LookPage)
@@ -209,9 +210,11 @@ def scenes_of(away: Path) -> Scenes:
         if not file.exists():
             file.symlink_to(kept.stored)
         window.page.choose_source("file")
+        window.page.choose_test("prop")
         window.page.bring_in([str(file)])
 
     def over(window: Window) -> None:
+        window.session.choose("south-west")
         window.go("compare")
         assert isinstance(window.page, ComparePage)
         window.page.tests.setCurrentIndex(window.page.tests.findText(TEST_WORDS["bare"]))

@@ -1,6 +1,7 @@
 """The swap test, step by step: propeller or motor? What is still to be measured, and what it says."""
 
 import textwrap
+from datetime import UTC, datetime
 from functools import partial
 
 import numpy as np
@@ -10,9 +11,11 @@ from vibekit.gui.desk import Desk, Page, column, empty, label, rule, scrolled
 from vibekit.gui.plot import Plot
 from vibekit.gui.series import Series
 from vibekit.gui.swap_test import SwapTest, partners
+from vibekit.kept import PartAction
+from vibekit.refit import REFITS, RESEATED
 from vibekit.swap import ANSWERS, SwapResult
 from vibekit.turning import ADVICE, BLADES, HANDS, POWER
-from vibekit.wording import likelihood, sentence
+from vibekit.wording import likelihood, listed, sentence
 
 HOW = (
     "The propellers of two rotors that turn the same way change places, everything else is left alone, and both are measured again. "
@@ -107,7 +110,8 @@ class SwapPage(Page):
         missing = test.file.missing
         self.steps.addWidget(label("Still to do, in this order:" if missing else "Everything is measured.", "title"))
         for number, step in enumerate(missing, 1):
-            self.steps.addWidget(label(f"{number}. {f'<b>{step.how}</b>' if number == 1 else step.how}"))
+            how = step.how.replace(" (`vibekit refit` notes it)", "")
+            self.steps.addWidget(label(f"{number}. {f'<b>{how}</b>' if number == 1 else how}"))
         row = QHBoxLayout()
         for position in (first, second):
             button = QPushButton(f"Measure {position} …")
@@ -122,8 +126,19 @@ class SwapPage(Page):
         self.steps.addLayout(row)
         noted = QHBoxLayout()
         noted.addWidget(self.swapped)
+        self.refitted: dict[str, QPushButton] = {}
+        for position in (first, second):
+            button = self.refitted[position] = QPushButton(f"{position} refitted")
+            button.setObjectName("quiet")
+            button.setToolTip(f"notes that the propeller of {position} was taken off and put back, to measure what that does by itself")
+            button.clicked.connect(partial(self._note_refit, position))
+            noted.addWidget(button)
         noted.addStretch(1)
         self.steps.addLayout(noted)
+        fitted = (f"{side.position} {side.refits}" for side in (test.file.first, test.file.second))
+        self.steps.addWidget(
+            label(f"Measured each time its own propeller was fitted: {listed(list(fitted))}; {REFITS} are wanted.", "small")
+        )
         if action is not None:
             self.steps.addWidget(label(f"They changed places on {action.done_at.astimezone():%Y-%m-%d at %H:%M}.", "small"))
         self.steps.addWidget(rule(self.look))
@@ -134,6 +149,13 @@ class SwapPage(Page):
 
     def _measure(self, position: str, _checked: bool = False) -> None:
         self.desk.measure(position, "prop")
+
+    def _note_refit(self, position: str, _checked: bool = False) -> None:
+        bench = self.session.bench
+        if bench is not None:
+            self.session.keep_action([PartAction(bench.name, position, "propeller", RESEATED, "", "", datetime.now(UTC))])
+            self.desk.tell(f"Noted. Measure {position} again in the same way.")
+            self.desk.reload()
 
     def note_swap(self) -> None:
         """Note at both rotors that their propellers have changed places."""
@@ -152,13 +174,14 @@ class SwapPage(Page):
         for answer, probability in sorted(result.probabilities.items(), key=lambda each: -each[1]):
             self.right.addWidget(label(f"{sentence(ANSWERS[answer])}: {likelihood(probability)}", "small"))
         if result.moved:
-            self.right.addWidget(self._draw_moved(test.pair, result), 1)
+            self.right.addWidget(self._draw_moved(test.pair, result))
             self.right.addWidget(self.key)
         for caution in result.cautions:
             self.right.addWidget(label(f"{sentence(caution)}.", "caution"))
         if result.next_step:
             self.right.addWidget(label(f"<b>Next.</b> {sentence(result.next_step)}."))
         self.right.addWidget(label(f"{ADVICE} Nothing here is a permission to fly.", "small"))
+        self.right.addStretch(1)
 
     def _draw_moved(self, pair: tuple[str, str], result: SwapResult) -> Plot:
         (first, second), moved = pair, result.moved
@@ -167,7 +190,7 @@ class SwapPage(Page):
         shapes = ((name, self.look.ink(ink).name(), glyph) for name, (ink, _, glyph) in zip(names, MARKS, strict=True))
         self.key = label(" &nbsp; ".join(f"<span style='color:{ink}'>{glyph}</span> {name}" for name, ink, glyph in shapes), "small")
         plot.say = lambda _x, y: f"{y:.1f} dB"
-        plot.setMinimumHeight(self.look.px(260))
+        plot.setFixedHeight(self.look.px(270))
         reach = 3.0
         for number, name in enumerate(names):
             found = [(at, told, m.name) for at, m in enumerate(moved) if (told := (m.excess, m.first, m.second)[number]) is not None]

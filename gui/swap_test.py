@@ -6,8 +6,7 @@ from vibekit.archive import Archive
 from vibekit.casefile import CaseFile
 from vibekit.craft import Craft
 from vibekit.errors import VibekitError
-from vibekit.repeatability import load_repeatability
-from vibekit.swap import ANSWERS, SwapResult, judge_swap
+from vibekit.swap import ANSWERS, SwapResult
 from vibekit.swap_gathering import SwapFile, swap_from_archive
 from vibekit.wording import likelihood
 
@@ -40,8 +39,7 @@ class SwapTest:
 def swap_test(archive: Archive, craft: str, first: str, second: str) -> SwapTest:
     """Gather and judge. first: the suspect. Raises UsageError for rotors whose propellers cannot change places."""
     file = swap_from_archive(archive, craft, first, second)
-    result = None if file.missing else judge_swap(file.first, file.second, load_repeatability(), file.untouched)
-    return SwapTest(file, result)
+    return SwapTest(file, file.judge())
 
 
 def partners(craft: Craft, position: str) -> tuple[str, ...]:

@@ -254,7 +254,7 @@ def test_the_live_vector_is_drawn_over_what_was_before(window, qtbot):
     assert now[:, 0].max() == pytest.approx(0.2, abs=0.02)
     assert np.abs(now[:, 1]).max() < 0.02
     assert before[:, 1].max() == pytest.approx(0.4, abs=0.02)
-    assert page.said.text() == "Now 1x 0.2000 ± 0.0040 m/s² at 0°: 50 % of what it was as found"
+    assert page.said.text() == "Now 1x 0.2000 ± 0.0040 m/s² at 0°: 50\N{NO-BREAK SPACE}% of what it was as found"
 
 
 @pytest.mark.parametrize(("hand", "side"), [("clockwise", 1), ("counter-clockwise", -1), (None, -1)])

@@ -377,6 +377,9 @@ def test_a_swap_is_led_step_by_step_and_judged(window, qtbot, tmp_path):
     assert page.test.pair == (first, second)
     assert [page.second.itemText(n) for n in range(page.second.count())] == [second]  # the others turn the other way
     assert any("Propeller on only behind a guard" in text for text in texts(page, "caution"))
+    qtbot.mouseClick(page.refitted[first], Qt.MouseButton.LeftButton)
+    rest(qtbot, window)
+    assert [(a.part, a.did) for a in window.session.bench.motor(first).actions] == [("propeller", "reseated")]
     for visit, position, rotor, nicked, test in (
         ("before", first, 2, True, "prop"), ("before", second, 0, False, "prop"), ("before", first, 2, False, "bare"),
         ("after", first, 2, False, "prop"), ("after", second, 0, True, "prop"),
