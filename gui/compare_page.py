@@ -54,7 +54,8 @@ class ComparePage(Page):
         self.plots.setSpacing(0)
         self.over: Plot | None = None
         self.each: dict[str, Plot] = {}
-        self.bars = self.plot(
+        against = ("against the middle of the others", "dB")
+        self.bars = self.plot(Plot(self.look, "What stands out against the others", ("", ""), against, hold="both"))
             Plot(self.look, "What stands out against the others", ("", ""), ("against the middle of the others", "dB"), hold="both")
         )
         self.bars.item.getAxis("bottom").setHeight(self.look.px(36))
