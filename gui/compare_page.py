@@ -56,8 +56,6 @@ class ComparePage(Page):
         self.each: dict[str, Plot] = {}
         against = ("against the middle of the others", "dB")
         self.bars = self.plot(Plot(self.look, "What stands out against the others", ("", ""), against, hold="both"))
-            Plot(self.look, "What stands out against the others", ("", ""), ("against the middle of the others", "dB"), hold="both")
-        )
         self.bars.item.getAxis("bottom").setHeight(self.look.px(36))
         self.bars.whole_button.hide()
         self.bars.say = lambda _x, y: f"{figures(y)} {self.bars.upward[1]}"
