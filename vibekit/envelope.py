@@ -8,7 +8,7 @@ import scipy.fft as sfft
 from scipy.ndimage import map_coordinates
 
 from vibekit.orders import RANGES
-from vibekit.transform import Real, Transform, running_floor
+from vibekit.transform import Complex, Real, Transform, running_floor
 
 Array = npt.NDArray[np.float64]
 FLOOR = 1.0  # orders over which the noise is taken to be even: clicks that ring or echo colour their own envelope
@@ -19,11 +19,13 @@ class EnvelopeSpectrum:
     """Order spectrum of the squared envelope of one band.
 
     order: (m,) from 0; ratio: (m,) mean power over blocks divided by the local noise floor (1 where there is only noise);
+    unit: (m,) what a line of amplitude 1, the envelope's mean, adds to `ratio`, all its bins together
     blocks: how many blocks were averaged; resolution: distance of bins in orders; band_hz: the band enveloped
     """
 
     order: Array
     ratio: Array
+    unit: Array
     blocks: float
     resolution: float
     band_hz: tuple[float, float]
@@ -35,15 +37,21 @@ class EnvelopeSpectrum:
         block = max(int(span / self.resolution), 16)
         median_bias = np.log(2) / (1 - 1 / (3 * self.blocks)) if self.blocks > 1 else 1.0
         hills = running_floor(self.ratio, block) / np.log(2) / median_bias
-        return replace(self, ratio=self.ratio / np.maximum(hills, 1.0))
+        hills = np.maximum(hills, 1.0)
+        return replace(self, ratio=self.ratio / hills, unit=self.unit / hills)
 
 
 def squared_envelope(transform: Transform, low_hz: float, high_hz: float) -> tuple[Real, float]:
     """Squared envelope of a band, (m,) mean 1, and its rate in Hz."""
     analytic, rate = transform.analytic(low_hz, high_hz)
+    return squared(analytic), rate
+
+
+def squared(analytic: Complex) -> Real:
+    """Squared magnitude (m,) of a complex envelope (m,), its mean 1."""
     squared: Real = analytic.real**2 + analytic.imag**2
     squared /= max(float(squared.mean()), float(np.finfo(np.float32).tiny))
-    return squared, rate
+    return squared
 
 
 def envelope_spectrum(
@@ -89,5 +97,6 @@ def envelope_spectrum(
     floor = running_floor(power, max(int(FLOOR * block), 16)) / np.log(2)
     blocks = 1.0 if len(starts) == 1 else 0.95 * len(starts)  # Hann, half overlap: correlation 1/6 (Harris 1978) costs about 5 %
     median_bias = np.log(2) / (1 - 1 / (3 * blocks)) if blocks > 1 else 1.0  # the median of a gamma law nears its mean
-    ratio = power / np.maximum(floor * median_bias, np.finfo(float).tiny)
-    return EnvelopeSpectrum(np.arange(len(power)) / block, ratio, blocks, 1 / block, band_hz)
+    floor = np.maximum(floor * median_bias, np.finfo(float).tiny)
+    unit = len(starts) * n * float(window @ window) / 4 / floor  # Parseval: half of the amplitude at its positive frequency
+    return EnvelopeSpectrum(np.arange(len(power)) / block, power / floor, unit, blocks, 1 / block, band_hz)

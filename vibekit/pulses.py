@@ -9,8 +9,9 @@ import numpy.typing as npt
 
 from vibekit.bearing import Bearing
 from vibekit.clicks import Clicks, find_clicks
-from vibekit.envelope import EnvelopeSpectrum, envelope_spectrum, squared_envelope
-from vibekit.evidence import Evidence, log_mean
+from vibekit.envelope import EnvelopeSpectrum, envelope_spectrum, squared, squared_envelope
+from vibekit.evidence import CAP, SKIRT, Evidence, log_mean
+from vibekit.kurtogram import kurtogram
 from vibekit.orders import RANGES
 from vibekit.race import Pattern, family, miniature_patterns, patterns
 from vibekit.reading import Quantity
@@ -18,7 +19,14 @@ from vibekit.transform import Real, Transform
 
 Array = npt.NDArray[np.float64]
 LOWEST_BAND_HZ = 1500.0
+LOWEST_TURNS = 20.0  # times the shaft's frequency, where shafts are so slow that there is an octave between it and LOWEST_BAND_HZ
+NARROWEST_TURNS = 15.0  # times the shaft's frequency: two multiples of the strikes of any race either side of a ring
 TOP_ORDER = 30.0
+MAINS_HZ = np.array([100.0, 120.0])  # iron pulls twice a period, rectifiers load twice a period
+MAINS_MULTIPLES = np.arange(1.0, 7.0)
+MAINS_OFF = 0.001  # of grids in step (common practice, no source)
+STRANGERS = np.arange(0.65, 1.45, 2.5e-4)  # orders at which another shaft may turn: below lie cages, above balls
+MOST_STRANGERS = 3
 SLIP = (-0.015, 0.010)  # relative range of a defect order about its geometry (Randall & Antoni 2011, section 2: 1 to 2 %)
 SKIRTS = 0.35  # orders to which a whole order's line may spread
 SURE = 5e-4  # relative half width of the speed's interval below which whole orders stand where they should
@@ -81,23 +89,30 @@ def find_pulses(
     bands = bands_of(top_hz)
     if not bands:
         return Pulses(None, None, None, (), (), None)
-    white = transform.whitened(*bands[0])
-    envelopes = [squared_envelope(white, *band) for band in bands]
-    clicking = [Quantity("impulsiveness", *_clickiness(squared, rate, leave_out_s), "dB") for squared, rate in envelopes]
+    hz = float(np.ptp(turns_at_s[1]) / np.ptp(turns_at_s[0])) if turns_at_s else None
+    low = [(LOWEST_TURNS * hz, LOWEST_BAND_HZ)] if hz and 2 * LOWEST_TURNS * hz < LOWEST_BAND_HZ else []
+    white = transform.whitened(min(low[0][0] if low else LOWEST_BAND_HZ, LOWEST_BAND_HZ), top_hz)
+    analytic, rate = white.analytic(*bands[0])
+    envelopes = [(squared(analytic), rate), *(squared_envelope(white, *band) for band in bands[1:])]
+    clicking = [Quantity("impulsiveness", *_clickiness(y, rate, leave_out_s), "dB") for y, rate in envelopes]
     loudest = max(range(len(bands)), key=lambda i: clicking[i].value)
     clicks = find_clicks(*envelopes[loudest], leave_out_s)
-    if turns_at_s is None:
+    if turns_at_s is None or hz is None:
         return Pulses(clicking[loudest], clicks, None, (), (), None)
+    gram = kurtogram(analytic, rate, bands[0], narrowest_hz=NARROWEST_TURNS * hz, leave_out_s=leave_out_s)
+    more = [*low, *([gram.band_hz] if gram and gram.band_hz not in bands else [])]
+    envelopes += [squared_envelope(white, *band) for band in more]
     found = [
-        envelope_spectrum(squared, rate, turns_at_s, band_hz=band, max_order=TOP_ORDER, leave_out_s=leave_out_s)
-        for (squared, rate), band in zip(envelopes, bands, strict=True)
+        envelope_spectrum(y, rate, turns_at_s, band_hz=band, max_order=TOP_ORDER, leave_out_s=leave_out_s)
+        for (y, rate), band in zip(envelopes, [*bands, *more], strict=True)
     ]
     spectra = [spectrum for spectrum in found if spectrum is not None]
     if not spectra:
         return Pulses(clicking[loudest], clicks, None, (), (), None)
     turn, unsure = _shaft(spectra, speed_u95)
-    combs, shares = _known(spectra, bearings, turn, unsure) if bearings else _unknown(spectra, turn)
-    return Pulses(clicking[loudest], clicks, max((_once_a_turn(s) for s in spectra), key=lambda q: q.value), combs, shares, spectra[0])
+    combs, shares = _known(spectra, bearings, turn, unsure, hz) if bearings else _unknown(spectra, turn, hz)
+    once = max((_once_a_turn(s) for s in spectra[: len(bands)]), key=lambda q: q.value)
+    return Pulses(clicking[loudest], clicks, once, combs, shares, spectra[0])
 
 
 def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
@@ -148,7 +163,7 @@ Combs = tuple[tuple[str, Comb], ...]
 
 
 def _comb(evidences: list[Evidence], fitting: list[Pattern]) -> Comb:
-    """One comb from several bands and, of several bearings, the same part of each.
+    """One comb from several bands and, of several bearings, the same part of each: the mean of their e-values.
 
     Of three bands and more the one that shows most is left out: strikes ring wherever the casing does, so what only one band shows is
     something else.
@@ -169,11 +184,47 @@ def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float) -> tuple[float, fl
     return (comb.order, SURE) if comb.score > SHOWS else (1.0, speed_u95)
 
 
-def _known(spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], turn: float, unsure: float) -> tuple[Combs, tuple[()]]:
+def _mains(spectrum: EnvelopeSpectrum, hz: float) -> Array:
+    """Orders, (n,), at which a line stands where the mains would pulse, with the shaft turning at `hz`."""
+    order = np.outer(MAINS_HZ, MAINS_MULTIPLES).ravel() / hz
+    at = np.rint(order[order < spectrum.order[-1] - 1] / spectrum.resolution).astype(int)
+    off = np.arange(-SKIRT, SKIRT + 1)
+    peak = at + off[spectrum.ratio[np.maximum(at[:, None] + off, 0)].argmax(axis=1)]
+    here = np.abs(peak - at) <= 1 + MAINS_OFF * at
+    return np.asarray(spectrum.order[np.maximum(peak[here], 0)])
+
+
+def _apart(evidences: list[Evidence], whole: Array, missing: int) -> list[Evidence]:
+    """The same without the lines of other shafts that turn nearby: at a root that is no order of this one, and at its multiples.
+
+    Of its first five, the root among them, all but `missing` must stand out evenly, and count as much as the weakest: a race's lines have
+    no such root but for what turns with a cage, two or three times a turn of it.
+    """
+    seen = [Evidence.of(e.spectrum, whole, 0.0) for e in evidences]
+    step = evidences[0].spectrum.resolution
+    k = np.arange(1.0, 6.0)[:, None]
+    for _ in range(MOST_STRANGERS):
+        bands = np.stack([e.line(k * STRANGERS, step * (0.5 + 0.5 * k)) for e in seen])
+        lines = log_mean(bands, 0)
+        caged = log_mean(np.stack([e.line(STRANGERS / np.array([[2.0], [3.0]]), np.array(step)) for e in seen]), 0).max(axis=0) > CAP / 2
+        weakest = np.minimum(lines[0], np.sort(lines[1:], axis=0)[missing])
+        together = np.where(caged | (2 * weakest < np.median(lines, axis=0)), 0.0, (5 - missing) * weakest - missing * np.log(4))
+        if log_mean(together) < SHOWS * np.log(10):
+            break
+        root = STRANGERS[together.argmax()]
+        multiples = root * np.arange(1.0, TOP_ORDER / root)
+        near = (multiples + np.arange(-1, 2)[:, None] * step * np.sqrt(multiples)).ravel()
+        evidences, seen = ([e.without(near, SKIRTS) for e in each] for each in (evidences, seen))
+    return evidences
+
+
+def _known(
+    spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], turn: float, unsure: float, hz: float
+) -> tuple[Combs, tuple[()]]:
     """The comb of each part; lines that the strongest accounts for are taken from the others."""
     whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), turn * np.arange(1.0, TOP_ORDER + 1)])
     slip = (turn * (1 + SLIP[0] - unsure) - 1, turn * (1 + SLIP[1] + unsure) - 1)
-    evidences = [Evidence.of(spectrum, whole, SKIRTS) for spectrum in spectra]
+    evidences = _apart([Evidence.of(spectrum, whole, SKIRTS).without(_mains(spectrum, hz), NEAR_WHOLE) for spectrum in spectra], whole, 0)
     sets = list(zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True))
     found = {fitting[0].name: _comb(evidences, list(fitting)) for fitting in sets}
     leader = max(found, key=lambda name: found[name].score)
@@ -186,12 +237,16 @@ def _known(spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], turn:
     return tuple(found.items()), ()
 
 
-def _unknown(spectra: list[EnvelopeSpectrum], turn: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
+def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
     """The comb of whichever race or ball of a small bearing, geometry not known, and which of them it may be."""
-    half = np.arange(0.0, TOP_ORDER + 1, 0.5)
-    half = np.concatenate([half, turn * half])
+    half = np.outer([1.0, turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
+    whole, half = half[:, ::2].ravel(), half.ravel()
     near = (half[:, None] + np.arange(-NEAR_WHOLE, NEAR_WHOLE, 2 * spectra[0].resolution)).ravel()
-    evidences = [Evidence.of(spectrum.levelled(HILLS), half, SKIRTS).without(near, 0.0) for spectrum in spectra]
+    evidences = [
+        Evidence.of(spectrum.levelled(HILLS), half, SKIRTS).without(near, 0.0).without(_mains(spectrum, hz), NEAR_WHOLE)
+        for spectrum in spectra
+    ]
+    evidences = _apart(evidences, whole, 1)
     found = {pattern.name: _comb(evidences, [pattern]) for pattern in miniature_patterns(spectra[0].resolution)}
     score = np.array([comb.score for comb in found.values()]) * np.log(10)
     share = np.exp(score - score.max())
