@@ -174,10 +174,15 @@ class Archive:
         stored = {file.sha256: self.files.path(file.sha256, file.suffix) for file in files}
         return KeptBalance(row.id, unpack(BalanceJob, row.job), row.engine, row.began_at, row.changed_at, stored)
 
+    def names(self) -> list[str]:
+        """Give the names of all crafts, in order."""
+        with self.looking() as session:
+            return list(session.scalars(select(CraftRow.name).order_by(CraftRow.name)))
+
     def crafts(self) -> list[CraftSummary]:
         """Give all crafts, by name."""
+        names = self.names()
         with self.looking() as session:
-            names = session.scalars(select(CraftRow.name).order_by(CraftRow.name)).all()
             return [self._summary(session, name) for name in names]
 
     def _summary(self, session: Session, name: str) -> CraftSummary:

@@ -155,6 +155,11 @@ class Craft:
         return found
 
 
+def feels_propeller(test: Test | None) -> bool:
+    """A propeller may be on under this test; so it is taken where the test was not said."""
+    return test is None or test in WITH_PROPELLER
+
+
 def settings_for(craft: Craft, position: str, test: Test | None) -> Settings:
     """Give what the description says about a recording at this rotor. Raises UsageError when there is no such position.
 
@@ -167,7 +172,7 @@ def settings_for(craft: Craft, position: str, test: Test | None) -> Settings:
     brushless = own and motor.kind != "brushed"
     return Settings(
         test=test,
-        blades=rotor.propeller.blades if test is None or test in WITH_PROPELLER else None,
+        blades=rotor.propeller.blades if feels_propeller(test) else None,
         poles=motor.poles if brushless else None,
         slots=motor.slots if own else None,
         bearings=tuple(dict.fromkeys(b.geometry for b in motor.bearings if b.geometry)) if own else (),

@@ -12,7 +12,7 @@ from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.next_measurement import Reach, next_measurements
 from vibekit.observation import Observation, observe
 from vibekit.reading import Reading
-from vibekit.repeatability import load_repeatability
+from vibekit.repeatability import Repeatability, load_repeatability
 from vibekit.wording import listed
 
 SURE = 0.60  # probability from which a condition is concluded
@@ -55,10 +55,12 @@ def diagnose(
     catalogue: Catalogue | None = None,
     likelihoods: Likelihoods | None = None,
     reach: Reach | None = None,
+    shop: Repeatability | None = None,
 ) -> Diagnosis:
     """Judge the readings of one motor together.
 
     references: healthy readings of the same set-up, or (peers) the readings of the other motors of the craft
+    shop: the references are peers on other craft, and this the table of repeatability with the spread between those
     hints: what eye, hand and bench said; reach: what can still be measured, all that a bench can when left out
     Probabilities come from Bayes' rule over the catalogue's conditions with frequencies from the rig; the conclusion is "undecided"
     unless one condition, or the conditions of one part, stand clear of the rest. What to measure next is what most is expected of.
@@ -67,7 +69,9 @@ def diagnose(
     likelihoods = likelihoods or load_likelihoods()
     usable = [r for r in readings if r.screening.usable]
     hints = (*hints, *_over_speeds(usable, references))
-    seen = observe(usable, [r for r in references if r.screening.usable], load_repeatability(), peers=peers) if usable else ()
+    sound = [r for r in references if r.screening.usable]
+    others = "the same model on other craft" if shop else "the other motors"
+    seen = observe(usable, sound, shop or load_repeatability(), peers=peers, others=others) if usable else ()
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)
     chance = likelihoods.posterior(seen, prior)
@@ -85,7 +89,7 @@ def diagnose(
         return Diagnosis(findings, end)
     ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=slow)
     best = next((n for n in ranked if n.bits >= WORTH_MORE or end.condition in ("healthy", "undecided")), None)
-    return Diagnosis(findings, replace(end, next_step=best.sentence, next_measurement=best.key) if best else end)
+    return Diagnosis(findings, replace(end, next_step=best.sentence, next_measurement=best.key, next_bits=best.bits) if best else end)
 
 
 def _over_speeds(readings: Sequence[Reading], references: Sequence[Reading]) -> tuple[Hint, ...]:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from vibekit.agreement import unless_shared
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.finding import Diagnosis
 from vibekit.reading import Reading
@@ -41,5 +42,8 @@ def judge_craft(readings: Sequence[Reading], positions: Sequence[str], *, refere
         diagnosis = diagnose([reading], references=references or others, peers=not references, position=position)
         each.append((reading, diagnosis))
     by_position = {position: d for position, (_, d) in zip(positions, each, strict=True)}
+    if not references:
+        by_position = unless_shared(by_position)
+        each = [(reading, by_position[position]) for position, (reading, _) in zip(positions, each, strict=True)]
     findings = sorted((f for d in by_position.values() for f in d.findings), key=lambda f: (f.condition == "healthy", -f.probability))
     return Judgement(tuple(each), Diagnosis(tuple(findings), conclude_craft(by_position)))

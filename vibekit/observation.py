@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from vibekit.change import CHANGES, Change, changed, pair_up
 from vibekit.line_groups import ONE_BY_ONE
@@ -62,9 +63,14 @@ class Observation:
 
 
 def observe(
-    readings: Sequence[Reading], references: Sequence[Reading], repeatability: Repeatability, *, peers: bool = False
+    readings: Sequence[Reading],
+    references: Sequence[Reading],
+    repeatability: Repeatability,
+    *,
+    peers: bool = False,
+    others: str = "the other motors",
 ) -> tuple[Observation, ...]:
-    """All observations about one motor, test by test. references: its own healthy past, or (peers) the other motors of the craft."""
+    """All observations about one motor, test by test. references: its own healthy past, or (peers) other motors, in words `others`."""
     found: list[Observation] = []
     for test in dict.fromkeys(r.settings.test for r in readings):
         group = [r for r in readings if r.settings.test == test]
@@ -74,7 +80,7 @@ def observe(
                 continue
             moved = changed(name, pairs, repeatability, peers=peers)
             if moved is not None:
-                found.append(_from_change(moved, test, peers=peers))
+                found.append(_from_change(moved, test, others if peers else "its healthy recordings"))
         found += [seen for name in SCORES if (seen := _from_score(name, group, test)) is not None]
     return tuple(_explained(found))
 
@@ -100,12 +106,11 @@ def _step(value: float, edges: tuple[float, ...]) -> int:
     return sum(value >= edge for edge in edges)
 
 
-def _from_change(moved: Change, test: str | None, *, peers: bool) -> Observation:
+def _from_change(moved: Change, test: str | None, against: str) -> Observation:
     least = UNCHANGED if moved.name in ONE_BY_ONE else 0  # lines that hide in noise fall by nothing in particular
     step = max(_step(moved.z, CHANGE_EDGES), least)
-    others = "the other motors" if peers else "its healthy recordings"
     where = f" ({test} test)" if test else ""
-    number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {others}".replace("-", "−")
+    number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {against}".replace("-", "−")
     return Observation(moved.name, test, step, f"{WORDS[moved.name]}{where}: {STEPS[step]}, {number}", moved.z)
 
 
@@ -113,7 +118,8 @@ def _from_score(name: str, readings: Sequence[Reading], test: str | None) -> Obs
     values = [q.value for r in readings if (q := r.quantity(name)) is not None]
     if not values:
         return None
-    value = sum(values) if name in COMBS else sum(values) / len(values)
+    # strikes of a bearing are in every recording: what one of several shows alone is something else
+    value = len(values) * median(values) if name in COMBS else sum(values) / len(values)
     step = UNCHANGED + _step(value, SCORES[name])
     where = f" ({test} test)" if test else ""
     said = "none" if step == UNCHANGED else STEPS[step]

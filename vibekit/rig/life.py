@@ -62,14 +62,20 @@ def draw_life(seed: int, condition: Condition, *, sound: tuple[int, int] = (5, 4
     before, after = (int(rng.integers(low, high + 1)) for low, high in (sound, ill))
     grown = (np.arange(1, after + 1) / (after + 1)) ** rng.uniform(1, 3)
     severities = np.append(np.zeros(before), FAILURE * grown) if condition != "healthy" else np.zeros(before + after)
+    return Life(condition, tuple(draw_readings(craft, 0, test, sensor, condition, severities, rng)), severities)
+
+
+def draw_readings(craft: RigCraft, rotor: int, test: Test, sensor: Sensor, condition: Condition, severities: Array,
+                  rng: np.random.Generator) -> list[Reading]:  # fmt: skip
+    """Draw a reading of one rotor for each severity: powers of lines, octaves, wander and scores, but no curves."""
     settings = Settings(test, 60 * craft.test_hz, craft.blades, craft.poles, craft.slots, (craft.bearing,), sensor)
     gain_db = craft.gain_scatter_db * rng.standard_normal(severities.size)
-    lines, speed = _lines(craft, sensor, settings, condition, severities, gain_db, rng)
-    levels = _levels(craft, sensor, test, condition, severities, gain_db, rng)
-    readings = [
+    lines, speed = _lines(craft, rotor, sensor, settings, condition, severities, gain_db, rng)
+    levels = _levels(craft, rotor, sensor, test, condition, severities, gain_db, rng)
+    return [
         Reading(
-            file=f"{seed}-{k}",
-            sha256=f"{seed:032x}{k:032x}",
+            file=f"{craft.seed}-{rotor}-{k}.wav",
+            sha256=f"{craft.seed:032x}{rotor:016x}{k:016x}",
             rate_hz=44100.0,
             duration_s=10.0,
             channels=(("vibration", "FS"),),
@@ -84,22 +90,21 @@ def draw_life(seed: int, condition: Condition, *, sound: tuple[int, int] = (5, 4
         )
         for k in range(severities.size)
     ]
-    return Life(condition, tuple(readings), severities)
 
 
-def _lines(craft: RigCraft, sensor: Sensor, settings: Settings, condition: Condition, severities: Array, gain_db: Array,
+def _lines(craft: RigCraft, rotor: int, sensor: Sensor, settings: Settings, condition: Condition, severities: Array, gain_db: Array,
            rng: np.random.Generator) -> tuple[list[tuple[LinePower, ...]], Array]:  # fmt: skip
     """Powers of the compared lines at each sitting, and its speed as a share of the test speed."""
     count, test = severities.size, settings.test or "prop"
     orders = [o for o in compared_orders(settings) if o * craft.test_hz < HIGH_BAND[1]]
-    lines = LineQuantity(craft, 0, test, sensor, tuple(round(2 * o) for o in orders))
+    lines = LineQuantity(craft, rotor, test, sensor, tuple(round(2 * o) for o in orders))
     at = rng.integers(len(SPEED), size=count)
-    heard = lines.heard(healthy_lines(craft, 0, test))[at]
+    heard = lines.heard(healthy_lines(craft, rotor, test))[at]
     if test == "prop":
         seat = REFIT_MM * craft.prop_g / np.sqrt(2) * (rng.standard_normal(count) + 1j * rng.standard_normal(count))
         heard = heard + seat[:, None] * lines.heard(unbalance(craft, 1.0))[at]
     if condition in GROWS and condition not in (*HIGH_FREQUENCY, *ENVELOPE):
-        sizes = np.interp(severities, AT, [fault_size(craft, Fault(condition, s), sensor) for s in AT])
+        sizes = np.interp(severities, AT, [fault_size(craft, Fault(condition, s, rotor), sensor) for s in AT])
         heard = heard + sizes[:, None] * lines.pattern(condition)[at]
     noise = lines.noise()
     heard = heard + np.sqrt(noise) * (rng.standard_normal(heard.shape) + 1j * rng.standard_normal(heard.shape))
@@ -114,12 +119,13 @@ def _lines(craft: RigCraft, sensor: Sensor, settings: Settings, condition: Condi
     return rows, SPEED[at]
 
 
-def _levels(craft: RigCraft, sensor: Sensor, test: Test, condition: Condition, severities: Array, gain_db: Array,
+def _levels(craft: RigCraft, rotor: int, sensor: Sensor, test: Test, condition: Condition, severities: Array, gain_db: Array,
             rng: np.random.Generator) -> dict[str, tuple[Array, float, str]]:  # fmt: skip
     """Octaves, wander, clicks and scores: {name: (values, standard deviation that is stated, unit)}."""
     count = severities.size
     found: dict[str, tuple[Array, float, str]] = {}
-    for octaves, shift in ((WASH, np.zeros(count)), (ROUGH, _rise_db(craft, sensor, condition, severities))):
+    rough = 20 * np.log10(craft.motors[rotor].bearing_noise / craft.motors[0].bearing_noise)
+    for octaves, shift in ((WASH, np.zeros(count)), (ROUGH, rough + _rise_db(craft, rotor, sensor, condition, severities))):
         level = shift + gain_db + craft.level_scatter_db * rng.standard_normal(count)
         found |= {f"octave {hz} Hz": (level + OCTAVE_DB * rng.standard_normal(count), OCTAVE_DB, "dB") for hz in octaves}
     table = load_repeatability()
@@ -133,8 +139,8 @@ def _levels(craft: RigCraft, sensor: Sensor, test: Test, condition: Condition, s
     return found
 
 
-def _rise_db(craft: RigCraft, sensor: Sensor, condition: Condition, severities: Array) -> Array:
+def _rise_db(craft: RigCraft, rotor: int, sensor: Sensor, condition: Condition, severities: Array) -> Array:
     if condition not in HIGH_FREQUENCY:
         return np.zeros(severities.size)
-    usual = HighBand(craft, 0, sensor).normal()
+    usual = HighBand(craft, rotor, sensor).normal()
     return 20 * np.log10(1 + severities * usual.limit / usual.mean)
