@@ -1,5 +1,7 @@
 """Sound files: wav, flac, ogg and their like through libsndfile; m4a, mp4, mp3 and what else phones write through FFmpeg."""
 
+import os
+import tempfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +24,7 @@ CONTAINERS = {  # FFmpeg's formats each may hold: naming them keeps a file from 
 BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "ALAC_16": 16, "ALAC_20": 20, "ALAC_24": 24, "ALAC_32": 32}
 COMPANDED = {"ULAW": 32124 / 32768, "ALAW": 32256 / 32768}  # largest decoded value of ITU-T G.711, 16 bit
 LOSSY = {"VORBIS": "vorbis", "OPUS": "opus", "MPEG_LAYER_I": "mp1", "MPEG_LAYER_II": "mp2", "MPEG_LAYER_III": "mp3", "GSM610": "gsm"}
+IN_MEMORY = 1 << 27  # bytes: twelve minutes of one channel at 48 kHz
 BLOCK = 1 << 16  # frames read at once
 MOST = 1 << 30  # samples of all channels: 4 GB, 6 hours of one channel at 48 kHz
 FASTEST_HZ = 10_000_000
@@ -148,7 +151,7 @@ def _collect(blocks: Iterable[Samples], expected: int, path: Path) -> Samples:
     for block in blocks:
         channels, more = block.shape
         if not filled:
-            out = np.empty((channels, max(more, min(expected, TRUSTED * path.stat().st_size // channels))), dtype=np.float32)
+            out = _room(channels, max(more, min(expected, TRUSTED * path.stat().st_size // channels)))
         if channels != len(out):
             raise UnreadableError(f"its channels change from {len(out)} to {channels}; cut it there")
         finite = np.isfinite(block)
@@ -165,6 +168,18 @@ def _collect(blocks: Iterable[Samples], expected: int, path: Path) -> Samples:
     if not filled:
         raise UnreadableError("it holds no samples")
     return out[:, :filled]
+
+
+def _room(channels: int, n: int) -> Samples:
+    """Room for samples (channels, n): in memory, or of a long recording in a file without a name, which the system need not keep there."""
+    if 4 * channels * n > IN_MEMORY:
+        try:
+            with tempfile.TemporaryFile() as file:
+                os.posix_fallocate(file.fileno(), 0, 4 * channels * n)  # a disk that is full says so here, and not while it is written
+                return np.memmap(file, dtype=np.float32, shape=(channels, n))
+        except (OSError, AttributeError):  # no room there, or a system that cannot promise it
+            pass
+    return np.empty((channels, n), dtype=np.float32)
 
 
 def _checked_rate(rate: int) -> float:

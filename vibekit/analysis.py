@@ -16,6 +16,7 @@ from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
 from vibekit.order_line import order_lines
 from vibekit.orders import RANGES, OrderSpectrum, angular_signal
+from vibekit.pieces import pieces_of, together
 from vibekit.powers import best_line_power, line_power
 from vibekit.pulses import Pulses, find_pulses, pulse_quantities
 from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, SpeedMap, SpeedResult
@@ -39,8 +40,13 @@ USED = 0.45  # part of the sampling rate below which a band is used
 def analyze(recording: Recording, settings: Settings) -> Reading:
     """Measure one recording: screening, speed, orders, levels, pulses. Pure: the same input gives the same numbers.
 
-    A recording that screening stops is returned with its problems and no numbers.
+    A recording that screening stops is returned with its problems and no numbers. A long one is measured in pieces (`together`).
     """
+    pieces = pieces_of(recording, settings)
+    return _analyze(recording, settings) if len(pieces) == 1 else together([_analyze(piece, settings) for piece in pieces])
+
+
+def _analyze(recording: Recording, settings: Settings) -> Reading:
     look = look_at(recording, settings)
     screening = screen(recording, settings, look)
     if look is None or not screening.usable:
