@@ -15,6 +15,7 @@ from vibekit.capture.reader import Reader
 from vibekit.casefile import CaseFile, MotorFile, open_case
 from vibekit.craft import Craft, settings_for
 from vibekit.craft_file import craft_text, load_craft, read_text
+from vibekit.craft_verdict import CraftVerdict, craft_verdict
 from vibekit.diagnosis import conclude_craft
 from vibekit.drawings import Group, Member, groups_of
 from vibekit.errors import UsageError
@@ -54,6 +55,13 @@ class Bench:
     def positions(self) -> tuple[str, ...]:
         """Names of the rotors, in running order."""
         return tuple(motor.position for motor in self.case.motors)
+
+    @property
+    def whole(self) -> CraftVerdict | None:
+        """The one conclusion for the craft, None when no motor was judged."""
+        readings = {motor.position: motor.readings for motor in self.case.motors}
+        looked = [motor.position for motor in self.case.motors if motor.answers]
+        return craft_verdict(self.verdicts, readings, looked) if self.verdicts else None
 
     def motor(self, position: str) -> MotorFile:
         """Give the file of one motor. Raises UsageError."""

@@ -3,6 +3,7 @@
 from PySide6.QtWidgets import QHBoxLayout, QPushButton, QVBoxLayout
 
 from vibekit.catalogue import load_catalogue
+from vibekit.craft_verdict import suspect_words
 from vibekit.finding import Diagnosis, Finding
 from vibekit.gui.desk import Desk, Page, empty, label, rule, scrolled
 from vibekit.gui.session import Bench
@@ -13,7 +14,6 @@ from vibekit.wording import (
     caution_words,
     condition_words,
     factor,
-    headline,
     likelihood,
     listed,
     not_recorded,
@@ -100,8 +100,23 @@ class VerdictPage(Page):
                 if problem.severity != "note":
                     self.left.addWidget(label(f"{reading.file.rpartition('/')[2]}: {problem.detail}", "small"))
         self.left.addWidget(rule(self.look))
-        self.left.addWidget(label(f"<b>The craft.</b> {headline({p: bench.state(p) for p in bench.positions})}"))
+        self._say_craft(bench)
         self.left.addWidget(label(f"{ADVICE} Nothing here is a permission to fly.", "small"))
+
+    def _say_craft(self, bench: Bench) -> None:
+        whole = bench.whole
+        if whole is None:
+            self.left.addWidget(label("<b>The craft.</b> No motor is judged yet."))
+            return
+        self.left.addWidget(label(f"<b>The craft.</b> {whole.words}"))
+        for number, suspect in enumerate(whole.acts, 1):
+            self.left.addWidget(label(f"{number}. {suspect_words(suspect)}"))
+        for suspect in whole.also:
+            self.left.addWidget(label(f"Suspect, too: {suspect_words(suspect)}", "small"))
+        if whole.next_step:
+            self.left.addWidget(label(f"<b>Measure next.</b> {whole.next_position}: {whole.next_step}"))
+        if whole.fault and whole.not_tested:
+            self.left.addWidget(label(f"Not tested: {'; '.join(whole.not_tested)}.", "small"))
 
     def _weigh(self, diagnosis: Diagnosis) -> None:
         end = diagnosis.conclusion

@@ -26,6 +26,7 @@ from vibekit.place import find_place
 from vibekit.rig import Fault, draw_craft, record
 from vibekit.rig.scatter import draw_scatter
 from vibekit.scene import POSITIONS, bench_craft, described, speed_rpm
+from vibekit.wording import unit_words
 
 WAIT_MS = 60_000
 LIGHT = Look()
@@ -111,6 +112,9 @@ def test_four_files_dropped_become_a_verdict_and_a_report(opened, qtbot, tmp_pat
     qtbot.mouseClick(window.tasks["compare"], Qt.MouseButton.LeftButton)
     assert [member.position for member in window.page.group.members] == list(POSITIONS)
     qtbot.mouseClick(window.tasks["verdict"], Qt.MouseButton.LeftButton)
+    said = texts(window.page)
+    assert any("Do not fly." in text for text in said)
+    assert any(text[:2] in ("1.", "2.", "3.") and "south-west" in text for text in said)  # what to act on
     for ending, name in (("html", "report"), ("csv", "numbers.csv"), ("json", "verdict.json")):
         answer(monkeypatch, tmp_path / name)
         qtbot.mouseClick(window.page.buttons[ending], Qt.MouseButton.LeftButton)
@@ -313,6 +317,23 @@ def test_the_newest_of_its_kind_wins_and_faults_are_told(window, qtbot, capsys):
     assert "nothing that was recorded is lost" in failed.args[0]
     assert "ZeroDivisionError" in capsys.readouterr().err
     assert done == [("new", 5)]
+
+
+def test_the_keys_reach_every_page_and_rotor_and_every_plot_reads_out_in_units(window, qtbot):
+    window.activateWindow()
+    for number, name in enumerate(window.pages, 1):
+        qtbot.keyClick(window, getattr(Qt.Key, f"Key_{number}"), Qt.KeyboardModifier.AltModifier)
+        rest(qtbot, window)
+        assert window.page.name == name
+        for plot in (one for one in window.page.findChildren(Plot) if one.isVisible()):
+            (left, right), (low, high) = plot.box.viewRange()
+            said = plot.say((left + right) / 2, plot.down((low + high) / 2))
+            assert unit_words(plot.upward[1]) in said
+            assert any(character.isdigit() for character in said)
+    for number, position in enumerate(POSITIONS, 1):
+        qtbot.keyClick(window, getattr(Qt.Key, f"Key_{number}"), Qt.KeyboardModifier.ControlModifier)
+        assert window.session.position == position
+        assert card(window, position).isChecked()
 
 
 def test_every_page_has_units_on_its_axes_and_cautions_stand_where_hands_come_near(window, qtbot):
