@@ -1,5 +1,7 @@
 """Pulses in the high band at defect orders: signals of known truth, and chance."""
 
+import os
+
 import numpy as np
 import pytest
 
@@ -12,6 +14,7 @@ from vibekit.rig import Fault, draw_craft, record
 from vibekit.rig.disturbance import Disturbance
 from vibekit.transform import Transform
 
+COUNT = int(os.environ.get("VIBEKIT_FALSE_COMBS", "48"))
 RATE, SECONDS, SHAFT_HZ = 24000, 3, 100.0
 N = SECONDS * RATE
 BEARING = Bearing(7, 1.588, 6.5)  # 623: ball set from memory
@@ -143,9 +146,9 @@ def test_rig_faults_lead_with_their_own_part():
 
 
 def test_grit_knocks_cogging_and_wash_are_no_bearing_whose_geometry_is_not_known():
-    # 60 records of the kind of which at most 4 in 500 may be taken for one
+    # at most 4 in 500 may be taken for one; 500 when VIBEKIT_FALSE_COMBS says so, else a part of them
     false = []
-    for seed in range(6000, 6015):
+    for seed in range(6000, 6000 + COUNT // 4):
         for what in (
             {"test": "bare", "fault": Fault("bearing-grit", (2, 4, 8)[seed % 4 % 3])},
             {"test": "bare", "disturbance": Disturbance(knocks=3)},
@@ -154,4 +157,4 @@ def test_grit_knocks_cogging_and_wash_are_no_bearing_whose_geometry_is_not_known
         ):
             score = dict(on_the_rig(seed, False, **what).combs)["defect comb"].score
             false += [(seed, what, score)] * (score > 2)
-    assert len(false) <= 1, false
+    assert len(false) <= (4 if COUNT >= 500 else 1), false
