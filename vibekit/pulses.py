@@ -25,7 +25,7 @@ TOP_ORDER = 30.0
 MAINS_HZ = np.array([100.0, 120.0])  # iron pulls twice a period, rectifiers load twice a period
 MAINS_MULTIPLES = np.arange(1.0, 7.0)
 MAINS_OFF = 0.001  # of grids in step (common practice, no source)
-STRANGERS = (0.65, 1.45)  # orders at which another shaft may turn: below lie cages, above balls
+STRANGERS = np.arange(0.65, 1.45, 2.5e-4)  # orders at which another shaft may turn: below lie cages, above balls
 MOST_STRANGERS = 3
 SLIP = (-0.015, 0.010)  # relative range of a defect order about its geometry (Randall & Antoni 2011, section 2: 1 to 2 %)
 SKIRTS = 0.35  # orders to which a whole order's line may spread
@@ -148,13 +148,11 @@ def _clickiness(squared: Real, rate: float, leave_out_s: RANGES) -> tuple[float,
         return 0.0, 10.0
     stretch = squared[: count * size].reshape(count, size)
     start = np.arange(count) * size / rate
-    keep = np.full(count, fill_value=True)
-    for a, b in leave_out_s:
-        keep &= (start >= b) | (start + size / rate <= a)
+    end = start + size / rate
+    keep = np.array([not any(a < e and s < b for a, b in leave_out_s) for s, e in zip(start, end, strict=True)])
     if keep.any():
         stretch = stretch[keep]
-    fourth = np.einsum("ij,ij->i", stretch, stretch) / size
-    moment = 10 * np.log10(fourth / np.maximum(stretch.mean(axis=1) ** 2, 1e-300) / 2)
+    moment = 10 * np.log10((stretch**2).mean(axis=1) / np.maximum(stretch.mean(axis=1) ** 2, 1e-300) / 2)
     spread = 1.4826 * float(np.median(np.abs(moment - np.median(moment))))
     return float(np.median(moment)), float(1.96 * 1.2533 * spread / np.sqrt(len(moment)))
 
@@ -211,16 +209,15 @@ def _apart(evidences: list[Evidence], whole: Array, missing: int) -> list[Eviden
     seen = [Evidence.of(e.spectrum, whole, 0.0) for e in evidences]
     step = evidences[0].spectrum.resolution
     k = np.arange(1.0, 6.0)[:, None]
-    roots = np.arange(*STRANGERS, step / 2)
     for _ in range(MOST_STRANGERS):
-        bands = np.stack([e.line(k * roots, step * (0.5 + 0.5 * k)) for e in seen])
+        bands = np.stack([e.line(k * STRANGERS, step * (0.5 + 0.5 * k)) for e in seen])
         lines = log_mean(bands, 0)
-        caged = log_mean(np.stack([e.line(roots / np.array([[2.0], [3.0]]), np.array(step)) for e in seen]), 0).max(axis=0) > CAP / 2
+        caged = log_mean(np.stack([e.line(STRANGERS / np.array([[2.0], [3.0]]), np.array(step)) for e in seen]), 0).max(axis=0) > CAP / 2
         weakest = np.minimum(lines[0], np.sort(lines[1:], axis=0)[missing])
         together = np.where(caged | (2 * weakest < np.median(lines, axis=0)), 0.0, (5 - missing) * weakest - missing * np.log(4))
         if log_mean(together) < SHOWS * np.log(10):
             break
-        root = roots[together.argmax()]
+        root = STRANGERS[together.argmax()]
         multiples = root * np.arange(1.0, TOP_ORDER / root)
         near = (multiples + np.arange(-1, 2)[:, None] * step * np.sqrt(multiples)).ravel()
         evidences, seen = ([e.without(near, SKIRTS) for e in each] for each in (evidences, seen))
