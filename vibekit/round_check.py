@@ -14,7 +14,7 @@ SPEED = 0.03  # by which two runs of one rotor may differ
 SPEEDS = 0.05  # and those of different rotors, whose levels are compared with each other
 LOUDER_DB = 6.0  # mean difference of two runs of one rotor; refitting nothing changes less
 TURNED_DB = 3.0  # above the background between two runs
-DOUBT_DB = 0.25  # by which another order must fit better, for each rotor that it moves
+DOUBT_DB = 0.4  # by which another order must fit better, for each rotor that it moves: the announced one does so in 1 of 100, by simulation
 Array = npt.NDArray[np.float64]
 
 
@@ -52,9 +52,12 @@ def check_round(split: Split, positions: Sequence[str], readings: Sequence[Readi
 
 
 def _another_order(runs: Sequence[Run], positions: Sequence[str], which: int) -> str:
-    """Whether the rotors of a later round are more like those of the first in another order; its words, else ""."""
+    """Whether the rotors of a later round are more like those of the first in another order; its words, else "".
+
+    By the shape of their levels alone: what all bands of a run share repeats least.
+    """
     count = len(positions)
-    first, later = (np.stack([run.levels_db for run in runs[k * count : (k + 1) * count]]) for k in (0, which))
+    first, later = (np.stack([run.levels_db - run.levels_db.mean() for run in runs[k * count : (k + 1) * count]]) for k in (0, which))
     apart = np.abs(first[:, np.newaxis] - later[np.newaxis]).mean(axis=2)
     _, best = linear_sum_assignment(apart)
     moved = int(np.sum(best != np.arange(count)))
