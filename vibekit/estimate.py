@@ -16,6 +16,7 @@ from vibekit.modulation import shaft_beneath
 from vibekit.ridge import ridge
 from vibekit.settings import Settings
 from vibekit.steady import hold_steady
+from vibekit.sweep import sweep
 from vibekit.track import Track
 from vibekit.transform import Transform
 
@@ -102,6 +103,9 @@ def estimate_speed(
 
     transforms: of the vibration channels
     """
+    moved = sweep(transforms, low_hz, high_hz, settings) if settings.test == "run-up" else None
+    if moved:
+        return Estimate(moved.track, moved.sd * moved.track.mean_hz, moved.choice, moved.presence)
     top = min(TOP_HZ, 0.45 * transforms[0].rate_hz)
     bands = [transform.low_band(top) for transform in transforms]
     signals, rate = [band for band, _ in bands], bands[0][1]

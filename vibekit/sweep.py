@@ -1,0 +1,258 @@
+"""The path of a comb through a run-up or coast-down, however fast and however quiet at its slow end: a search in speed and acceleration.
+
+Within a frame a shaft that speeds up smears each order over many bins, the faster the slower it turns. Turned back by the rate at which the
+order moves, it is one line again (dechirping; S. Mann and S. Haykin, IEEE Trans. Signal Process. 43 (1995) 2745-2761). Order k moves k
+times as fast as the shaft, so a comb in frequency and rate belongs to each speed and acceleration. A rotor has inertia: its acceleration
+changes little from frame to frame, and the best path through both goes on where the orders fade into the noise.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft as sfft
+from scipy.ndimage import median_filter, uniform_filter1d
+from scipy.special import ndtr
+from scipy.stats import norm
+
+from vibekit.choice import FURTHEST, Choice
+from vibekit.comb import CLUTTER, DIM_DB, HIGHEST_ORDER, LEAST, PEAK, SPREAD_DB, Comb, level_patterns
+from vibekit.ridge import best_path
+from vibekit.settings import Settings
+from vibekit.track import Track
+from vibekit.transform import Transform
+from vibekit.window import window_samples
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.intp]
+Grey = npt.NDArray[np.float32]
+FRAME_S, HOP_S = 0.4, 0.1
+MOST_FRAMES = 150
+TOP_HZ = 2000.0
+RATE_STEP = 3.0  # of rates tried, over the frame's length squared: a line then loses less than a decibel
+FASTEST = 200.0  # acceleration, Hz a second
+STEP_A = 6.0  # of accelerations
+STEP_F, EVEN_HZ = 0.004, 60.0  # of speeds: relative above EVEN_HZ, in Hz below
+LOUDEST = 6.0  # log of the power over the floor above which a line counts no more
+TURNS_COST, STRAYS_COST = 2.0, 0.5  # of a step in acceleration and in speed, from frame to frame
+PADDING = 2
+REACH, FINER, FINE_COST = 0.06, 0.001, 0.1  # of a path sharpened, relative, and of a step between frames
+CALM, TURNS = 7, 1.5  # frames, and their mean score, below which nothing turns; noise alone reaches it as often as not
+LEAD, SURER = 1.0, 10.0  # score a frame over that of frames in disorder, of even odds for a shaft, and how it grows sure; noise: 0.4
+RATIOS = (1 / 5, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 1.0, 3 / 2, 2.0, 3.0)  # of the path, that the shaft may turn
+APART = 4.0  # bins of a frame between two orders of a comb
+FEWEST = 8  # frames
+QUIET = 0.5963, 0.4198  # mean and standard deviation of log(1 + p), p exponential of mean 1
+OFF = 0.1  # of the speed, by which all of a path may be off where it is faint: a mode's ring may lead it astray there
+ALIKE = 4.0  # frames that share half their samples or more
+ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.8, 5: 0.6, 6: 0.6}
+
+
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """A run-up or coast-down.
+
+    track: speed against time, sd: relative standard deviation of its mean; presence: probability that a shaft made it and not chance
+    choice: which multiple of the path it is, and how surely
+    """
+
+    track: Track
+    sd: float
+    presence: float
+    choice: Choice
+
+
+def sweep(transforms: list[Transform], low_hz: float, high_hz: float, settings: Settings) -> Sweep | None:
+    """Speed against time of the comb that goes on from frame to frame most surely, without ends where nothing turns; None if too short.
+
+    transforms: of the channels; low_hz, high_hz: bounds of the speed
+    """
+    hz = np.exp(np.arange(np.log(low_hz + EVEN_HZ), np.log(high_hz + EVEN_HZ), STEP_F)) - EVEN_HZ
+    acceleration = np.arange(-FASTEST, FASTEST + STEP_A / 2, STEP_A)
+    frames = _Frames.of(transforms)
+    if frames.time_s.size < FEWEST:
+        return None
+    rates = frames.rates(max(ORDER_WEIGHT) * FASTEST)
+    score = np.zeros((frames.time_s.size, acceleration.size, hz.size), np.float32)
+    for i in range(frames.time_s.size):
+        grey = np.minimum(frames.loudness(i, rates), np.float32(LOUDEST))
+        grey -= grey.mean()
+        for order, weight in ORDER_WEIGHT.items():
+            column = np.rint(order * hz / frames.step_hz).astype(np.intp)
+            seen = column < grey.shape[1]
+            row = np.abs(rates[:, None] - order * acceleration).argmin(axis=0)
+            score[i][:, seen] += np.float32(weight) * grey[row[:, None], column[seen]]
+    hop = float(frames.time_s[1] - frames.time_s[0])
+    total, path_a, path_f = _best_path(score, acceleration, hz, hop)
+    mixed, _, _ = _best_path(score[np.random.default_rng(0).permutation(len(score))], acceleration, hz, hop)
+    lead = (total - mixed) / len(score)  # over frames of the same lines that do not go on from one to the next
+    calm = uniform_filter1d(score[np.arange(len(score)), path_a, path_f].astype(np.float64), CALM, mode="nearest")
+    quiet, middle = np.flatnonzero(calm < TURNS), int(calm.argmax())
+    held = slice(int(max(quiet[quiet < middle], default=-1)) + 1, int(min(quiet[quiet > middle], default=calm.size)))
+    frames, moves = frames.part(held), uniform_filter1d(acceleration[path_a][held], 5, mode="nearest")
+    fine = frames.finer(moves, hz[path_f][held])
+    combs = [_comb(frames, fine, moves, ratio, settings) for ratio in RATIOS if ratio == 1 or low_hz < ratio * fine.mean() < high_hz]
+    best = max(combs, key=lambda comb: comb.evidence())
+    odds = np.exp([-max(best.lead(comb), FURTHEST) for comb in combs])
+    rivals = sorted(((comb, float(part / odds.sum())) for comb, part in zip(combs, odds, strict=True)), key=lambda pair: -pair[1])
+    choice = Choice(best, best.evidence(), rivals[0][1], tuple(rivals[1:]))
+    ratio = best.hz / fine.mean()
+    rough = np.diff(fine, 2) / fine[1:-1]
+    random = float(np.sqrt(ALIKE * np.mean(rough**2) / 6 / fine.size)) if rough.size else 1.0
+    faint = calm[held] < calm.max() / 2
+    sd = math.hypot(random, OFF * float(fine[faint].sum() / fine.sum()))
+    return Sweep(_to_the_ends(frames, fine * ratio, moves * ratio), sd, 1 / (1 + math.exp(-SURER * (lead - LEAD))), choice)
+
+
+def _to_the_ends(frames: "_Frames", hz: Array, acceleration: Array) -> Track:
+    """Carry a path on to the ends of its first and last frame at the acceleration there, by no more than half."""
+    half = -frames.at_s[0]
+    first = np.clip(hz[0] - half * acceleration[0], hz[0] / 2, 2 * hz[0])
+    last = np.clip(hz[-1] + half * acceleration[-1], hz[-1] / 2, 2 * hz[-1])
+    return Track(
+        np.concatenate(([frames.time_s[0] - half], frames.time_s, [frames.time_s[-1] + half])), np.concatenate(([first], hz, [last]))
+    )
+
+
+def _comb(frames: "_Frames", hz: Array, acceleration: Array, ratio: float, settings: Settings) -> Comb:
+    """The comb of a multiple of the path, weighed as in `vibekit.comb`; how rarely noise makes a line is known from the noise itself."""
+    use = ratio * hz > APART / FRAME_S
+    use = use if use.sum() > FEWEST else np.ones(hz.size, bool)
+    count = int(min(HIGHEST_ORDER, frames.top_hz / (ratio * float(hz[use].max()))))
+    order = ratio * np.arange(1.0, count + 1)
+    power = np.array([frames.along(i, order, float(hz[i]), float(acceleration[i])) for i in np.flatnonzero(use).tolist()]).reshape(
+        int(use.sum()), count
+    )
+    independent = max(use.sum() * HOP_S * 2 / FRAME_S, 2.0)
+    loud = np.log1p(power).mean(axis=0)
+    chance = np.maximum(norm.sf((loud - QUIET[0]) / QUIET[1] * np.sqrt(independent)), 1e-12)
+    visible = 10 * np.log10(norm.isf(0.01) / np.sqrt(independent))
+    height = 10 * np.log10(np.maximum(power.mean(axis=0) - 1, 0.01))
+    clear = np.where(chance > 0.1, visible, height)
+    strongest = clear.max(initial=visible)
+    rare = np.where(height > visible - DIM_DB, PEAK / chance**CLUTTER, 0.0)
+    total = np.full(HIGHEST_ORDER, -np.inf)
+    for level, prior in level_patterns(settings):
+        off = height - strongest - level[:count, 0]
+        hidden = np.maximum(ndtr((np.maximum(height, visible) - strongest - level[:count, 0]) / SPREAD_DB), LEAST)
+        gain = np.log(hidden + rare * (1 + (off / SPREAD_DB) ** 2 / 4) ** -2.5)
+        total = np.logaddexp(total, np.pad(np.cumsum(gain), (0, HIGHEST_ORDER - count), mode="edge" if count else "constant") + prior)
+    every = np.full(HIGHEST_ORDER, -1)
+    filled = [np.pad(part, (0, HIGHEST_ORDER - count), constant_values=fill) for part, fill in ((chance, 1.0), (clear, visible))]
+    return Comb(ratio * float(hz.mean()), every, filled[0], filled[1], total)
+
+
+@dataclass(frozen=True, slots=True)
+class _Frames:
+    """Pieces of a record, Hann window. time_s: (frames,) middle of each; step_hz: distance of two bins; at_s: (n,) from the middle.
+
+    pieces, floor: of each channel, (frames, n) samples and (frames, bins) power of its noise
+    """
+
+    time_s: Array
+    step_hz: float
+    at_s: Array
+    pieces: list[Array]
+    floor: list[Array]
+
+    @classmethod
+    def of(cls, transforms: list[Transform]) -> "_Frames":
+        """Noise: what half the time is below, bin by bin, so that no line that moves is in it, at the loudness of each frame."""
+        bands = [transform.low_band(min(TOP_HZ, 0.45 * transform.rate_hz)) for transform in transforms]
+        n, rate_hz = bands[0][0].size, bands[0][1]
+        length = min(int(FRAME_S * rate_hz), n)
+        count = int(np.clip((n - length) / (HOP_S * rate_hz) + 1, 1, MOST_FRAMES))
+        starts = np.linspace(0, n - length, count).astype(np.intp)
+        padded: int = sfft.next_fast_len(PADDING * length)
+        bins = int(min(TOP_HZ, 0.45 * rate_hz) / rate_hz * padded)
+        window = window_samples("hann", length)
+        pieces, floor = [], []
+        for signal, _ in bands:
+            piece: Array = np.stack([signal[start : start + length] for start in starts.tolist()]).astype(np.float64) * window
+            power = np.abs(sfft.rfft(piece, padded, axis=1)[:, :bins]) ** 2
+            under = median_filter(np.median(power, axis=0), 41) + np.finfo(np.float32).tiny
+            pieces.append(piece)
+            floor.append(under * np.maximum(np.median(power / under, axis=1), np.finfo(np.float32).tiny)[:, None])
+        middle = (length - 1) / 2
+        at: Array = (np.arange(float(length)) - middle) / rate_hz
+        return cls(np.asarray((starts + middle) / rate_hz), rate_hz / padded, at, pieces, floor)
+
+    @property
+    def top_hz(self) -> float:
+        """Highest frequency looked at."""
+        return float(self.step_hz * (self.floor[0].shape[1] - 1))
+
+    def part(self, held: slice) -> "_Frames":
+        """Some of the frames."""
+        return replace(self, time_s=self.time_s[held], pieces=[p[held] for p in self.pieces], floor=[f[held] for f in self.floor])
+
+    def along(self, i: int, order: Array, hz: float, acceleration: float) -> Array:
+        """Power over the noise of frame i at some orders (k,) of a speed, each turned back by the rate at which it moves."""
+        wave = np.exp(-2j * np.pi * order[:, None] * (hz * self.at_s + acceleration * self.at_s**2 / 2))
+        column = np.rint(order * hz / self.step_hz).astype(np.intp)
+        power = sum(np.abs(wave @ piece[i]) ** 2 / floor[i][column] for piece, floor in zip(self.pieces, self.floor, strict=True))
+        return np.asarray(math.log(2) * power / len(self.pieces))  # the floor is the median of noise, ln 2 of its mean
+
+    def rates(self, fastest: float) -> Array:
+        """Rates of change in Hz a second, up to `fastest` either way, as close as a frame tells apart."""
+        step = RATE_STEP * (2 * self.at_s[-1]) ** -2
+        count = int(fastest / step)
+        return np.asarray(np.arange(-count, count + 1) * step)
+
+    def loudness(self, i: int, rates: Array) -> Grey:
+        """Log of the power over the noise of frame i, turned back by each rate: (rates, bins)."""
+        back = np.exp(-1j * np.pi * rates[:, None] * self.at_s**2).astype(np.complex64)
+        padded, bins = round(1 / ((self.at_s[1] - self.at_s[0]) * self.step_hz)), self.floor[0].shape[1]
+        power = sum(
+            np.abs(sfft.fft(piece[i] * back, padded, axis=1)[:, :bins]) ** 2 / floor[i]
+            for piece, floor in zip(self.pieces, self.floor, strict=True)
+        )
+        grey: Grey = np.log1p(power / len(self.pieces)).astype(np.float32)
+        return grey
+
+    def finer(self, acceleration: Array, hz: Array) -> Array:
+        """A path (frames,) sharpened: each order read at the rate at which it moves, speeds FINER apart, within REACH."""
+        near = np.linspace(-REACH, REACH, int(2 * REACH / FINER) + 1)
+        score = np.zeros((hz.size, near.size), np.float32)
+        order, weight = np.array([*ORDER_WEIGHT], dtype=np.float64), np.array([*ORDER_WEIGHT.values()], np.float32)
+        for i in range(hz.size):
+            grey = self.loudness(i, order * acceleration[i])
+            place = order[:, None] * hz[i] * (1 + near) / self.step_hz
+            column = np.minimum(place.astype(np.intp), grey.shape[1] - 2)
+            part = (place - column).astype(np.float32)
+            row = np.arange(order.size)[:, None]
+            each = grey[row, column] * (1 - part) + grey[row, column + 1] * part
+            score[i] = weight @ np.where(place < grey.shape[1] - 1, each, 0)
+        path = np.clip(best_path(score, FINE_COST, 12), 1, near.size - 2)
+        left, middle, right = (score[np.arange(hz.size), path + d].astype(np.float64) for d in (-1, 0, 1))
+        between = np.clip(0.5 * (left - right) / np.minimum(left - 2 * middle + right, -1e-9), -1, 1)
+        return np.asarray(hz * (1 + near[path] + between * FINER))
+
+
+def _best_path(score: Grey, acceleration: Array, hz: Array, hop_s: float) -> tuple[float, Index, Index]:
+    """Path with the largest sum of score (frames, accelerations, speeds) less what its turns cost: that sum, rows and columns (frames,)."""
+    before = hz - acceleration[:, None] * hop_s
+    come = np.rint(np.interp(before, hz, np.arange(hz.size))).astype(np.intp)
+    outside = np.float32(-1e9) * ((before < hz[0]) | (before > hz[-1])).astype(np.float32)
+    total, chosen = score[0], []
+    moves = [(da, df) for da in (-1, 0, 1) for df in (-1, 0, 1)]
+    rows = np.arange(acceleration.size)[:, None]
+    for grey in score[1:]:
+        options = [
+            total[np.clip(rows + da, 0, acceleration.size - 1), np.clip(come + df, 0, hz.size - 1)]
+            - np.float32(TURNS_COST * abs(da) + STRAYS_COST * abs(df))
+            for da, df in moves
+        ]
+        best = np.argmax(options, axis=0).astype(np.int8)
+        chosen.append(best)
+        total = np.max(options, axis=0) + outside + grey
+    most = float(total.max())
+    a, f = map(int, np.unravel_index(int(total.argmax()), total.shape))
+    path = [(a, f)]
+    for best in reversed(chosen):
+        da, df = moves[best[a, f]]
+        a, f = int(np.clip(a + da, 0, acceleration.size - 1)), int(np.clip(come[a, f] + df, 0, hz.size - 1))
+        path.append((a, f))
+    found = np.array(path[::-1], dtype=np.intp)
+    return most, found[:, 0], found[:, 1]
