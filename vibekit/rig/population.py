@@ -19,7 +19,7 @@ Range = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Population:
-    """Ranges from which craft are drawn; the defaults are those the tables of the catalogue are made from.
+    """Ranges from which craft are drawn; the defaults are common craft, well measured.
 
     Common practice, no source, where a docstring names none.
 
@@ -55,7 +55,30 @@ class Population:
 
 
 USUAL = Population()
-# craft to judge the verdicts by: every range reaches beyond the one the tables are made from, or lies aside of it
+# what the catalogue's tables are made from: any craft, sensor and room that a user may come with
+WIDE = Population(
+    inch=(2.5, 14),
+    tip_m_s=(45, 105),
+    blades=(2, 2, 2, 3, 3, 4, 5, 6),
+    windings=((14, 12), (12, 9), (8, 9), (10, 12), (16, 12), (20, 18)),
+    balls=(6, 11),
+    ball_ratio=(0.15, 0.33),
+    pitch_mm=(5, 14),
+    modes=(1, 7),
+    mode_hz=(35, 2500),
+    damping=(0.005, 0.1),
+    prop_mm=(0.015, 0.2),
+    bell_um=(4, 60),
+    unlike=(0.003, 0.05),
+    noise=(-3.4, -2.0),
+    wash=(0.015, 0.12),
+    hum=(-1.8, -0.3),
+    gain_db=(0.2, 2.2),
+    level_db=(0.3, 1.5),
+    wander=(-3.0, -1.7),
+    coast_s=(1.0, 8.0),
+)
+# craft to judge the verdicts by: noisier rooms, worse balance, softer frames and livelier speeds than USUAL, spread unlike WIDE
 ELSEWHERE = Population(
     inch=(2.5, 13),
     tip_m_s=(45, 100),
