@@ -122,7 +122,7 @@ def summary(outcomes: Sequence[Outcome]) -> str:
     called = sum(o.conclusion.condition not in ("healthy", "undecided") for o in sound)
     return (
         f"{len(faults)} faults: {right / len(faults):.1%} named right, {wrong / len(faults):.1%} wrong, the rest left open. "
-        f"{len(sound)} sound motors: {called} called faulty, {sum(o.is_right for o in sound) / len(sound):.1%} \"no fault found\". "
+        f'{len(sound)} sound motors: {called} called faulty, {sum(o.is_right for o in sound) / len(sound):.1%} "no fault found". '
         f"Expected calibration error {calibration_error(reliability(outcomes)):.3f}."
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from vibekit.catalogue import load_catalogue
+from vibekit.catalogue import GROUPS, load_catalogue
 from vibekit.marks import colours
 from vibekit.plots import style
 from vibekit.reliability import Bin, Outcome
@@ -27,7 +27,7 @@ def reliability_picture(bins: Sequence[Bin]) -> str:
         figure = Figure(figsize=(4.6, 4.2))
         ax = figure.add_axes((0.14, 0.13, 0.82, 0.78))
         ax.plot([0, 100], [0, 100], color=_INK["muted"], linewidth=0.8, linestyle=(0, (4, 3)))
-        ax.text(62, 55, "stated = found", color=_INK["muted"], rotation=45, rotation_mode="anchor", transform_rotates_text=True)
+        ax.text(98, 3, "dashed: as often as stated", color=_INK["muted"], ha="right")
         stated, there = (100 * np.array([getattr(b, name) for b in bins]) for name in ("stated", "there"))
         reach = 100 * np.array([(b.there - b.low, b.high - b.there) for b in bins]).T
         ax.errorbar(stated, there, reach, fmt="o-", color=_INK["this"], markersize=5, capsize=3, linewidth=1.5, elinewidth=1)
@@ -39,19 +39,21 @@ def reliability_picture(bins: Sequence[Bin]) -> str:
 
 
 def confusion_picture(outcomes: Sequence[Outcome]) -> str:
-    """What was concluded (columns) of each condition (rows), per cent of the row; severities of 2, 4 and 8 repeatability limits together."""
+    """What was concluded (columns) of each condition (rows), per cent of the row; all severities together."""
     from matplotlib.figure import Figure
 
     catalogue = load_catalogue()
-    names = [c.condition for c in catalogue.conditions if any(o.condition == c.condition for o in outcomes)]
+    there = sorted((c for c in catalogue.conditions if c.condition in {o.condition for o in outcomes}), key=lambda c: GROUPS.index(c.group))
+    names = [c.condition for c in there]
     said = [*names, "undecided"]
     count = Counter((o.condition, o.conclusion.condition) for o in outcomes)
     cases = np.array([[count[row, column] for column in said] for row in names])
     share = 100 * cases / cases.sum(axis=1, keepdims=True)
-    words = [*(catalogue[name].words for name in names), "cannot tell"]
+    words = [*(c.words.partition(":")[0] for c in there), "cannot tell"]
+    rows = ["sound motor" if name == "healthy" else word for name, word in zip(names, words, strict=False)]
     with style():
-        figure = Figure(figsize=(9.6, 7.4))
-        ax = figure.add_axes((0.24, 0.02, 0.75, 0.69))
+        figure = Figure(figsize=(10.4, 7.2))
+        ax = figure.add_axes((0.22, 0.02, 0.68, 0.72))
         from matplotlib.colors import LinearSegmentedColormap
 
         ax.imshow(share, cmap=LinearSegmentedColormap.from_list("ink", [_INK["paper"], _INK["this"]]), vmin=0, vmax=100, aspect="auto")
@@ -60,7 +62,7 @@ def confusion_picture(outcomes: Sequence[Outcome]) -> str:
                 ink = _INK["paper" if value > DARK else "ink"]
                 ax.text(column, row, f"{value:.0f}" if value >= 0.5 else "<1", ha="center", va="center", color=ink)
         ax.set_xticks(range(len(said)), words, rotation=45, ha="left")
-        ax.set_yticks(range(len(names)), [f"{word} ({n})" for word, n in zip(words, cases.sum(axis=1), strict=False)])
+        ax.set_yticks(range(len(names)), [f"{word} ({n})" for word, n in zip(rows, cases.sum(axis=1), strict=True)])
         ax.tick_params(top=True, labeltop=True, bottom=False, labelbottom=False, length=0)
         ax.set_xticks(np.arange(len(said) - 1) + 0.5, minor=True)
         ax.set_yticks(np.arange(len(names) - 1) + 0.5, minor=True)
