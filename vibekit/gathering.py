@@ -1,13 +1,14 @@
 """What a report holds, gathered: from the archive, or from recordings just judged."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import vibekit
 from vibekit.archive import Archive
 from vibekit.casefile import open_case
+from vibekit.comparison import compare_case, table_rows
 from vibekit.craft import Craft, Rotor, missing
 from vibekit.finding import Diagnosis
 from vibekit.inspection import GivenAnswer
@@ -42,7 +43,8 @@ def contents_from_archive(archive: Archive, name: str) -> ReportContents:
         for motor in case.motors
     ]
     setups = dict.fromkeys(kept.setup for motor in case.motors for kept in motor.now if kept.setup)
-    return _contents(case.craft, pages, tuple(Note("measured with", setup) for setup in setups))
+    rows = table_rows(compare_case(case), {position: verdict.conclusion for position, verdict in verdicts.items()})
+    return replace(_contents(case.craft, pages, tuple(Note("measured with", setup) for setup in setups)), comparison=tuple(rows))
 
 
 def contents_from_files(

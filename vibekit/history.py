@@ -7,13 +7,12 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.change import BROADBAND, DB, Change, changed, pair_up, parts_of, per_decade
+from vibekit.change import BROADBAND, DB, parts_of, per_decade
 from vibekit.control_chart import Chart, chart, limit_for
 from vibekit.course import WATCHED, Course, course_of, decades, near
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES
 from vibekit.observation import CHANGE_EDGES, WORDS
-from vibekit.repeatability import load_repeatability
 from vibekit.settings import Test
 from vibekit.trend import Trend, trend_of
 
@@ -41,7 +40,7 @@ class OwnPast:
 
     pace: sittings a year; pace_known: it follows from the dates; chart: of the course's quantities
     scores: {name: (n,) sum of the evidence for pulses of a bearing}, an alarm from `score_limit`
-    changes: of the newest sitting against the sound ones before it; trends: {name: Trend}
+    trends: {name: Trend}
     """
 
     setup: str
@@ -51,7 +50,6 @@ class OwnPast:
     pace_known: bool
     scores: dict[str, Array]
     score_limit: float
-    changes: tuple[Change, ...]
     trends: dict[str, Trend]
 
     @property
@@ -137,11 +135,6 @@ def _own_past(
     drawn = chart(
         course.values, course.noise, course.deviation, course.worth, course.relative, limit_for(between), course.sound, course.restarts
     )
-    table = load_repeatability()
-    ids = {k.id for k in past}
-    before = [k.comparable for visit in course.visits[:-1] for k in visit.kept if k.id in ids]
-    pairs = pair_up([k.comparable for k in course.visits[-1].kept], before)
-    changes = [moved for name in names if (moved := changed(name, pairs, table)) is not None]
     return OwnPast(
         kept[0].setup,
         course,
@@ -150,7 +143,6 @@ def _own_past(
         known,
         {name: _sums(each, course.restarts) for name, each in course.scores.items()},
         float(np.log10(between)),
-        tuple(changes),
         {name: found for q, name in enumerate(course.names) if (found := _trend(course, q)) is not None},
     )
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibekit import marks, wording
+from vibekit.comparison import COLUMNS, key_words
 from vibekit.craft_verdict import CraftVerdict, craft_verdict, pressing, suspect_words
 from vibekit.drawings import coast_downs, drawings_of, groups_of, side_by_side
 from vibekit.errors import UsageError
@@ -71,6 +72,7 @@ class ReportContents:
     title: usually the craft's name; made_at: when the report was made; motors: in running order; engine: version that made it
     about: craft, owner, job, set-up; cautions: for all work on this craft; not_tested: in words
     left_open: what is not known of the craft and what that leaves open
+    comparison: rows of the table of each motor against every reference, see vibekit.comparison
     """
 
     title: str
@@ -81,6 +83,7 @@ class ReportContents:
     cautions: tuple[str, ...] = ()
     not_tested: tuple[str, ...] = ()
     left_open: tuple[str, ...] = ()
+    comparison: tuple[tuple[str, ...], ...] = ()
 
     def __post_init__(self) -> None:
         if not self.motors:
@@ -115,6 +118,8 @@ def render(contents: ReportContents) -> str:
     return page.render(
         report=contents,
         sheet=style_sheet(),
+        columns=COLUMNS,
+        key=key_words(),
         states=marks.STATES,
         together=[drawing for group in groups for drawing in (coast_downs(group), side_by_side(group)) if drawing is not None],
         drawings=lambda reading: drawn.get(id(reading), []),

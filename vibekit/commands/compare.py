@@ -1,4 +1,4 @@
-"""`vibekit compare`: the motors of a craft with each other and with their own past."""
+"""`vibekit compare`: the motors of a craft with each other, with their own past and with the same model on other craft."""
 
 import argparse
 import json
@@ -16,12 +16,14 @@ def run(args: argparse.Namespace) -> int:
     from vibekit.archive import Archive
     from vibekit.casefile import open_case
     from vibekit.commands.asking import find_craft
-    from vibekit.commands.show import show_craft
+    from vibekit.commands.show import show_comparison, show_craft, show_parts
     from vibekit.commands.spins import show_spins, spins_side_by_side
+    from vibekit.comparison import compare_case, comparison_json
     from vibekit.diagnosis import conclude_craft
     from vibekit.errors import UsageError
     from vibekit.place import find_place
-    from vibekit.result import craft_json
+    from vibekit.propeller_or_motor import propeller_json, propeller_or_motor
+    from vibekit.result import craft_json, verdict_json
 
     _, craft = find_craft(args.craft)
     with Archive(find_place(), create=False) as archive:
@@ -29,12 +31,15 @@ def run(args: argparse.Namespace) -> int:
     verdicts = case.judge()
     if not verdicts:
         raise UsageError(f"the archive holds nothing about the motors of {craft.name}; add recordings with `vibekit add` first")
-    end = conclude_craft(verdicts)
     readings = {m.position: m.readings for m in case.motors}
+    comparisons, parts, verdict = compare_case(case), propeller_or_motor(case), case.verdict(verdicts)
     if args.json:
-        found = craft_json(craft.name or args.craft, readings, verdicts, end) | spins_side_by_side(readings)
+        found = craft_json(craft.name or args.craft, readings, verdicts, conclude_craft(verdicts)) | spins_side_by_side(readings)
+        found |= comparison_json(comparisons) | propeller_json(parts) | {"verdict": verdict_json(verdict)}
         print(json.dumps(found, indent=1, allow_nan=False, ensure_ascii=False))
     else:
+        show_comparison(comparisons, {position: d.conclusion for position, d in verdicts.items()})
         show_spins(readings)
-        show_craft(verdicts, readings, end, numbers=args.numbers)
+        show_parts(parts)
+        show_craft(verdicts, readings, verdict, numbers=args.numbers)
     return 0 if any(r.screening.usable for listed in readings.values() for r in listed) else 1

@@ -1,4 +1,4 @@
-"""`vibekit part`: note what was done to a part."""
+"""`vibekit part`: note what was done to a part, or show what each piece of work did."""
 
 import argparse
 import json
@@ -6,15 +6,15 @@ from dataclasses import asdict
 
 from vibekit.commands.asking import find_craft, local, moment
 from vibekit.errors import UsageError, check_choice
-from vibekit.kept import DID, PARTS, PartAction
+from vibekit.kept import DID, FRESH, PARTS, PartAction
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options of `part`."""
     parser.add_argument("craft", metavar="CRAFT", help="the craft's TOML file, or its name in the archive")
     parser.add_argument("position", metavar="POSITION", help="the rotor's name")
-    parser.add_argument("--did", required=True, metavar="|".join(DID), help="what was done")
-    parser.add_argument("--what", required=True, metavar="|".join(PARTS), help="to which part")
+    parser.add_argument("--did", metavar="|".join(DID), help="what was done; without it, what was noted before is shown, with what it did")
+    parser.add_argument("--what", metavar="|".join(PARTS), help="to which part")
     parser.add_argument("--with", dest="fitted", default="", metavar="TEXT",
                         help="with what: the new part's name or serial, the balancing mass, the position it was swapped with")  # fmt: skip
     parser.add_argument("--note", default="", metavar="TEXT", help="anything else worth knowing")
@@ -23,11 +23,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Keep what was done."""
+    """Keep what was done, or show it."""
+    if args.did is None and args.what is None:
+        return _show(args)
     from vibekit.archive import Archive
-    from vibekit.casefile import FRESH
     from vibekit.place import find_place
 
+    if args.did is None or args.what is None:
+        raise UsageError("--did and --what go together: say what was done, and to which part")
     check_choice("--did", args.did, DID)
     check_choice("--what", args.what, PARTS)
     done_at = moment(args.when)
@@ -48,4 +51,26 @@ def run(args: argparse.Namespace) -> int:
     print(f"Kept: {craft.name}, {args.position}: {args.what} {args.did}{fitted}, {local(done_at)}.")
     if args.did in FRESH:
         print("What is measured here from now on is compared with what comes after, not with what was before: measure it again.")
+    return 0
+
+
+def _show(args: argparse.Namespace) -> int:
+    """Print every piece of work with what it changed."""
+    from vibekit.archive import Archive
+    from vibekit.comparison import effect_json, effect_words
+    from vibekit.effect import effects_of
+    from vibekit.place import find_place
+
+    _, craft = find_craft(args.craft)
+    craft.rotor(args.position)
+    with Archive(find_place(), create=False) as archive:
+        effects = effects_of(archive.readings(craft.name or "", args.position), archive.actions(craft.name or "", args.position))
+    if args.json:
+        told = {"schema": "vibekit.parts/1", "craft": craft.name, "position": args.position, "actions": [effect_json(e) for e in effects]}
+        print(json.dumps(told, indent=1, allow_nan=False, ensure_ascii=False))
+        return 0
+    for effect in effects:
+        print(effect_words(effect))
+    if not effects:
+        print(f"Nothing was noted of {craft.name}, {args.position}; note it with --did and --what.")
     return 0

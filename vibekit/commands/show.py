@@ -1,15 +1,19 @@
 """Verdicts on the terminal."""
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from vibekit.craft_verdict import CraftVerdict, craft_verdict
-from vibekit.finding import Diagnosis
+from vibekit.finding import Conclusion, Diagnosis
 from vibekit.judging import Judgement
 from vibekit.reading import Reading
 
 if TYPE_CHECKING:
     from rich.text import Text
+
+    from vibekit.comparison import Comparison
+    from vibekit.propeller_or_motor import PropellerOrMotor
 
 WIDEST = 100  # columns; longer lines are hard to follow
 
@@ -32,6 +36,21 @@ def show_craft(
 ) -> None:
     """Print the motors of a craft: the strip, the verdict with what to do first, then each motor. numbers: what was measured, too."""
     _print(diagnoses, readings, verdict or craft_verdict(diagnoses, readings), numbers=numbers)
+
+
+def show_comparison(comparisons: "Sequence[Comparison]", ends: Mapping[str, Conclusion | None]) -> None:
+    """Print the motors against every reference, a row each, and what was done to them."""
+    from rich.console import Console
+
+    from vibekit.commands.asking import print_table
+    from vibekit.comparison import COLUMNS, effect_words, key_words, table_rows
+
+    encoding = Console().encoding
+    print_table(COLUMNS, table_rows(comparisons, ends, encoding))
+    done = [f"{c.position}, {effect_words(effect)}" for c in comparisons for effect in c.effects]
+    for line in (key_words(encoding), *done):
+        print(textwrap.fill(line, WIDEST))
+    print()
 
 
 def _print(
@@ -59,3 +78,15 @@ def _print(
         for line in page:
             console.print(line, soft_wrap=True)
         console.print()
+
+
+def show_parts(found: "PropellerOrMotor") -> None:
+    """Print what swaps, bare readings and refits say."""
+    import sys
+
+    from vibekit.commands.asking import say
+
+    for line in found.lines():
+        say(f"- {line}", sys.stdout)
+    if found.swaps or found.bare or found.refits:
+        print()

@@ -1,0 +1,125 @@
+"""What `vibekit compare` and `vibekit part` show of a craft with a past: the table, the alarms, what work did."""
+
+import json
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from tests.test_shop import NOON, SETUP, described, keep, sibling
+from vibekit.archive import Archive
+from vibekit.casefile import open_case
+from vibekit.cli import main
+from vibekit.comparison import COLUMNS, compare_case, key_words, table_rows
+from vibekit.history import FALSE_ALARMS
+from vibekit.kept import PartAction
+from vibekit.place import find_place
+from vibekit.rig.life import draw_readings
+
+SITTINGS, EVERY = 9, timedelta(days=10)
+BEGAN = NOON - EVERY * (SITTINGS - 1)
+GROWS = np.append(np.zeros(5), [1.5, 4.0, 7.0, 12.0])
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    """Nine sittings of one craft: the mount of the second rotor comes loose, the fourth gets another propeller in between."""
+    folder = tmp_path_factory.mktemp("bench")
+    craft, rng = sibling(8, 0), np.random.default_rng(3)
+    sound = np.zeros(SITTINGS)
+    each = [draw_readings(craft, r, "prop", "contact", "loose-mount", GROWS if r == 1 else sound, rng) for r in range(4)]
+    with Archive(find_place(folder / "archive")) as archive:
+        for k in range(SITTINGS):
+            keep(archive, folder, described("Wren-4"), [[one[k]] for one in each], BEGAN + k * EVERY)
+        archive.put_action(PartAction("Wren-4", "south-west", "screws", "tightened", "", "", BEGAN + 5.5 * EVERY))
+        archive.put_action(PartAction("Wren-4", "north-west", "propeller", "replaced", "new", "", BEGAN + 6.5 * EVERY))
+    return folder / "archive"
+
+
+@pytest.fixture
+def compared(bench, monkeypatch):
+    monkeypatch.setenv("VIBEKIT_ARCHIVE", str(bench))
+    with Archive(find_place(), create=False) as archive:
+        case = open_case(archive, "Wren-4")
+    return case, {c.position: c for c in compare_case(case)}
+
+
+def test_the_alarm_names_what_rises_and_when_it_began(compared):
+    own = compared[1]["south-east"].own[0]
+    assert (own.test, own.setup, len(own.course.visits)) == ("prop", SETUP, SITTINGS)
+    assert {alarm.name for alarm in own.alarms} & {"comb", "half orders", "harmonics"}
+    for alarm in own.alarms:
+        assert BEGAN + 4 * EVERY <= alarm.since <= alarm.at <= BEGAN + 8 * EVERY
+    assert own.pace == pytest.approx(36.5, abs=0.1)  # a sitting every ten days
+    assert own.trends["comb"].shown
+    quiet = [compared[1][position] for position in ("north-east", "south-west", "north-west")]
+    assert not any(c.own[0].alarms for c in quiet)
+
+
+def test_a_replaced_propeller_begins_a_new_baseline_and_tightened_screws_do_not(compared):
+    assert len(compared[1]["north-west"].own[0].course.visits) == 2
+    assert not compared[1]["north-west"].own[0].pace_known
+    own = compared[1]["south-west"].own[0]
+    assert len(own.course.visits) == SITTINGS
+    assert own.course.restarts.tolist() == [k == 6 for k in range(SITTINGS)]
+
+
+def test_each_piece_of_work_has_its_before_and_after(compared):
+    (effect,) = compared[1]["north-west"].effects
+    assert (effect.before, effect.after) == (BEGAN + 6 * EVERY, BEGAN + 7 * EVERY)
+    assert {c.name for c in effect.changes} >= {"1x", "roughness"}
+    assert all(np.isfinite(c.u95) for c in effect.changes)
+
+
+def test_the_table_has_a_row_a_motor_and_says_everything_in_words_and_marks(compared):
+    case, comparisons = compared
+    ends = {position: d.conclusion for position, d in case.judge().items()}
+    rows = {row[0]: row for row in table_rows(list(comparisons.values()), ends)}
+    assert list(rows) == ["north-east", "south-east", "south-west", "north-west"]
+    assert {len(row) for row in rows.values()} == {len(COLUMNS)}
+    assert rows["south-east"][1] == "● act"
+    assert rows["south-east"][2].startswith("▲ ")
+    assert rows["south-east"][3].startswith("▲▲ ")
+    assert "rising since 20" in rows["south-east"][3]
+    assert all(row[4] == "– the shop" or row[4].startswith("– 0 other craft") for row in rows.values())
+    plain = [cell for row in table_rows(list(comparisons.values()), ends, "ascii") for cell in row]
+    assert any(cell.startswith("^^ ") for cell in plain)
+    assert not any(mark in cell for cell in plain for mark in "▲▼●◐○◌–")
+    assert f"one in {1 / FALSE_ALARMS:.0f} years" in key_words()
+
+
+def test_compare_prints_the_table_first_and_gives_it_to_programs(compared, capsys):
+    assert main(["compare", "Wren-4"]) == 0
+    out = capsys.readouterr().out
+    assert out.index("beside the others") < out.index("For and against")
+    assert "screws tightened (prop)" in out
+    assert main(["compare", "Wren-4", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["comparisons"]
+    ill = next(c for c in told if c["position"] == "south-east")
+    history = ill["history"][0]
+    assert history["false_alarms_a_year"] == FALSE_ALARMS
+    assert history["alarms"]
+    assert {t["name"] for t in history["trends"]} >= {"1x", "roughness", "comb"}
+    assert {"others", "past", "shop", "actions"} <= ill.keys()
+
+
+def test_part_without_words_shows_what_was_done_and_what_it_did(compared, capsys):
+    assert main(["part", "Wren-4", "north-west"]) == 0
+    assert "propeller replaced with new (prop): " in capsys.readouterr().out
+    assert main(["part", "Wren-4", "north-west", "--json"]) == 0
+    (action,) = json.loads(capsys.readouterr().out)["actions"]
+    assert (action["did"], action["part"], action["test"]) == ("replaced", "propeller", "prop")
+    assert main(["part", "Wren-4", "north-east"]) == 0
+    assert "Nothing was noted" in capsys.readouterr().out
+    assert main(["part", "Wren-4", "north-east", "--did", "cleaned"]) == 2
+    assert "--did and --what go together" in capsys.readouterr().err
+
+
+def test_the_report_shows_the_table_on_its_first_sheet(compared, tmp_path):
+    from vibekit.gathering import contents_from_archive
+    from vibekit.report import render
+
+    with Archive(find_place(), create=False) as archive:
+        page = render(contents_from_archive(archive, "Wren-4"))
+    assert page.index("beside the others") < page.index("Do first")
+    assert "rising since" in page
