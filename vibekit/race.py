@@ -46,12 +46,16 @@ class Pattern:
         is held by no slip of the strikes, so it may stand out more than they do.
         """
         scattered = LORENTZ * np.pi * SCATTER[:, None] ** 2 * self.order
-        total = evidence.line(self.order, np.minimum(evidence.spectrum.resolution + scattered, WIDEST))
+        total = evidence.line(self.order, np.minimum(evidence.spectrum.resolution + scattered, np.minimum(WIDEST, self._inside(evidence))))
         leading = np.flatnonzero((total > LEADS).any(axis=0))
         if leading.size:
             root = total[:, leading]
             total[:, leading] += np.where(root > LEADS, self._more(evidence, leading, root), 0.0)
         return log_mean(total, 0)
+
+    def _inside(self, evidence: Evidence) -> Array:
+        """How wide a line may be, (n,), for its middle to lie among the orders: else it is somebody else's that stands beside them."""
+        return np.minimum(self.order - self.order[0], self.order[-1] - self.order) + evidence.spectrum.resolution
 
     def _more(self, evidence: Evidence, at: Index, root: Array) -> Array:
         """What the multiples and the lines beside them add, (scatters, orders), at these indices of the orders; root: theirs."""
@@ -62,7 +66,8 @@ class Pattern:
         shift = np.stack([np.broadcast_to(d, self.order.shape)[at] for d in offsets])
         blur = np.where(np.arange(len(k)) < count, 0.0, self.blur)
         scattered = LORENTZ * np.pi * (k[:, None] * SCATTER[:, None, None]) ** 2 * order
-        half = np.minimum(step * (0.5 + 0.5 * k[:, None]) + scattered, WIDEST) + blur[:, None]
+        widest = np.minimum(WIDEST, np.maximum(k, 1.0)[:, None] * self._inside(evidence)[at])
+        half = np.minimum(step * (0.5 + 0.5 * k[:, None]) + scattered, widest) + blur[:, None]
         lines = evidence.line(order * k[:, None] + shift, half)
         bound = np.maximum(root, 0.0)
         more = sum((np.minimum(perhaps(lines[:, i], MULTIPLES[i]), bound) for i in range(1, count)), np.zeros_like(root))
