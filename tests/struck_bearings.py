@@ -1,6 +1,6 @@
-"""Records of rolling bearings, independent of the rig and of the kit: spacings of strikes that scatter one by one (Antoni & Randall, J. Vib.
-Acoust. 125 (2003) 282-289), loads that change over a zone (McFadden & Smith, J. Sound Vib. 96 (1984) 69-82), both from memory; casings
-of one to three modes, coloured and white noise, mains, whistles, clipping, slow machines and quick motors.
+"""Records of rolling bearings, independent of the rig and of the kit: spacings of strikes scatter one by one (Antoni & Randall, J. Vib.
+Acoust. 125 (2003) 282-289), loads change over a zone (McFadden & Smith, J. Sound Vib. 96 (1984) 69-82), both from memory; casings of one
+to three modes, coloured and white noise, mains, whistles, clipping, slow machines and quick motors.
 """
 
 from dataclasses import dataclass

@@ -55,7 +55,7 @@ class Pattern:
 
     def _inside(self, evidence: Evidence) -> Array:
         """How wide a line may be, (n,), for its middle to lie among the orders: else it is somebody else's that stands beside them."""
-        return np.minimum(self.order - self.order[0], self.order[-1] - self.order) + evidence.spectrum.resolution
+        return np.asarray(np.minimum(self.order - self.order[0], self.order[-1] - self.order) + evidence.spectrum.resolution)
 
     def _more(self, evidence: Evidence, at: Index, root: Array) -> Array:
         """What the multiples and the lines beside them add, (scatters, orders), at these indices of the orders; root: theirs."""
