@@ -113,3 +113,32 @@ def test_swap_refuses_in_one_line(capsys, words, named):
     assert status == 2
     assert err.count("\n") == 1
     assert named in err
+
+
+def test_a_swap_joins_the_verdict_of_both_rotors_once(capsys):
+    """The propeller that moved is blamed where it is now; nothing is left of it where it was. Bare and refits are told, too."""
+    for when, takes, fault in ((SOUND, (0, 1, 2), None), (BEFORE, (10, 11, 12), NICK)):
+        keep("north-east", 0, when, takes, fault)
+        keep("north-east", 0, when, takes[:2], None, "bare")
+        keep("south-west", 1, when, takes)
+    assert main(["part", "Wren-4", "south-west", "--did", "swapped", "--what", "propeller", "--with", "north-east",
+                 "--when", SWAP.isoformat()]) == 0  # fmt: skip
+    keep("north-east", 0, AFTER, (20, 21, 22))
+    keep("north-east", 0, AFTER, (23, 24), None, "bare")
+    keep("south-west", 1, AFTER, (20, 21, 22), Fault("blade-damage", 8.0, 1))
+    capsys.readouterr()
+    main(["compare", "Wren-4", "--json"])
+    found = json.loads(capsys.readouterr().out)
+    assert [(s["first"], s["second"], s["answer"]) for s in found["swaps"]] == [("north-east", "south-west", "propeller")]
+    ends = {m["position"]: m["conclusion"] for m in found["motors"]}
+    assert ends["south-west"]["part"] == "propeller"
+    assert found["verdict"]["words"] == "Do not fly."
+    assert found["verdict"]["acts"][0]["position"] == "south-west"
+    assert "north-east" in found["bare_and_propeller"]
+    evidence = [e["text"] for m in found["motors"] for f in m["findings"] for e in f["evidence"]]
+    assert sum("swap test of 2026-03-01" in text for text in evidence) <= len(evidence) / 4
+    main(["compare", "Wren-4"])
+    out = capsys.readouterr().out
+    assert "Swap test of 2026-03-01, north-east with south-west: the fault went with the propeller" in out
+    assert "Do not fly." in out
+    assert "north-east: Bare against with the propeller" in out

@@ -35,6 +35,7 @@ AT: Mapping[str, Mapping[Place, float]] = {
     "none": {"nowhere": 1.0},
 }
 IN_MOTOR: Mapping[Place, float] = {"motor": 1.0}
+TWO = 0.3  # how often two faults come together, against what chance alone would bring together (common practice, no source)
 PLACES: tuple[Place, ...] = ("nowhere", "seat", "propeller", "motor")
 LEAST_WEIGHT = 0.3  # log10 below which a clue is not worth a line
 
@@ -85,7 +86,7 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
 def weigh_places(seen: Sequence[Observation], likelihoods: Likelihoods | None = None) -> dict[Place, float]:
     """Log of prior times likelihood of each place where the fault may be, not normalised.
 
-    Two faults at once, at odds independent of each other: each clue is as high as the one of them that raises it more.
+    Two faults at once: each clue is as high as the one of them that raises it more.
     """
     likelihoods = likelihoods or load_likelihoods()
     catalogue = load_catalogue()
@@ -96,7 +97,7 @@ def weigh_places(seen: Sequence[Observation], likelihoods: Likelihoods | None = 
     share = {place: np.array([AT.get(part, IN_MOTOR).get(place, 0.0) for part in parts]) for place in PLACES}
     weight = {place: _log_sum(logs, of) for place, of in share.items()}
     motor, propeller = share["motor"] == 1, share["propeller"] >= AT["propeller"]["propeller"]
-    pair = prior[motor][:, None] + prior[propeller][None, :]
+    pair = math.log(TWO) + prior[motor][:, None] + prior[propeller][None, :]
     for o, chance in rows:
         if o.test == "bare" or o.name in COMBS:  # the motor's alone
             pair = pair + np.log(chance[motor])[:, None]

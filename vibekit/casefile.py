@@ -1,26 +1,31 @@
 """What the archive holds of a craft, sorted for a verdict: each motor's newest readings, its own sound past, what was seen and done."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 
 from vibekit.agreement import unless_shared
 from vibekit.archive import Archive
 from vibekit.craft import Craft, feels_propeller
+from vibekit.craft_verdict import CraftVerdict, craft_verdict
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.frame_evidence import frame_hints
 from vibekit.inspection import GivenAnswer, Inspection
 from vibekit.inspection_evidence import InspectionEvidence, answers_as_evidence
+from vibekit.kept import FRESH, VISIT, KeptReading, PartAction, done_to
 from vibekit.kept import SOUND as SOUND
-from vibekit.kept import KeptReading, PartAction
+from vibekit.next_measurement import BENCH, Reach
 from vibekit.reading import Reading
-from vibekit.repeatability import load_repeatability
-from vibekit.settings import Test
+from vibekit.refit import RESEATED, RefitStudy, learned
+from vibekit.refit_gathering import refit_studies
+from vibekit.repeatability import Repeatability, load_repeatability
+from vibekit.settings import TESTS, Test
 from vibekit.shop import Shelf, Shop, spreads_of
+from vibekit.swap_gathering import ToldSwap, swaps_of
+from vibekit.swap_hint import swap_hints
 
-VISIT = timedelta(hours=12)  # readings of one motor closer than this belong together, unless something was done to it in between
-FRESH = ("replaced", "balanced", "swapped")  # what was measured before says nothing of the part that is there now
+REFIT_FIRST = "What refitting its propeller does by itself was not measured here: take it off and on three times (`vibekit refit`)."
 HOLDING = ("clip", "screws")
 
 
@@ -31,6 +36,7 @@ class MotorFile:
     now: readings of the newest visit; past: earlier ones in which no fault was claimed, since a part was last changed
     actions: everything done to it, oldest first; answers: of the newest eye-and-hand check since; seen: what these say
     kept: all its readings, oldest first; shelves: what the archive holds of the same model on other craft, for each kind of `now`
+    refits: what refitting its propeller does, of each visit in which it was measured
     """
 
     position: str
@@ -41,6 +47,7 @@ class MotorFile:
     seen: tuple[InspectionEvidence, ...]
     kept: tuple[KeptReading, ...] = ()
     shelves: tuple[Shelf, ...] = ()
+    refits: tuple[RefitStudy, ...] = ()
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -55,19 +62,26 @@ class MotorFile:
 
 @dataclass(frozen=True, slots=True)
 class CaseFile:
-    """A craft and its motors in running order."""
+    """A craft and its motors in running order. swaps: of two propellers, with what they say"""
 
     craft: Craft
     motors: tuple[MotorFile, ...]
+    swaps: tuple[ToldSwap, ...] = ()
 
     def judge(self) -> dict[str, Diagnosis]:
         """Diagnose each motor that has readings or was looked at, against its own past, the others, and the same model on other craft.
 
         Any comparison may find a fault, and the surest is given; without a past the others are all there is. That motors are alike says
         nothing of what they share, so some motor must have been held against a past or against other craft before health is claimed.
+        A swap of propellers joins where it is surer than the readings by themselves.
         """
         every = {m.position: self._compared(m) for m in self.motors if m.now or m.seen}
         verdicts = {position: max(found, key=lambda d: _rank(d.conclusion)) for position, found in every.items()}
+        for motor in self.motors:
+            if motor.position in verdicts and (told := swap_hints(motor.position, verdicts[motor.position], self.swaps, motor.actions)):
+                every[motor.position] = self._compared(motor, told)
+                verdicts[motor.position] = max(every[motor.position], key=lambda d: _rank(d.conclusion))
+        verdicts = {position: self._with_refit(d) for position, d in verdicts.items()}
         anchored = any(d.conclusion.condition == "healthy" for _, *more in every.values() for d in more)
         return verdicts if anchored else unless_shared(verdicts)
 
@@ -75,21 +89,48 @@ class CaseFile:
         """One conclusion for the craft. Raises UsageError when no motor has a reading or was looked at."""
         return conclude_craft(self.judge())
 
-    def _compared(self, motor: MotorFile) -> list[Diagnosis]:
-        """What each comparison says: beside the others, then against its own past and other craft, where there are any."""
-        hints = [*(Hint(e.text, e.odds, e.decides) for e in motor.seen if e.strength), *frame_hints(motor.readings)]
+    def verdict(self, motors: Mapping[str, Diagnosis]) -> CraftVerdict:
+        """The verdict of the craft from what `judge` gave: what to do first, what else is suspect, what was not tested."""
+        readings = {m.position: m.readings for m in self.motors}
+        return craft_verdict(motors, readings, [m.position for m in self.motors if m.answers], self._can(TESTS))
+
+    def _compared(self, motor: MotorFile, told: Sequence[Hint] = ()) -> list[Diagnosis]:
+        """What each comparison says: beside the others, then against its own past and other craft, where there are any. told: by a swap"""
+        hints = (*(Hint(e.text, e.odds, e.decides) for e in motor.seen if e.strength), *frame_hints(motor.readings), *told)
         others = [r for m in self.motors if m.position != motor.position for r in m.readings]
-        found = [diagnose(motor.readings, references=others, peers=True, hints=hints, position=motor.position)]
+        swapped = any(motor.position in (s.file.first.position, s.file.second.position) for s in self.swaps)
+        reach = Reach(self._can(BENCH), [a.question for a in motor.answers], swapped)
+        table = learned(load_repeatability(), [s for m in self.motors if m.position != motor.position for s in m.refits])
+
+        def against(references: Sequence[Reading], *, peers: bool, shop: Repeatability | None = None) -> Diagnosis:
+            return diagnose(
+                motor.readings, references=references, peers=peers, shop=shop, repeatability=table, hints=hints, position=motor.position,
+                reach=reach,
+            )  # fmt: skip
+
+        found = [against(others, peers=True)]
         if motor.past:
-            found.append(diagnose(motor.readings, references=motor.references, hints=hints, position=motor.position))
+            found.append(against(motor.references, peers=False))
         shelves = [shelf for shelf in motor.shelves if not shelf.refusal]
         if shelves:
-            table = load_repeatability()
+            spreads = table
             for shelf in shelves:
-                table = spreads_of(shelf, table)
-            other = [r for shelf in shelves for r in shelf.references]
-            found.append(diagnose(motor.readings, references=other, peers=True, hints=hints, position=motor.position, shop=table))
+                spreads = spreads_of(shelf, spreads)
+            found.append(against([r for shelf in shelves for r in shelf.references], peers=True, shop=spreads))
         return found
+
+    def _can(self, tests: Sequence[str]) -> tuple[str, ...]:
+        """Of these kinds of test those that the craft's way of turning allows."""
+        way = self.craft.way
+        return tuple(t for t in tests if way is None or any(step.test == t for step in way.plan))
+
+    def _with_refit(self, diagnosis: Diagnosis) -> Diagnosis:
+        """Say of a propeller's verdict that what refitting does was not measured, where it was not, and ask for that first."""
+        end = diagnosis.conclusion
+        if end.condition != "prop-imbalance" or self.swaps or any(study.done for m in self.motors for study in m.refits):
+            return diagnosis
+        end = replace(end, reason=f"{end.reason} {REFIT_FIRST}".strip(), next_step=f"{REFIT_FIRST} {end.next_step}".strip())
+        return replace(diagnosis, conclusion=end)
 
 
 def _rank(end: Conclusion) -> tuple[int, float]:
@@ -100,19 +141,20 @@ def open_case(archive: Archive, name: str) -> CaseFile:
     """Sort what is kept of the craft `name`. Raises UsageError when there is none of that name."""
     craft = archive.craft(name)
     kept, checks = archive.readings(name), archive.inspections(name)
-    shop = Shop(archive, craft)
+    shop, every = Shop(archive, craft), archive.actions(name)
     motors = []
     for position in dict.fromkeys([*craft.positions, *(k.position for k in kept)]):
-        actions = tuple(archive.actions(name, position))
+        actions = done_to(every, position)
         own = tuple(sorted((k for k in kept if k.position == position), key=lambda k: k.when))
         now, past = _visits(own, actions)
-        check = _newest([c for c in checks if not actions or c.at >= actions[-1].done_at])
+        done = [a for a in actions if a.did != RESEATED]
+        check = _newest([c for c in checks if not done or c.at >= done[-1].done_at])
         answers = tuple(a for a in check.answers if a.position == position) if check else ()
         seen = tuple(e for e in answers_as_evidence(check) if e.position == position) if check else ()
         kinds = {(k.settings.test, k.setup): k for k in now if k.reading.screening.usable}
         shelves = tuple(shop.shelf(position, k) for k in kinds.values()) if position in craft.positions else ()
-        motors.append(MotorFile(position, now, past, actions, answers, seen, own, shelves))
-    return CaseFile(craft, tuple(motors))
+        motors.append(MotorFile(position, now, past, actions, answers, seen, own, shelves, refit_studies(own, actions, position)))
+    return CaseFile(craft, tuple(motors), swaps_of(archive, name))
 
 
 def _newest(checks: Sequence[Inspection]) -> Inspection | None:
@@ -124,7 +166,7 @@ def _visits(kept: Sequence[KeptReading], actions: Sequence[PartAction]) -> tuple
     if not kept:
         return (), ()
     newest = kept[-1].when
-    began = max([newest - VISIT, *(a.done_at for a in actions if a.done_at <= newest)])
+    began = max([newest - VISIT, *(a.done_at for a in actions if a.done_at <= newest and a.did != RESEATED)])
     fresh = {test: since_change(actions, test, newest) for test in {k.settings.test for k in kept}}
     past = [k for k in kept if k.when < began and ((since := fresh[k.settings.test]) is None or k.when >= since)]
     return tuple(k for k in kept if k.when >= began), tuple(k for k in past if k.sound)

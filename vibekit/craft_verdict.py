@@ -101,7 +101,7 @@ def _not_tested(readings: Mapping[str, Sequence[Reading]], looked: Collection[st
         if lacking:
             where = "" if lacking == every else f" ({listed([p for p in readings if p in lacking])})"
             cannot = "" if test in way_tests or test == "flight" else " (this craft cannot)"
-            yield f"{TEST_WORDS[test]}{where}{cannot}"  # type: ignore[index]
+            yield f"{TEST_WORDS[test]}{where}{cannot}"
     unseen = [p for p in readings if p not in looked]
     if unseen:
         yield f"by eye and hand{'' if set(unseen) == every else f' ({listed(unseen)})'}"

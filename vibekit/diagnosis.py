@@ -56,11 +56,13 @@ def diagnose(
     likelihoods: Likelihoods | None = None,
     reach: Reach | None = None,
     shop: Repeatability | None = None,
+    repeatability: Repeatability | None = None,
 ) -> Diagnosis:
     """Judge the readings of one motor together.
 
     references: healthy readings of the same set-up, or (peers) the readings of the other motors of the craft
     shop: the references are peers on other craft, and this the table of repeatability with the spread between those
+    repeatability: with what was learned here, the rig's when left out
     hints: what eye, hand and bench said; reach: what can still be measured, all that a bench can when left out
     Probabilities come from Bayes' rule over the catalogue's conditions with frequencies from the rig; the conclusion is "undecided"
     unless one condition, or the conditions of one part, stand clear of the rest. What to measure next is what most is expected of.
@@ -71,7 +73,7 @@ def diagnose(
     hints = (*hints, *_over_speeds(usable, references))
     sound = [r for r in references if r.screening.usable]
     others = "the same model on other craft" if shop else "the other motors"
-    seen = observe(usable, sound, shop or load_repeatability(), peers=peers, others=others) if usable else ()
+    seen = observe(usable, sound, shop or repeatability or load_repeatability(), peers=peers, others=others) if usable else ()
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)
     chance = likelihoods.posterior(seen, prior)

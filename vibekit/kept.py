@@ -1,7 +1,8 @@
 """What the archive takes and gives."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,8 @@ from vibekit.finding import Diagnosis
 from vibekit.reading import Reading
 from vibekit.settings import Settings
 
+VISIT = timedelta(hours=12)  # readings of one motor closer than this belong together, unless something was done to it in between
+FRESH = ("replaced", "balanced", "swapped")  # what was measured before says nothing of the part that is there now
 DID = ("cleaned", "tightened", "refitted", "replaced", "balanced", "swapped", "reseated")
 PARTS = ("propeller", "motor", "bearings", "bell", "shaft", "mount", "wiring", "controller", "clip", "screws")
 SOUND = ("healthy", "undecided")  # a past reading in which nothing was claimed may serve as reference
@@ -83,6 +86,18 @@ class PartAction:
     note: str
     done_at: datetime
     id: str = ""
+
+
+def done_to(actions: Sequence[PartAction], position: str) -> tuple[PartAction, ...]:
+    """Of a craft's actions those that touched one rotor, in their order: a swap touched both, though it be noted at the other."""
+    own = [a for a in actions if a.position == position]
+    noted = {(a.part, a.fitted, a.done_at) for a in own if a.did == "swapped"}
+    given = [
+        replace(a, position=position, fitted=a.position)
+        for a in actions
+        if a.did == "swapped" and a.fitted == position and (a.part, a.position, a.done_at) not in noted
+    ]
+    return tuple(sorted([*own, *given], key=lambda a: a.done_at))
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from vibekit.craft_verdict import CraftVerdict
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.mode import FrameMode
 from vibekit.reading import Reading
@@ -70,6 +71,19 @@ def craft_json(
         for position, verdict in verdicts.items()
     ]
     return {"schema": "vibekit.craft/1", "craft": craft, "motors": motors, "conclusion": _conclusion(conclusion)}
+
+
+def verdict_json(verdict: CraftVerdict) -> dict[str, Any]:
+    """Give the verdict of a craft: what to act on first, what else is suspect, what was not tested, what to measure next."""
+    acts, also = ([{"position": s.position, "what": s.what, "action": s.action} for s in listed] for listed in (verdict.acts, verdict.also))
+    return {
+        "words": verdict.words,
+        "acts": acts,
+        "also_suspect": also,
+        "not_tested": list(verdict.not_tested),
+        "next_position": verdict.next_position,
+        "next_step": verdict.next_step,
+    }
 
 
 def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from vibekit.observation import CLEAR, COMBS, SCORES, WORDS, Observation, observ
 from vibekit.reading import Reading
 from vibekit.refit import REFITS, Fittings
 from vibekit.repeatability import Repeatability
-from vibekit.swap_evidence import FAULTY, QUANTITIES, Moved, weigh
+from vibekit.swap_evidence import FAULTY, QUANTITIES, Moved, weigh, weigh_bare
 
 Answer = Literal["propeller", "motor", "both", "refit", "cannot tell"]
 
@@ -27,6 +27,8 @@ ANSWERS: dict[Answer, str] = {
 }
 SURE = 0.70  # probability from which an answer is given
 STRUCK = ("roughness", "wash", "impulsiveness", "once a turn")  # what a bearing that strikes raises, with a propeller, too
+# weighed by their numbers, too, where the motor's past is known
+BARE = ("1x", "2x", "electrical lines", "comb", "roughness", "impulsiveness", "once a turn")
 HEARD = 1.0  # weight of bare evidence, clicks or pulses, on which a motor is blamed without a past to compare with
 NULL = 3.0  # deviates by which an untouched rotor moves when more than the propellers changed
 
@@ -83,6 +85,12 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
     seen = _observed(first, second, untouched, repeatability)
     cautions = _cautions(first, second, untouched, shaken)
     before = weigh_places(seen)
+    rest = weigh_places([o for o in seen if o.test != "bare" or o.name not in BARE])
+    counted = before["motor"] - before["nowhere"] - rest["motor"] + rest["nowhere"]
+    shows = float(np.logaddexp.reduce([weigh_bare(name, first.bare, first.past_bare, repeatability) for name in BARE]))
+    more = max(shows - math.log(len(BARE)) - max(counted, 0.0), 0.0)
+    before["motor"] += more
+    before["both"] += more
     odds = {place: sum(w.after[place] for w in weighed) for place in before}
     logs = {place: before[place] + odds[place] for place in before}
     total = float(np.logaddexp.reduce(list(logs.values())))
@@ -108,17 +116,16 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
 def _observed(first: Swapped, second: Swapped, untouched: Sequence[Swapped], repeatability: Repeatability) -> tuple[Observation, ...]:
     """Clues of the first rotor before the swap and bare; without its past, with its propeller against the other rotors.
 
-    Where it was measured bare, pulses of its bearing are taken from there, so that they do not hide what its propeller does.
+    Pulses of its bearing do not hide what its propeller does.
     """
-    before = _flat(first.before)
-    if first.bare:
-        before = [replace(r, quantities=tuple(q for q in r.quantities if q.name not in COMBS)) for r in before]
-    own = bool(first.past or first.past_bare)
+    before, own = _flat(first.before), bool(first.past or first.past_bare)
     bare = [o for o in observe(first.bare, first.past_bare, repeatability) if own or o.name in SCORES]
     others = _flat(first.past) if own else [r for rotor in (second, *untouched) for r in _flat(rotor.before)]
-    with_propeller = observe(before, others, repeatability, peers=not own)
-    struck = any(o.value >= CLEAR for o in bare if o.name in COMBS)
-    return (*(o for o in with_propeller if not (struck and o.name in STRUCK)), *bare)
+    silent = [replace(r, quantities=tuple(q for q in r.quantities if q.name not in COMBS)) for r in before]
+    lines = observe(silent, others, repeatability, peers=not own)
+    pulses = [o for o in observe(before, (), repeatability) if o.name in COMBS]
+    struck = any(o.value >= CLEAR for o in (*bare, *pulses) if o.name in COMBS)
+    return (*(o for o in lines if not (struck and o.name in STRUCK)), *pulses, *bare)
 
 
 def _flat(fittings: Fittings) -> list[Reading]:

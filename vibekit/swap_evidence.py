@@ -12,6 +12,7 @@ from vibekit.bare_and_propeller import Place
 from vibekit.change import DB, LEAST_RATIO, SITTING_DB, Pairing, match_levels, match_lines, pair_up
 from vibekit.line_groups import LINES, group
 from vibekit.observation import WORDS
+from vibekit.reading import Reading
 from vibekit.refit import Fittings
 from vibekit.repeatability import Repeatability, Spread
 from vibekit.settings import Settings
@@ -29,6 +30,7 @@ SHOWN = 0.3  # share of quantities that show a fault (common practice, no source
 SAME_ARM = 0.98  # correlation of a motor's fault under either propeller: one arm and one sensor, another vector to add to
 OTHER_ARM = 0.85  # the same of a propeller's fault on either rotor: other arms, other vectors to add to (common practice, no source)
 STANDS_OUT = 1.5  # deviates by which a quantity of the first rotor stands out before the swap; one that does not cannot show the fault
+HIDDEN = 0.3  # chance that a fault that showed before does not where it is after (common practice, no source)
 LEAST = 0.05  # that a quantity does what no model foresees
 FAULTY: tuple[Place, ...] = ("seat", "propeller", "motor", "both")
 
@@ -122,6 +124,28 @@ def _given(after: float, before: float) -> float:
     return float(np.logaddexp(math.log(LEAST), math.log1p(-LEAST) + after - before))
 
 
+def weigh_bare(name: str, bare: Sequence[Reading], past: Sequence[Reading], repeats: Repeatability) -> float:
+    """Log of how likely a quantity of a rotor without a propeller is with a fault in its motor that it shows, against none.
+
+    past: bare, when it was sound. 0 where it cannot be compared.
+    """
+    if not bare or not past:
+        return 0.0
+    settings = bare[0].settings
+    spread = repeats.of(name, settings.test, settings.sensor)
+    found = []
+    for part in _parts(name, settings):
+        cell = _cell(name, part, (tuple(bare),), (tuple(past),), peers=False, each=True)
+        if cell is not None:
+            repeat, degrees = _learned([cell], spread)
+            variance = repeat * (1 / cell.count + 1 / cell.references) + (0.0 if name in LINES else SITTING_DB**2)
+            fault = (FAULT if name in LINES else FAULT_DB) ** 2
+            y = np.array([_even(name, cell.shift)])
+            none = _log_t(y, np.array([[variance]]), degrees)
+            found.append(_log_t(y, np.array([[variance + fault]]), degrees) - none if cell.shift > 0 else -math.inf)
+    return _mean(found) if found else 0.0
+
+
 def _mean(logs: Sequence[float]) -> float:
     return float(np.logaddexp.reduce(logs)) - math.log(len(logs))
 
@@ -134,18 +158,20 @@ def _parts(name: str, settings: Settings) -> list[tuple[float, ...]]:
     return [(order,) for order in orders] if name in EACH else [orders]
 
 
-def _cell(name: str, orders: Sequence[float], fittings: Fittings, references: Fittings, *, peers: bool) -> _Cell | None:
+def _cell(name: str, orders: Sequence[float], fittings: Fittings, references: Fittings, *, peers: bool, each: bool = False) -> _Cell | None:
+    """One side beside its references. each: readings of one fitting count one by one, though it is 1x."""
     at = {id(r): i for i, fitting in enumerate(references) for r in fitting}
     shifts, noise, beside = [], [], None
+    together = name in REFIT_MOVES and not each
     for fitting in fittings:
         found = []
         for pair in pair_up(fitting, [r for each in references for r in each]):
-            kept = _one_a_fitting(pair, at) if name in REFIT_MOVES else pair
+            kept = _one_a_fitting(pair, at) if together else pair
             match = match_lines(kept, orders, peers=peers) if name in LINES else match_levels(kept, name, peers=peers)
             if match is not None:
                 found.append(match)
         beside = beside or (found[0] if found else None)
-        if name in REFIT_MOVES and found:
+        if together and found:
             shifts.append(float(np.mean([m.shift for m in found])))
         elif found:
             shifts += [m.shift for m in found]
@@ -175,9 +201,7 @@ def _line(
     own: the first rotor is held against its own past
     """
     y = np.array([_even(name, cell.shift) for cell in cells[:3]])
-    degrees = spread.worth + sum(cell.freedom for cell in cells[:3])
-    pooled = (spread.worth * spread.deviation**2 + sum(cell.squares for cell in cells[:3])) / degrees
-    repeat = max(pooled, float(np.mean([cell.noise for cell in cells[:3]])))
+    repeat, degrees = _learned(cells[:3], spread)
     variance = np.array([repeat * (1 / cell.count + 1 / cell.references) for cell in cells])
     if name not in LINES:
         variance = variance + SITTING_DB**2
@@ -200,11 +224,24 @@ def _line(
     none = _log_t(y, base, degrees)
     like = {place: _log_t(y, base + effect, degrees) - none for place, effect in effects.items()}
     alone = tuple(_log_t(y[:1], base[:1, :1] + n * fault, degrees) - _log_t(y[:1], base[:1, :1], degrees) for n in (1, 2))
+    if y[2] < 0:  # a fault raises
+        like["propeller"] = like["seat"] + math.log(HIDDEN)
+    if y[1] < 0:
+        like["motor"] = like["seat"] + math.log(HIDDEN)
+    if y[1] < 0 or y[2] < 0:
+        like["both"] = max(like["propeller"], like["motor"])
     if y[0] < STANDS_OUT * math.sqrt(base[0, 0]):
         like, alone = dict.fromkeys(like, -math.inf), (-math.inf, -math.inf)
     numbers = [_decibel(name, cell, float(v)) for cell, v in zip(cells, variance, strict=True)]
     title = f"{part[0]:g}x" if name in EACH else WORDS[name]
     return Moved(title, numbers[0], numbers[3], numbers[2], 0.0), like, alone
+
+
+def _learned(cells: Sequence[_Cell], spread: Spread) -> tuple[float, float]:
+    """Variance of repeating, learned from these cells, and the observations it is known from."""
+    degrees = spread.worth + sum(cell.freedom for cell in cells)
+    pooled = (spread.worth * spread.deviation**2 + sum(cell.squares for cell in cells)) / degrees
+    return max(pooled, float(np.mean([cell.noise for cell in cells]))), degrees
 
 
 def _even(name: str, shift: float) -> float:

@@ -2,17 +2,19 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from vibekit.archive import Archive
-from vibekit.casefile import FRESH, SOUND
 from vibekit.errors import UsageError
-from vibekit.kept import KeptReading, PartAction
+from vibekit.kept import FRESH, KeptReading, PartAction, done_to
 from vibekit.reading import Reading
 from vibekit.refit import REFITS, RESEATED, Fittings, RefitStudy, fittings_of, learned, study
 from vibekit.repeatability import load_repeatability
 from vibekit.swap import Swapped, SwapResult, judge_swap
 from vibekit.turning import Step
 from vibekit.visits import visits_of
+
+OPEN = ("refit", "cannot tell")  # answers that blame nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +75,37 @@ def swap_from_archive(archive: Archive, craft: str, first: str, second: str) -> 
 
     def side(position: str) -> Swapped:
         kept = [k for k in archive.readings(craft, position) if k.reading.screening.usable]
-        return _side(position, kept, archive.actions(craft, position), action)
+        return _side(position, kept, done_to(archive.actions(craft), position), action)
 
     others = [side(position) for position in known.positions if position not in both]
     studies = (study(o.position, fittings, load_repeatability()) for o in others for fittings in (o.before, o.after))
     untouched = tuple(o for o in others if o.before and o.after)
     return SwapFile(action, side(first), side(second), untouched, tuple(s for s in studies if s.spreads))
+
+
+@dataclass(frozen=True, slots=True)
+class ToldSwap:
+    """A swap that was noted, and what it says."""
+
+    file: SwapFile
+    result: SwapResult
+    done_at: datetime
+
+
+def swaps_of(archive: Archive, craft: str) -> tuple[ToldSwap, ...]:
+    """The newest swap of each two propellers that was noted and can be judged, the suspect first: the rotor of which it says more."""
+    known = archive.craft(craft)
+    noted = {frozenset((a.position, a.fitted)) for a in archive.actions(craft) if a.did == "swapped" and a.part == "propeller"}
+    found = []
+    for pair in sorted(sorted(each) for each in noted if len(each) == 2 and each <= set(known.positions)):
+        try:
+            both = [swap_from_archive(archive, craft, *order) for order in (pair, pair[::-1])]
+        except UsageError:  # noted of rotors that turn against each other
+            continue
+        judged = [ToldSwap(file, result, file.action.done_at) for file in both if file.action and (result := file.judge())]
+        if judged:
+            found.append(max(judged, key=lambda told: (told.result.answer not in OPEN, max(told.result.probabilities.values()))))
+    return tuple(found)
 
 
 def _side(position: str, kept: Sequence[KeptReading], actions: Sequence[PartAction], swap: PartAction | None) -> Swapped:
@@ -89,7 +116,7 @@ def _side(position: str, kept: Sequence[KeptReading], actions: Sequence[PartActi
     fresh = max((a.done_at for a in done if a.did in FRESH and before and a.done_at <= before[-1].began), default=None)
     own = [k for v in before[-1:] for k in v.kept]
     other = [k for v in visits[len(before) : len(before) + 1] for k in v.kept]
-    past = [k for v in before[:-1] for k in v.kept if (fresh is None or k.when > fresh) and _sound(k)]
+    past = [k for v in before[:-1] for k in v.kept if (fresh is None or k.when > fresh) and k.sound]
     return Swapped(
         position,
         before=_fittings(own, actions),
@@ -98,10 +125,6 @@ def _side(position: str, kept: Sequence[KeptReading], actions: Sequence[PartActi
         past=_fittings(past, actions),
         past_bare=_bare(past),
     )
-
-
-def _sound(kept: KeptReading) -> bool:
-    return kept.diagnosis is None or kept.diagnosis.conclusion.condition in SOUND
 
 
 def _bare(kept: Sequence[KeptReading]) -> tuple[Reading, ...]:

@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from vibekit.casefile import VISIT
 from vibekit.errors import UsageError
-from vibekit.kept import KeptReading, PartAction
+from vibekit.kept import VISIT, KeptReading, PartAction
 
 
 @dataclass(frozen=True, slots=True)
