@@ -2,10 +2,11 @@
 
 import traceback
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from PySide6.QtCore import QObject, QRunnable, Qt, QThreadPool, Signal, Slot
+from PySide6.QtCore import QObject, Qt, Signal, Slot
 
 from vibekit.errors import VibekitError
 from vibekit.gui.steps import Step, StoppedError
@@ -26,7 +27,7 @@ class _Told:
     error: str = ""
 
 
-class _Job(QRunnable):
+class _Job:
     def __init__(
         self,
         what: str,
@@ -36,13 +37,13 @@ class _Job(QRunnable):
         tell: Callable[[_Told], None],
         needed: bool,
     ) -> None:
-        super().__init__()
-        self.setAutoDelete(False)
         self.what, self.work, self.done, self.failed, self.tell = what, work, done, failed, tell
         self.needed, self.stopped = needed, False
 
     def run(self) -> None:
         """Work; whatever goes wrong is told, never raised in the thread."""
+        if self.stopped:
+            return
         try:
             result = self.work(self._step)
         except StoppedError:
@@ -74,8 +75,9 @@ class Workers(QObject):
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
-        self._pool = QThreadPool(self)
-        self._pool.setMaxThreadCount(THREADS)
+        # no QThreadPool: it keeps every runnable of Python for ever, and with it the sound that was looked at
+        self._pool = ThreadPoolExecutor(THREADS, "vibekit work")
+        self._futures: set[Future[None]] = set()
         self._under_way: dict[str, _Job] = {}
         self._told.connect(self._hear, Qt.ConnectionType.QueuedConnection)
 
@@ -105,7 +107,9 @@ class Workers(QObject):
         self.cancel(what)
         job = _Job(what, work, done, failed or self.failed.emit, self._told.emit, needed)
         self._under_way[what] = job
-        self._pool.start(job)
+        future = self._pool.submit(job.run)
+        self._futures.add(future)
+        future.add_done_callback(self._futures.discard)
 
     def cancel(self, what: str | None = None) -> None:
         """Cancel the work of this kind, or all that is not needed; its result will not be used."""
@@ -119,7 +123,7 @@ class Workers(QObject):
         """Cancel everything and wait for the threads; False when one is still at work after the wait."""
         for name in list(self._under_way):
             self.cancel(name)
-        return self._pool.waitForDone(wait_ms)
+        return not wait(tuple(self._futures), wait_ms / 1000).not_done
 
     @Slot(object)
     def _hear(self, told: _Told) -> None:

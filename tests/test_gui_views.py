@@ -327,7 +327,7 @@ def test_repaints_leave_nothing_behind(window, qtbot):
     window.page.choose_source("sound card")
     panel = window.page.live
     t = np.arange(RATE) / RATE
-    sound = 0.1 * np.sin(2 * np.pi * 250.0 * t)[None] + np.random.default_rng(3).normal(0, 1e-3, (4, t.size))
+    sound = 0.1 * np.sin(2 * np.pi * 250.0 * t)[None] + np.random.default_rng(3).normal(0, 1e-3, (1, t.size))
     hear(panel, sound, Settings("prop", speed_rpm=6000.0))
     sounds = [np.roll(sound, 1600 * number, axis=1) for number in range(8)]
     kept = []
@@ -344,5 +344,4 @@ def test_repaints_leave_nothing_behind(window, qtbot):
     if sys.version_info < (3, 12):
         assert max(abs(none), abs(true)) < 1.5 * many
     assert abs(objects) < 1.5 * many
-    if many >= 2000:  # fewer are all warming up
-        assert memory < 4e6 + 500 * many
+    assert memory < 14e6 + 500 * many  # buffers fill in the first hundreds

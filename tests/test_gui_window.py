@@ -1,8 +1,11 @@
 """Whole jobs through the widgets of the window."""
 
 import csv
+import gc
 import json
 import shutil
+import threading
+import weakref
 from dataclasses import replace
 
 import numpy as np
@@ -334,6 +337,29 @@ def test_the_keys_reach_every_page_and_rotor_and_every_plot_reads_out_in_units(w
         qtbot.keyClick(window, getattr(Qt.Key, f"Key_{number}"), Qt.KeyboardModifier.ControlModifier)
         assert window.session.position == position
         assert card(window, position).isChecked()
+
+
+def test_work_that_is_done_lets_go_of_what_it_worked_on(window, qtbot):
+    class Sound:
+        pass
+
+    sound = Sound()
+    gone = weakref.ref(sound)
+    window.workers.start("look", lambda step, sound=sound: id(sound), lambda found: None)
+    del sound
+    rest(qtbot, window)
+    gc.collect()
+    assert gone() is None
+
+
+def test_stopping_all_leaves_alone_what_somebody_waits_for(window, qtbot):
+    done, going = [], threading.Event()
+    window.workers.start("finish", lambda step: going.wait(10), done.append, needed=True)
+    window.workers.start("look", lambda step: (going.wait(10), step(0.6, "looking")), lambda found: done.append("look"))
+    window.workers.cancel()
+    going.set()
+    rest(qtbot, window)
+    assert done == [True]
 
 
 def test_every_page_has_units_on_its_axes_and_cautions_stand_where_hands_come_near(window, qtbot):
