@@ -142,3 +142,8 @@ def test_a_swap_joins_the_verdict_of_both_rotors_once(capsys):
     assert "Swap test of 2026-03-01, north-east with south-west: the fault went with the propeller" in out
     assert "Do not fly." in out
     assert "north-east: Bare against with the propeller" in out
+    assert main(["report", "Wren-4", "-o", "wren.html"]) == 0
+    page = Path("wren.html").read_text(encoding="utf-8")
+    assert "Propeller or motor" in page
+    assert "Swap test of 2026-03-01, north-east with south-west: the fault went with the propeller" in page
+    assert "Do not fly." in page

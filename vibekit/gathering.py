@@ -14,6 +14,7 @@ from vibekit.finding import Diagnosis
 from vibekit.inspection import GivenAnswer
 from vibekit.kept import PartAction
 from vibekit.picture import Picture, read_picture
+from vibekit.propeller_or_motor import propeller_or_motor
 from vibekit.questions import question_of
 from vibekit.reading import Reading
 from vibekit.report import MotorPage, Note, ReportContents
@@ -28,6 +29,7 @@ def contents_from_archive(archive: Archive, name: str) -> ReportContents:
     """
     case = open_case(archive, name)
     verdicts = case.judge()
+    told = propeller_or_motor(case)
     rotors = {rotor.position: rotor for rotor in case.craft.rotors}
     pages = [
         MotorPage(
@@ -39,6 +41,7 @@ def contents_from_archive(archive: Archive, name: str) -> ReportContents:
             inspection=tuple(_answer(answer) for answer in motor.answers),
             parts=tuple(action_note(action) for action in motor.actions),
             photos=tuple(pictures_of(motor.answers, archive.photo)),
+            propeller_or_motor=tuple(told.about(motor.position)),
         )
         for motor in case.motors
     ]

@@ -38,6 +38,7 @@ class MotorPage:
     position: the owner's name of the rotor; readings: oldest first; baselines: earlier readings of the same motor when it was well
     diagnosis: of this motor, None when it was not judged
     about: its motor, propeller and bearings; inspection: questions and answers; parts: what was done, by day
+    propeller_or_motor: what swaps, bare readings and refits say, a sentence each
     """
 
     position: str
@@ -48,6 +49,7 @@ class MotorPage:
     inspection: tuple[Note, ...] = ()
     parts: tuple[Note, ...] = ()
     photos: tuple[Picture, ...] = ()
+    propeller_or_motor: tuple[str, ...] = ()
 
     @property
     def conclusion(self) -> Conclusion | None:
