@@ -42,19 +42,27 @@ from vibekit.trend import Trend
 RATE = 48_000
 
 
-@pytest.fixture
-def window(qtbot, wren_bench, tmp_path):
+@pytest.fixture(scope="module")
+def shared(qapp, wren_bench, tmp_path_factory):
     """The window at its smallest size, on the Wren-4."""
-    shutil.copytree(wren_bench / "archive", tmp_path / "archive")
+    folder = tmp_path_factory.mktemp("views")
+    shutil.copytree(wren_bench / "archive", folder / "archive")
     application()
-    with Session(find_place(tmp_path / "archive")) as session:
-        made = Window(session, QSettings(str(tmp_path / "w.ini"), QSettings.Format.IniFormat), Look())
-        qtbot.addWidget(made)
+    with Session(find_place(folder / "archive")) as session:
+        made = Window(session, QSettings(str(folder / "w.ini"), QSettings.Format.IniFormat), Look())
         made.resize(1280, 720)
         made.show()
         session.show(session.gather("Wren-4"))
-        yield made
+        yield made, session.bench
         made.close()
+
+
+@pytest.fixture
+def window(shared):
+    """The same window for every test, with what the archive says."""
+    made, bench = shared
+    made.session.show(bench)
+    return made
 
 
 def pixel(plot):
