@@ -30,13 +30,15 @@ Grey = npt.NDArray[np.float32]
 FRAME_S, HOP_S = 0.4, 0.1
 MOST_FRAMES = 150
 TOP_HZ = 2000.0
-RATE_STEP = 3.0  # of rates tried, over the frame's length squared: a line then loses less than a decibel
+RATE_STEP = 4.0  # of rates tried, over the frame's length squared: a line then loses less than a decibel
 FASTEST = 200.0  # acceleration, Hz a second
 STEP_A = 6.0  # of accelerations
 STEP_F, EVEN_HZ = 0.004, 60.0  # of speeds: relative above EVEN_HZ, in Hz below
 LOUDEST = 6.0  # log of the power over the floor above which a line counts no more
 TURNS_COST, STRAYS_COST = 2.0, 0.5  # of a step in acceleration and in speed, from frame to frame
 PADDING = 2
+MEDIAN = 41  # bins of the noise's spectrum
+TINY = np.float32(1e-30)
 REACH, FINER, FINE_COST = 0.06, 0.001, 0.1  # of a path sharpened, relative, and of a step between frames
 CALM, TURNS = 7, 1.5  # frames, and their mean score, below which nothing turns; noise alone reaches it as often as not
 LEAD, SURER = 1.0, 10.0  # score a frame over that of frames in disorder, of even odds for a shaft, and how it grows sure; noise: 0.4
@@ -75,18 +77,20 @@ def sweep(transforms: list[Transform], low_hz: float, high_hz: float, settings: 
         return None
     rates = frames.rates(max(ORDER_WEIGHT) * FASTEST)
     score = np.zeros((frames.time_s.size, acceleration.size, hz.size), np.float32)
+    where, back = [], frames.back(rates)
+    for each, share in ORDER_WEIGHT.items():
+        column = np.rint(each * hz / frames.step_hz).astype(np.intp)
+        row = np.abs(rates[:, None] - each * acceleration).argmin(axis=0)
+        where.append((row[:, None], column[column < frames.floor[0].shape[1]], np.float32(share)))
     for i in range(frames.time_s.size):
-        grey = np.minimum(frames.loudness(i, rates), np.float32(LOUDEST))
+        grey = np.minimum(frames.loudness(i, back), np.float32(LOUDEST))
         grey -= grey.mean()
-        for order, weight in ORDER_WEIGHT.items():
-            column = np.rint(order * hz / frames.step_hz).astype(np.intp)
-            seen = column < grey.shape[1]
-            row = np.abs(rates[:, None] - order * acceleration).argmin(axis=0)
-            score[i][:, seen] += np.float32(weight) * grey[row[:, None], column[seen]]
+        for row, column, weight in where:
+            score[i, :, : column.size] += weight * grey[row, column]
     hop = float(frames.time_s[1] - frames.time_s[0])
     total, path_a, path_f = _best_path(score, acceleration, hz, hop)
-    mixed, _, _ = _best_path(score[np.random.default_rng(0).permutation(len(score))], acceleration, hz, hop)
-    lead = (total - mixed) / len(score)  # over frames of the same lines that do not go on from one to the next
+    order = np.random.default_rng(0).permutation(len(score))[: max(len(score) // 2, FEWEST)]
+    lead: float = total / len(score) - _best_path(score[order], acceleration, hz, hop)[0] / order.size  # the same lines that do not go on
     calm = uniform_filter1d(score[np.arange(len(score)), path_a, path_f].astype(np.float64), CALM, mode="nearest")
     quiet, middle = np.flatnonzero(calm < TURNS), int(calm.argmax())
     held = slice(int(max(quiet[quiet < middle], default=-1)) + 1, int(min(quiet[quiet > middle], default=calm.size)))
@@ -119,12 +123,13 @@ def _comb(frames: "_Frames", hz: Array, acceleration: Array, ratio: float, setti
     """The comb of a multiple of the path, weighed as in `vibekit.comb`; how rarely noise makes a line is known from the noise itself."""
     use = ratio * hz > APART / FRAME_S
     use = use if use.sum() > FEWEST else np.ones(hz.size, bool)
+    use[1::2] = False  # neighbours share three quarters of their samples
     count = int(min(HIGHEST_ORDER, frames.top_hz / (ratio * float(hz[use].max()))))
     order = ratio * np.arange(1.0, count + 1)
     power = np.array([frames.along(i, order, float(hz[i]), float(acceleration[i])) for i in np.flatnonzero(use).tolist()]).reshape(
         int(use.sum()), count
     )
-    independent = max(use.sum() * HOP_S * 2 / FRAME_S, 2.0)
+    independent = max(float(use.sum()), 2.0)
     loud = np.log1p(power).mean(axis=0)
     chance = np.maximum(norm.sf((loud - QUIET[0]) / QUIET[1] * np.sqrt(independent)), 1e-12)
     visible = 10 * np.log10(norm.isf(0.01) / np.sqrt(independent))
@@ -153,8 +158,8 @@ class _Frames:
     time_s: Array
     step_hz: float
     at_s: Array
-    pieces: list[Array]
-    floor: list[Array]
+    pieces: list[Grey]
+    floor: list[Grey]
 
     @classmethod
     def of(cls, transforms: list[Transform]) -> "_Frames":
@@ -166,14 +171,15 @@ class _Frames:
         starts = np.linspace(0, n - length, count).astype(np.intp)
         padded: int = sfft.next_fast_len(PADDING * length)
         bins = int(min(TOP_HZ, 0.45 * rate_hz) / rate_hz * padded)
-        window = window_samples("hann", length)
+        window = window_samples("hann", length).astype(np.float32)
         pieces, floor = [], []
         for signal, _ in bands:
-            piece: Array = np.stack([signal[start : start + length] for start in starts.tolist()]).astype(np.float64) * window
+            loudest = float(np.abs(signal).max()) or 1.0  # no gain leaves the range of float32
+            piece: Grey = np.stack([signal[start : start + length] for start in starts.tolist()]).astype(np.float32) / loudest * window
             power = np.abs(sfft.rfft(piece, padded, axis=1)[:, :bins]) ** 2
-            under = median_filter(np.median(power, axis=0), 41) + np.finfo(np.float32).tiny
+            under = median_filter(np.median(power, axis=0), MEDIAN) + TINY
             pieces.append(piece)
-            floor.append(under * np.maximum(np.median(power / under, axis=1), np.finfo(np.float32).tiny)[:, None])
+            floor.append(np.maximum(under * np.median(power / under, axis=1, keepdims=True), TINY))
         middle = (length - 1) / 2
         at: Array = (np.arange(float(length)) - middle) / rate_hz
         return cls(np.asarray((starts + middle) / rate_hz), rate_hz / padded, at, pieces, floor)
@@ -200,15 +206,18 @@ class _Frames:
         count = int(fastest / step)
         return np.asarray(np.arange(-count, count + 1) * step)
 
-    def loudness(self, i: int, rates: Array) -> Grey:
-        """Log of the power over the noise of frame i, turned back by each rate: (rates, bins)."""
-        back = np.exp(-1j * np.pi * rates[:, None] * self.at_s**2).astype(np.complex64)
+    def back(self, rates: Array) -> npt.NDArray[np.complex64]:
+        """What turns a frame back by each rate of change, (rates, n)."""
+        return np.asarray(np.exp(-1j * np.pi * rates[:, None] * self.at_s**2), dtype=np.complex64)
+
+    def loudness(self, i: int, back: npt.NDArray[np.complex64]) -> Grey:
+        """Log of the power over the noise of frame i, turned back: (rates, bins)."""
         padded, bins = round(1 / ((self.at_s[1] - self.at_s[0]) * self.step_hz)), self.floor[0].shape[1]
-        power = sum(
-            np.abs(sfft.fft(piece[i] * back, padded, axis=1)[:, :bins]) ** 2 / floor[i]
-            for piece, floor in zip(self.pieces, self.floor, strict=True)
-        )
-        grey: Grey = np.log1p(power / len(self.pieces)).astype(np.float32)
+        power = np.zeros((len(back), bins), np.float32)
+        for piece, floor in zip(self.pieces, self.floor, strict=True):
+            turned = sfft.fft(piece[i] * back, padded, axis=1, overwrite_x=True)[:, :bins]
+            power += (turned.real**2 + turned.imag**2) / floor[i]
+        grey: Grey = np.log1p(power / np.float32(len(self.pieces)))
         return grey
 
     def finer(self, acceleration: Array, hz: Array) -> Array:
@@ -217,7 +226,7 @@ class _Frames:
         score = np.zeros((hz.size, near.size), np.float32)
         order, weight = np.array([*ORDER_WEIGHT], dtype=np.float64), np.array([*ORDER_WEIGHT.values()], np.float32)
         for i in range(hz.size):
-            grey = self.loudness(i, order * acceleration[i])
+            grey = self.loudness(i, self.back(order * acceleration[i]))
             place = order[:, None] * hz[i] * (1 + near) / self.step_hz
             column = np.minimum(place.astype(np.intp), grey.shape[1] - 2)
             part = (place - column).astype(np.float32)
@@ -235,24 +244,30 @@ def _best_path(score: Grey, acceleration: Array, hz: Array, hop_s: float) -> tup
     before = hz - acceleration[:, None] * hop_s
     come = np.rint(np.interp(before, hz, np.arange(hz.size))).astype(np.intp)
     outside = np.float32(-1e9) * ((before < hz[0]) | (before > hz[-1])).astype(np.float32)
-    total, chosen = score[0], []
-    moves = [(da, df) for da in (-1, 0, 1) for df in (-1, 0, 1)]
     rows = np.arange(acceleration.size)[:, None]
+    totals = [score[0]]
     for grey in score[1:]:
-        options = [
-            total[np.clip(rows + da, 0, acceleration.size - 1), np.clip(come + df, 0, hz.size - 1)]
-            - np.float32(TURNS_COST * abs(da) + STRAYS_COST * abs(df))
-            for da, df in moves
-        ]
-        best = np.argmax(options, axis=0).astype(np.int8)
-        chosen.append(best)
-        total = np.max(options, axis=0) + outside + grey
-    most = float(total.max())
-    a, f = map(int, np.unravel_index(int(total.argmax()), total.shape))
+        near = _dearer(_dearer(totals[-1], STRAYS_COST).T, TURNS_COST).T
+        totals.append(near[rows, come] + outside + grey)
+    a, f = map(int, np.unravel_index(int(totals[-1].argmax()), totals[-1].shape))
     path = [(a, f)]
-    for best in reversed(chosen):
-        da, df = moves[best[a, f]]
-        a, f = int(np.clip(a + da, 0, acceleration.size - 1)), int(np.clip(come[a, f] + df, 0, hz.size - 1))
+    for total in totals[-2::-1]:
+        at = int(come[a, f])
+        top, left = max(a - 1, 0), max(at - 1, 0)
+        part = total[top : a + 2, left : at + 2]
+        cost = TURNS_COST * np.abs(np.arange(top, top + part.shape[0]) - a)[:, None] + STRAYS_COST * np.abs(
+            np.arange(left, left + part.shape[1]) - at
+        )
+        step = np.unravel_index(int((part - cost).argmax()), part.shape)
+        a, f = top + int(step[0]), left + int(step[1])
         path.append((a, f))
     found = np.array(path[::-1], dtype=np.intp)
-    return most, found[:, 0], found[:, 1]
+    return float(totals[-1].max()), found[:, 0], found[:, 1]
+
+
+def _dearer(total: Grey, cost: float) -> Grey:
+    """The best of each value and its two neighbours in a row less a cost."""
+    best = total.copy()
+    np.maximum(best[:, 1:], total[:, :-1] - np.float32(cost), out=best[:, 1:])
+    np.maximum(best[:, :-1], total[:, 1:] - np.float32(cost), out=best[:, :-1])
+    return best
