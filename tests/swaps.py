@@ -97,6 +97,10 @@ class SwapBench:
         return SwapCase(truth, 0 if goes else severity, severity if goes else propeller, first, Swapped("second", self.second, after),
                         self.untouched)  # fmt: skip
 
+    def few(self):
+        """One of each place, large enough to be told."""
+        yield from (self.case(), self.case("prop-imbalance", 20), self.case("rotor-imbalance", 20), self.case("bearing-outer", 8))
+
     def cases(self, propellers=3, motors=4):
         """Healthy twice, faults drawn at random, and two faults at once."""
         severity = lambda: int(self.rng.choice(SEVERITIES))  # noqa: E731
