@@ -81,7 +81,7 @@ def hold_steady(transforms: list[Transform], comb: Comb, lines: Lines) -> tuple[
         hz += 2 / record * float(fit.turns[0])
         done = settled
     known = clear < within
-    if fit is None or not done or power[known] @ fit.there[clear[known]] < MOSTLY * power[known].sum():
+    if fit is None or fit.turns.size < TERMS or power[known] @ fit.there[clear[known]] < MOSTLY * power[known].sum():
         return None
     angle = _walked(fit)
     if angle is None:
