@@ -1,6 +1,7 @@
 """What `vibekit compare` and `vibekit part` show of a craft with a past: the table, the alarms, what work did."""
 
 import json
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -11,9 +12,11 @@ from vibekit.archive import Archive
 from vibekit.casefile import open_case
 from vibekit.cli import main
 from vibekit.comparison import COLUMNS, compare_case, key_words, table_rows
-from vibekit.history import FALSE_ALARMS
+from vibekit.history import FALSE_ALARMS, own_pasts
 from vibekit.kept import PartAction
 from vibekit.place import find_place
+from vibekit.problem import Problem, Screening
+from vibekit.reading import SpeedResult
 from vibekit.rig.life import draw_readings
 
 SITTINGS, EVERY = 9, timedelta(days=10)
@@ -36,12 +39,16 @@ def bench(tmp_path_factory):
     return folder / "archive"
 
 
-@pytest.fixture
-def compared(bench, monkeypatch):
-    monkeypatch.setenv("VIBEKIT_ARCHIVE", str(bench))
-    with Archive(find_place(), create=False) as archive:
+@pytest.fixture(scope="module")
+def compared(bench):
+    with Archive(find_place(bench), create=False) as archive:
         case = open_case(archive, "Wren-4")
     return case, {c.position: c for c in compare_case(case)}
+
+
+@pytest.fixture(autouse=True)
+def archive_here(bench, monkeypatch):
+    monkeypatch.setenv("VIBEKIT_ARCHIVE", str(bench))
 
 
 def test_the_alarm_names_what_rises_and_when_it_began(compared):
@@ -101,6 +108,38 @@ def test_compare_prints_the_table_first_and_gives_it_to_programs(compared, capsy
     assert history["alarms"]
     assert {t["name"] for t in history["trends"]} >= {"1x", "roughness", "comb"}
     assert {"others", "past", "shop", "actions"} <= ill.keys()
+
+
+def test_numbers_give_level_change_trend_and_alarm_of_each_quantity(compared, capsys):
+    assert main(["compare", "Wren-4", "--numbers"]) == 0
+    out = capsys.readouterr().out
+    rows = out[out.index("south-east, run with") : out.index("south-west, run with")].splitlines()
+    row = next(line for line in rows if " half orders " in line)
+    assert row.count("±") == 3
+    assert row.rstrip().endswith("in alarm")
+    assert "at 37 sittings a year" in out
+
+
+def test_a_flight_and_a_spin_by_hand_have_a_past_too(compared):
+    motor = compared[0].motors[0]
+    for test in ("flight", "hand-spin"):
+        kept = [replace(k, reading=replace(k.reading, settings=replace(k.settings, test=test))) for k in motor.kept]
+        (own,) = own_pasts(kept, kept[:-1], ())
+        assert "roughness" in own.course.names
+        assert ("comb" in own.course.names) == (test != "flight")  # rotors at unlike speeds put lines anywhere
+        (none,) = own_pasts([replace(k, reading=replace(k.reading, powers=(), quantities=())) for k in kept], (), ())
+        assert none.alarms == ()
+
+
+def test_readings_at_another_speed_with_another_sensor_or_of_moved_gain_are_no_sitting_of_a_course(compared):
+    motor = compared[0].motors[0]
+    first, second, third, *rest = motor.kept
+    fast = replace(first.reading, speed=SpeedResult("typed", 1.3 * first.reading.speed.rpm))
+    loud = replace(second.reading, screening=Screening((Problem("gain-control", "warning", "the level moved"),)))
+    heard = replace(third.reading, settings=replace(third.settings, sensor="microphone"))
+    kept = [replace(k, reading=r) for k, r in zip((first, second, third), (fast, loud, heard), strict=True)]
+    (own,) = own_pasts([*kept, *rest], rest[:-1], ())
+    assert (len(own.course.visits), own.course.left_out) == (SITTINGS - 3, 3)
 
 
 def test_part_without_words_shows_what_was_done_and_what_it_did(compared, capsys):

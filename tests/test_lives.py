@@ -15,7 +15,7 @@ from vibekit.rig.life import GROWS, draw_life
 from vibekit.rig.quantity import sizing_test
 from vibekit.rig_case import rig_reading
 
-LIVES = int(os.environ.get("VIBEKIT_LIVES", "26"))
+LIVES = int(os.environ.get("VIBEKIT_LIVES", "39"))
 WEEK, START = timedelta(days=7), datetime(2026, 1, 5, tzinfo=UTC)
 MISSED, FALSE = 0.02, 0.005
 

@@ -1,11 +1,13 @@
 """Each motor of a craft beside the others, against its own past and against the same model on other craft: what a table shows."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from vibekit.casefile import CaseFile, MotorFile
-from vibekit.change import CHANGES, Change, changed, pair_up
+from vibekit.change import Change, changed, pair_up
+from vibekit.course import watched
 from vibekit.effect import Effect, effects_of
 from vibekit.finding import Conclusion
 from vibekit.history import FALSE_ALARMS, OwnPast, own_pasts
@@ -14,8 +16,10 @@ from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
 from vibekit.result import finite
 from vibekit.settings import Test
+from vibekit.wording import with_interval
 
-CLEAR = 3.0  # standard deviations of repeating from which a difference is shown: about one in fifty of a healthy motor's rows has one
+CLEAR = 3.0  # standard deviations of repeating from which a difference is shown: one in thirty of a healthy motor's cells has one
+QUANTITIES = ("quantity", "now", "against its past", "trend in 30 days", "alarm from")
 COLUMNS = ("motor", "all in all", "beside the others", "its own past", "the shop's archive")
 SHORT = {
     "comb": "harmonics and half orders",
@@ -78,7 +82,7 @@ def _beside(test: Test | None, readings: Sequence[Reading], references: Sequence
     usable = [r for r in references if r.screening.usable]
     pairs = pair_up(readings, usable)
     table = load_repeatability()
-    changes = tuple(moved for name in CHANGES if (moved := changed(name, pairs, table, peers=peers)) is not None)
+    changes = tuple(moved for name in watched(test) if (moved := changed(name, pairs, table, peers=peers)) is not None)
     if changes:
         return Beside(test, changes)
     lacking = "no other motor measured" if peers else "no sound past"
@@ -95,6 +99,32 @@ def table_rows(comparisons: Sequence[Comparison], ends: Mapping[str, Conclusion 
         past = "\n".join([*_alarm(c.own, marks), _cell(c.past, marks)])
         rows.append((c.position, f"{mark_for(state, encoding)} {state.words}", _cell(c.others, marks), past, _cell(c.shop, marks)))
     return rows
+
+
+def quantity_rows(own: OwnPast, past: Sequence[Beside]) -> list[tuple[str, ...]]:
+    """Give a row for each quantity of one motor under one test under QUANTITIES: level in dB, change, trend, and the alarm's level."""
+    course = own.course
+    moved = {c.name: c for b in past if b.test == own.test for c in b.changes}
+    rows: list[tuple[str, ...]] = []
+    for q, (name, level) in enumerate(zip(course.names, course.decibels[-1], strict=True)):
+        change, trend = moved.get(name), own.trends.get(name)
+        rows.append(
+            (
+                SHORT.get(name, name),
+                with_interval(float(level), own.level_u95(q), "dB"),
+                with_interval(change.delta, change.u95, "dB") if change else "no sound past",
+                with_interval(trend.slope, trend.u95, "dB") if trend else "one sitting",
+                _alarm_from(own, q),
+            )
+        )
+    return rows
+
+
+def _alarm_from(own: OwnPast, q: int) -> str:
+    if own.chart.heights[-1, q] >= own.chart.limit:
+        return "in alarm"
+    level = own.alarm_decibels(q)
+    return f"{level:.1f} dB".replace("-", "\N{MINUS SIGN}") if math.isfinite(level) else "too few sittings"
 
 
 def marks_for(encoding: str) -> tuple[str, ...]:
@@ -213,6 +243,15 @@ def _own_json(own: OwnPast) -> dict[str, Any]:
         "sittings_a_year": finite(own.pace),
         "pace_assumed": not own.pace_known,
         "false_alarms_a_year": FALSE_ALARMS,
+        "levels": [
+            {
+                "name": name,
+                "level_db": finite(course.decibels[-1, q]),
+                "u95_db": finite(own.level_u95(q)),
+                "alarm_from_db": finite(own.alarm_decibels(q)),
+            }
+            for q, name in enumerate(course.names)
+        ],
         "alarms": [{"name": a.name, "since": a.since.isoformat(), "at": a.at.isoformat()} for a in own.alarms],
         "trends": [
             {"name": name, "db_in_30_days": finite(t.slope), "u95": finite(t.u95), "sittings": t.sittings, "days": finite(t.days)}

@@ -13,10 +13,10 @@ from vibekit.change import BROADBAND, CHANGES, FAR, SITTING_DB, parts_of, per_de
 from vibekit.gain import FORCE, common_gain
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES, group
-from vibekit.observation import COMBS
+from vibekit.observation import COMBS, NOT_IN_FLIGHT
 from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
-from vibekit.settings import Settings
+from vibekit.settings import Settings, Test
 from vibekit.visits import Visit, visits_of
 
 Array = npt.NDArray[np.float64]
@@ -24,6 +24,11 @@ WATCHED = (*CHANGES, "impulsiveness")  # quantities that have a baseline of thei
 SPEED_AGAIN = 0.1  # share by which a line near a mode moves when the speed is set again: 0.6 % (rms of within 1 %) over twice 3 % damping
 MOST_WORTH = 6.0  # observations that the prior counts for at most: a motor's own sittings are soon believed
 NO_MORE = math.log10(2)  # a score is never below 0, which at most doubles its mean under noise alone: so much is taken off
+
+
+def watched(test: Test | None) -> tuple[str, ...]:
+    """Quantities that have a baseline of their own under this test."""
+    return tuple(name for name in WATCHED if not (test == "flight" and name in NOT_IN_FLIGHT))
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +76,13 @@ class Course:
 
 
 def course_of(
-    kept: Sequence[KeptReading], actions: Sequence[PartAction], past: Iterable[KeptReading], names: Sequence[str] = WATCHED
+    kept: Sequence[KeptReading], actions: Sequence[PartAction], past: Iterable[KeptReading], more: Sequence[str] = ()
 ) -> Course | None:
     """Gather the course of quantities from the readings of one motor under one test and in one set-up; None when none can be compared.
 
-    past: readings that count as sound. Amplitudes of lines stand above noise of one power, that of the mean sitting, so that lines which
-    hide in it compare as equal; the gain that a reading shares in all its lines and bands is taken out.
+    past: readings that count as sound; more: quantities to be gathered beside those of `watched`
+    Amplitudes of lines stand above noise of one power, that of the mean sitting, so that lines which hide in it compare as equal; the
+    gain that a reading shares in all its lines and bands is taken out.
     """
     usable = [k for k in kept if k.reading.screening.usable]
     if not usable:
@@ -93,7 +99,11 @@ def course_of(
     readings = [k.reading for k in ordered]
     gains = _gains(readings)
     at = np.repeat(np.arange(len(visits)), [len(v.kept) for v in visits])
-    columns = {name: found for name in names if (found := _column(name, readings, gains, at, settings, speed)) is not None}
+    columns = {
+        name: found
+        for name in dict.fromkeys([*watched(settings.test), *more])
+        if (found := _column(name, readings, gains, at, settings, speed)) is not None
+    }
     table = load_repeatability()
     spreads = [table.of(name, settings.test, settings.sensor) for name in columns]
     ids = {k.id for k in past}

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from vibekit.change import Change, changed, pair_up
-from vibekit.course import WATCHED
+from vibekit.course import watched
 from vibekit.kept import KeptReading, PartAction
 from vibekit.repeatability import load_repeatability
 from vibekit.settings import Test
@@ -41,6 +41,6 @@ def effects_of(kept: Sequence[KeptReading], actions: Sequence[PartAction]) -> tu
             after = min((v for v in visits if v.began >= action.done_at), key=lambda v: v.began, default=None)
             sides = [[k.comparable for k in v.kept] if v else [] for v in (after, before)]
             pairs = pair_up(sides[0], sides[1])
-            changes = tuple(moved for name in WATCHED if (moved := changed(name, pairs, table)) is not None)
+            changes = tuple(moved for name in watched(test) if (moved := changed(name, pairs, table)) is not None)
             found.append(Effect(action, test, setup, before.began if before else None, after.began if after else None, changes))
     return tuple(found)

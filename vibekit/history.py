@@ -1,5 +1,6 @@
 """A motor's own past: each quantity against time since its part was last changed, with its trend, its alarm limits and its alarms."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -9,7 +10,7 @@ import numpy.typing as npt
 
 from vibekit.change import BROADBAND, DB, parts_of, per_decade
 from vibekit.control_chart import Chart, chart, limit_for
-from vibekit.course import WATCHED, Course, course_of, decades, near
+from vibekit.course import Course, course_of, decades, near
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES
 from vibekit.observation import CHANGE_EDGES, WORDS
@@ -56,6 +57,15 @@ class OwnPast:
     def test(self) -> Test | None:
         """How the motor was turned."""
         return self.course.settings.test
+
+    def level_u95(self, q: int) -> float:
+        """Half width of the 95 % interval of the newest level of a quantity from its measurement, dB."""
+        return 1.96 * float(np.sqrt(self.course.noise[-1, q])) * (DB / self.course.values[-1, q] if self.course.relative[q] else 1.0)
+
+    def alarm_decibels(self, q: int) -> float:
+        """Level from which the next sitting and one more like it raise the alarm, dB; NaN where none does."""
+        level = float(self.chart.alarm_levels[-1, q])
+        return 20 * math.log10(level) if self.course.relative[q] and level > 0 else level
 
     @property
     def alarms(self) -> tuple[Alarm, ...]:
@@ -123,9 +133,9 @@ def own_pasts(kept: Sequence[KeptReading], past: Sequence[KeptReading], actions:
 
 
 def _own_past(
-    kept: Sequence[KeptReading], past: Sequence[KeptReading], actions: Sequence[PartAction], names: Sequence[str] = WATCHED
+    kept: Sequence[KeptReading], past: Sequence[KeptReading], actions: Sequence[PartAction], more: Sequence[str] = ()
 ) -> OwnPast | None:
-    course = course_of(kept, actions, past, names)
+    course = course_of(kept, actions, past, more)
     if course is None:
         return None
     moments = course.moments
@@ -179,7 +189,7 @@ def history_of(kept: Sequence[KeptReading], past: Sequence[KeptReading], actions
     values, u95 = (np.array([row[i] for row in fit], dtype=np.float64) for i in (1, 2))
     ids = {k.id for k in past}
     sound = values[[k.id in ids for k, *_ in fit]] if fit else values
-    own = _own_past(kept, past, actions, WATCHED if name in WATCHED else (*WATCHED, name)) if fit else None
+    own = _own_past(kept, past, actions, (name,)) if fit else None
     drawn = own if own and name in own.course.names and sound.size else None
     middle = float(sound.mean()) if sound.size else None
     watch, acts = _levels(drawn, name, middle) if drawn and middle is not None else (None, ())

@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         found |= comparison_json(comparisons) | propeller_json(parts) | {"verdict": verdict_json(verdict)}
         print(json.dumps(found, indent=1, allow_nan=False, ensure_ascii=False))
     else:
-        show_comparison(comparisons, {position: d.conclusion for position, d in verdicts.items()})
+        show_comparison(comparisons, {position: d.conclusion for position, d in verdicts.items()}, numbers=args.numbers)
         show_spins(readings)
         show_parts(parts)
         show_craft(verdicts, readings, verdict, numbers=args.numbers)

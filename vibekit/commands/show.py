@@ -38,18 +38,24 @@ def show_craft(
     _print(diagnoses, readings, verdict or craft_verdict(diagnoses, readings), numbers=numbers)
 
 
-def show_comparison(comparisons: "Sequence[Comparison]", ends: Mapping[str, Conclusion | None]) -> None:
-    """Print the motors against every reference, a row each, and what was done to them."""
+def show_comparison(comparisons: "Sequence[Comparison]", ends: Mapping[str, Conclusion | None], *, numbers: bool) -> None:
+    """Print the motors against every reference, a row each, and what was done to them. numbers: each quantity of each past, too."""
     from rich.console import Console
 
     from vibekit.commands.asking import print_table
-    from vibekit.comparison import COLUMNS, effect_words, key_words, table_rows
+    from vibekit.comparison import COLUMNS, QUANTITIES, effect_words, key_words, quantity_rows, table_rows
+    from vibekit.history import alarm_words
+    from vibekit.wording import TEST_WORDS
 
     encoding = Console().encoding
     print_table(COLUMNS, table_rows(comparisons, ends, encoding))
     done = [f"{c.position}, {effect_words(effect)}" for c in comparisons for effect in c.effects]
     for line in (key_words(encoding), *done):
         print(textwrap.fill(line, WIDEST))
+    for c in comparisons if numbers else ():
+        for own in c.own:
+            print_table(QUANTITIES, quantity_rows(own, c.past), f"{c.position}, {TEST_WORDS[own.test]}: {len(own.course.visits)} sittings")
+            print(textwrap.fill(alarm_words(own), WIDEST))
     print()
 
 
