@@ -15,18 +15,19 @@ from vibekit.capture.reader import Reader
 from vibekit.casefile import CaseFile, MotorFile, open_case
 from vibekit.craft import Craft, settings_for
 from vibekit.craft_file import craft_text, load_craft, read_text
-from vibekit.craft_verdict import CraftVerdict, craft_verdict
+from vibekit.craft_verdict import CraftVerdict
 from vibekit.diagnosis import conclude_craft
 from vibekit.drawings import Group, Member, groups_of
 from vibekit.errors import UsageError
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.gui.steps import Step, quietly
-from vibekit.gui.swap_test import SwapTest, swap_test, told_swaps
+from vibekit.gui.swap_test import SwapTest, swap_test
 from vibekit.inspection import GivenAnswer, Inspection
 from vibekit.kept import CraftSummary, KeptReading, NewReading, PartAction
 from vibekit.numbers_csv import numbers_csv
 from vibekit.packing import pack
 from vibekit.place import Place
+from vibekit.propeller_or_motor import PropellerOrMotor, propeller_or_motor
 from vibekit.recording import Sensor
 from vibekit.result import craft_json
 from vibekit.settings import Settings, Test
@@ -37,14 +38,14 @@ class Bench:
     """Everything the archive knows of one craft, gathered and judged.
 
     verdicts: diagnosis of each position that has readings or was looked at; groups: readings of one test beside each other
-    swaps: what the newest swap test of a rotor says, where one was judged
+    parts: what swaps, bare readings and refits say
     """
 
     name: str
     case: CaseFile
     verdicts: dict[str, Diagnosis]
     groups: tuple[Group, ...]
-    swaps: dict[str, SwapTest] = field(default_factory=dict)
+    parts: PropellerOrMotor
 
     @property
     def craft(self) -> Craft:
@@ -59,9 +60,12 @@ class Bench:
     @property
     def whole(self) -> CraftVerdict | None:
         """The one conclusion for the craft, None when no motor was judged."""
-        readings = {motor.position: motor.readings for motor in self.case.motors}
-        looked = [motor.position for motor in self.case.motors if motor.answers]
-        return craft_verdict(self.verdicts, readings, looked) if self.verdicts else None
+        return self.case.verdict(self.verdicts) if self.verdicts else None
+
+    def swapped(self, position: str) -> tuple[str, str] | None:
+        """The pair of the swap test in which a rotor took part, the suspect first; None where none was judged."""
+        pairs = [(told.file.first.position, told.file.second.position) for told in self.parts.swaps]
+        return next((pair for pair in pairs if position in pair), None)
 
     def motor(self, position: str) -> MotorFile:
         """Give the file of one motor. Raises UsageError."""
@@ -149,7 +153,7 @@ class Session:
         verdicts = case.judge()
         step(0.8, "putting readings beside each other")
         groups = groups_of([(motor.position, motor.readings, motor.references) for motor in case.motors])
-        return Bench(name, case, verdicts, groups, told_swaps(self.archive, case))
+        return Bench(name, case, verdicts, groups, propeller_or_motor(case))
 
     def swap(self, first: str, second: str, step: Step = quietly) -> SwapTest:
         """Gather and judge the swap test of two rotors. first: the suspect. Raises UsageError."""

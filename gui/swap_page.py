@@ -63,8 +63,7 @@ class SwapPage(Page):
         if bench is None or position is None:
             return
         if self.pair is None or position not in self.pair or not set(self.pair) <= set(bench.positions):
-            told = bench.swaps.get(position)
-            self.pair = told.pair if told else (position, next(iter(partners(bench.craft, position)), ""))
+            self.pair = bench.swapped(position) or (position, next(iter(partners(bench.craft, position)), ""))
         self.pair_up(*self.pair)
 
     def suspect(self, first: str) -> None:

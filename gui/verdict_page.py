@@ -93,8 +93,8 @@ class VerdictPage(Page):
             self.left.addWidget(label(end.reason))
         if end and end.next_step:
             self.left.addWidget(label(f"<b>Next.</b> {end.next_step}"))
-        if swap := bench.swaps.get(position):
-            self.left.addWidget(label(f"<b>{swap.words}</b>"))
+        for line in bench.parts.about(position):
+            self.left.addWidget(label(line))
         for reading in motor.readings:
             for problem in reading.screening.problems:
                 if problem.severity != "note":

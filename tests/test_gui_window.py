@@ -463,10 +463,10 @@ def test_a_swap_is_led_step_by_step_and_judged(window, qtbot, tmp_path):
     assert rose.y[at] > 3
     assert fell.y[fell.words.index(rose.words[at])] < 0
     window.go("verdict")
-    assert any(window.session.bench.swaps[second].words in text for text in texts(window.page))
+    assert any(text.startswith("Swap test of ") and f"{first} with {second}" in text for text in texts(window.page))
     window.undo()  # the last reading goes
     rest(qtbot, window)
-    assert second not in window.session.bench.swaps
+    assert window.session.bench.swapped(second) is None
 
 
 def texts(page, kind=""):
