@@ -3,16 +3,15 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
-from vibekit.change import change
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.next_measurement import Reach, next_measurements
 from vibekit.observation import Observation, observe
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, load_repeatability
+from vibekit.speed_evidence import over_speeds
 from vibekit.wording import listed
 
 SURE = 0.60  # probability from which a condition is concluded
@@ -22,8 +21,6 @@ HEALTHY = 0.97  # "no fault found" is said only when hardly anything else is lef
 NOT_SEEN = -3.0  # log10 of the odds of what the damage that was seen cannot be
 SHOWN = 0.02  # findings below this probability are not listed
 NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x
-MANY, MOST, APART = 3, 0.75, 0.1  # speeds at least this far apart, and the share of them at which 1x must be up
-RISEN_DB = 2.0
 # a bad ball strikes where the load is, and the cage carries it through there once in its turn: lines of the cage alone may be a ball's
 # (Randall & Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520, section 2)
 MAY_BE: Mapping[str, tuple[str, ...]] = {"bearing-cage": ("bearing-ball",)}
@@ -70,10 +67,12 @@ def diagnose(
     catalogue = catalogue or load_catalogue()
     likelihoods = likelihoods or load_likelihoods()
     usable = [r for r in readings if r.screening.usable]
-    hints = (*hints, *_over_speeds(usable, references))
     sound = [r for r in references if r.screening.usable]
+    table = shop or repeatability or load_repeatability()
+    told = over_speeds(usable, sound, table, peers=peers)
+    hints = (*hints, *((Hint(told[0], {"resonance": told[1]}),) if told else ()))
     others = "the same model on other craft" if shop else "the other motors"
-    seen = observe(usable, sound, shop or repeatability or load_repeatability(), peers=peers, others=others) if usable else ()
+    seen = observe(usable, sound, table, peers=peers, others=others) if usable else ()
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)
     chance = likelihoods.posterior(seen, prior)
@@ -92,18 +91,6 @@ def diagnose(
     ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=slow)
     best = next((n for n in ranked if n.bits >= WORTH_MORE or end.condition in ("healthy", "undecided")), None)
     return Diagnosis(findings, replace(end, next_step=best.sentence, next_measurement=best.key, next_bits=best.bits) if best else end)
-
-
-def _over_speeds(readings: Sequence[Reading], references: Sequence[Reading]) -> tuple[Hint, ...]:
-    """What 1x at several speeds says of a resonance: it answers at one speed, a force at all of them (Rao, Mechanical Vibrations, 3.7)."""
-    at = [(r.speed.rpm, moved.delta) for r in readings if r.speed.rpm and (moved := change("1x", [r], references, load_repeatability()))]
-    speeds = sorted(rpm for rpm, _ in at)
-    apart = sum(b / a > 1 + APART for a, b in pairwise(speeds)) + 1
-    up = [rpm for rpm, delta in at if delta > RISEN_DB]
-    if apart < MANY or len(up) < MOST * len(at):
-        return ()
-    text = f"1x is up at {len(up)} of {len(at)} speeds from {speeds[0]:.0f} to {speeds[-1]:.0f} rpm; a resonance would answer at one"
-    return (Hint(text, {"resonance": -1.0}),)
 
 
 def _with_hints(prior: dict[str, float], hints: Sequence[Hint]) -> dict[str, float]:
