@@ -6,10 +6,11 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import stdtrit
 
 from vibekit.bearing import Bearing
 from vibekit.clicks import Clicks, find_clicks
-from vibekit.envelope import EnvelopeSpectrum, envelope_spectrum, squared, squared_envelope
+from vibekit.envelope import FLOOR, EnvelopeSpectrum, envelope_spectrum, squared, squared_envelope
 from vibekit.evidence import CAP, SKIRT, Evidence, log_mean
 from vibekit.kurtogram import kurtogram
 from vibekit.orders import RANGES
@@ -25,9 +26,11 @@ TOP_ORDER = 30.0
 MAINS_HZ = np.array([100.0, 120.0])  # iron pulls twice a period, rectifiers load twice a period
 MAINS_MULTIPLES = np.arange(1.0, 7.0)
 MAINS_OFF = 0.001  # of grids in step (common practice, no source)
-STRANGERS = np.arange(0.65, 1.45, 2.5e-4)  # orders at which another shaft may turn: below lie cages, above balls
+STRANGERS = (0.65, 1.45)  # orders at which another shaft may turn: below lie cages, above balls
 MOST_STRANGERS = 3
 SLIP = (-0.015, 0.010)  # relative range of a defect order about its geometry (Randall & Antoni 2011, section 2: 1 to 2 %)
+MAD_SHARE = 0.37  # of the values' worth for a deviation that lies in their median deviation (Rousseeuw & Croux, JASA 88 (1993) 1273)
+ALIKE = 1 + 2 * (4 / 9 + 1 / 36)  # bins that say as much as one: squared correlations of a Hann window's neighbours (Harris 1978)
 SKIRTS = 0.35  # orders to which a whole order's line may spread
 SURE = 5e-4  # relative half width of the speed's interval below which whole orders stand where they should
 NEAR_WHOLE = 0.05  # an order this close to a whole or half one may be an electrical line beside it, or the speed's error
@@ -148,21 +151,29 @@ def _clickiness(squared: Real, rate: float, leave_out_s: RANGES) -> tuple[float,
         return 0.0, 10.0
     stretch = squared[: count * size].reshape(count, size)
     start = np.arange(count) * size / rate
-    end = start + size / rate
-    keep = np.array([not any(a < e and s < b for a, b in leave_out_s) for s, e in zip(start, end, strict=True)])
+    keep = np.full(count, fill_value=True)
+    for a, b in leave_out_s:
+        keep &= (start >= b) | (start + size / rate <= a)
     if keep.any():
         stretch = stretch[keep]
-    moment = 10 * np.log10((stretch**2).mean(axis=1) / np.maximum(stretch.mean(axis=1) ** 2, 1e-300) / 2)
+    fourth = np.einsum("ij,ij->i", stretch, stretch) / size
+    moment = 10 * np.log10(fourth / np.maximum(stretch.mean(axis=1) ** 2, 1e-300) / 2)
     spread = 1.4826 * float(np.median(np.abs(moment - np.median(moment))))
-    return float(np.median(moment)), float(1.96 * 1.2533 * spread / np.sqrt(len(moment)))
+    t = float(stdtrit(max(MAD_SHARE * len(moment), 2.0), 0.975))
+    return float(np.median(moment)), t * 1.2533 * spread / float(np.sqrt(len(moment)))
 
 
 def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
+    """Level of the first five whole orders; its interval from noise under the lines and from the floor, a median over FLOOR orders."""
     at = np.round(np.arange(1, 6) / spectrum.resolution).astype(int)
     at = at[at < len(spectrum.ratio) - 1]
-    level = np.maximum(spectrum.ratio[at], np.maximum(spectrum.ratio[at - 1], spectrum.ratio[at + 1])).mean() if at.size else 1.0
-    u95 = 1.96 * 4.343 * np.sqrt(2 / (spectrum.blocks * max(at.size, 1)) / max(level, 1))
-    return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), float(min(u95, 10.0)), "dB")
+    lines = np.maximum(spectrum.ratio[at], np.maximum(spectrum.ratio[at - 1], spectrum.ratio[at + 1])) if at.size else np.ones(1)
+    level = float(lines.mean())
+    noise = 2 / (spectrum.blocks * len(lines)) / max(level, 1.0)
+    apart = float(np.sum(lines) ** 2 / np.sum(lines**2))  # so many lines as tall as the tallest, each over a floor of its own
+    floor = (1 / np.log(2)) ** 2 / (spectrum.blocks * FLOOR / spectrum.resolution / ALIKE) / apart
+    u95 = 1.96 * 4.343 * float(np.sqrt(noise + floor))
+    return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), min(u95, 10.0), "dB")
 
 
 Combs = tuple[tuple[str, Comb], ...]
@@ -209,15 +220,16 @@ def _apart(evidences: list[Evidence], whole: Array, missing: int) -> list[Eviden
     seen = [Evidence.of(e.spectrum, whole, 0.0) for e in evidences]
     step = evidences[0].spectrum.resolution
     k = np.arange(1.0, 6.0)[:, None]
+    roots = np.arange(*STRANGERS, step / 2)
     for _ in range(MOST_STRANGERS):
-        bands = np.stack([e.line(k * STRANGERS, step * (0.5 + 0.5 * k)) for e in seen])
+        bands = np.stack([e.line(k * roots, step * (0.5 + 0.5 * k)) for e in seen])
         lines = log_mean(bands, 0)
-        caged = log_mean(np.stack([e.line(STRANGERS / np.array([[2.0], [3.0]]), np.array(step)) for e in seen]), 0).max(axis=0) > CAP / 2
+        caged = log_mean(np.stack([e.line(roots / np.array([[2.0], [3.0]]), np.array(step)) for e in seen]), 0).max(axis=0) > CAP / 2
         weakest = np.minimum(lines[0], np.sort(lines[1:], axis=0)[missing])
         together = np.where(caged | (2 * weakest < np.median(lines, axis=0)), 0.0, (5 - missing) * weakest - missing * np.log(4))
         if log_mean(together) < SHOWS * np.log(10):
             break
-        root = STRANGERS[together.argmax()]
+        root = roots[together.argmax()]
         multiples = root * np.arange(1.0, TOP_ORDER / root)
         near = (multiples + np.arange(-1, 2)[:, None] * step * np.sqrt(multiples)).ravel()
         evidences, seen = ([e.without(near, SKIRTS) for e in each] for each in (evidences, seen))
