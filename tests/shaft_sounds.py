@@ -67,22 +67,26 @@ def hum(rng, n, rate, mains=50.0, level_db=(-40, -5)):
     return orders(rng, np.full(n, mains * (1 + 2e-4 * rng.standard_normal())), rate, {k: rng.uniform(*level_db) for k in range(1, 7)})
 
 
-def draw(rng, seconds=2.5, rate=16_000):
-    """A motor of 1 000 to 60 000 rpm, bare or with 2 to 5 blades, 12 to 28 poles, at 15 to -25 dB of its highest order to the noise.
-
-    Blade pass highest and falling 4 dB a multiple, order 1 10 dB below, others 16 dB and falling, each scattered by 8 dB.
-    """
-    n = int(seconds * rate)
-    hz = np.exp(rng.uniform(np.log(1_000), np.log(60_000))) / 60
-    blades, poles, wander = int(rng.choice([0, 2, 3, 4, 5])), int(rng.choice(np.arange(12, 29, 2))), 10 ** rng.uniform(-4, -2.3)
+def draw_levels(rng, blades, poles, highest):
+    """Level of each order, dB: blade pass highest and falling 4 dB a multiple, order 1 10 dB below, others 16 dB and falling, the
+    electrical orders at least -12 dB; each scattered by 8 dB. blades, poles: 0 for none."""
     level = {}
-    for order in range(1, min(MOST, int(0.45 * rate / hz)) + 1):
+    for order in range(1, min(MOST, highest) + 1):
         usual = (-10.0 if blades else -3.0) if order == 1 else (-16.0 if blades else -10.0) - 1.2 * order
         if blades and order % blades == 0:
             usual = -4 * (order / blades - 1)
-        if order in (poles // 2, poles, 3 * poles):
+        if poles and order in (poles // 2, poles, 3 * poles):
             usual = max(usual, -12.0)
         level[order] = usual + 8 * rng.standard_normal()
+    return level
+
+
+def draw(rng, seconds=2.5, rate=16_000):
+    """A motor of 1 000 to 60 000 rpm, bare or with 2 to 5 blades, 12 to 28 poles, at 15 to -25 dB of its highest order to the noise."""
+    n = int(seconds * rate)
+    hz = np.exp(rng.uniform(np.log(1_000), np.log(60_000))) / 60
+    blades, poles, wander = int(rng.choice([0, 2, 3, 4, 5])), int(rng.choice(np.arange(12, 29, 2))), 10 ** rng.uniform(-4, -2.3)
+    level = draw_levels(rng, blades, poles, int(0.45 * rate / hz))
     speed = walk(rng, n, rate, hz, wander)
     noise = coloured(rng, n) * 10 ** ((max(level.values()) - rng.uniform(-25, 15)) / 20) / np.sqrt(2)
     density = np.abs(rfft(noise)) ** 2 * 2 / n / rate

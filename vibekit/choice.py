@@ -3,6 +3,7 @@
 import math
 from bisect import bisect
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -19,6 +20,7 @@ NEAR = 0.012
 FURTHEST = -30.0  # a lead behind this is as good as lost
 HALVES_DB = 10.0  # even orders of a comb over its odd ones, from which these are likelier half orders of a shaft twice as fast
 HALVES = 0.8  # chance of that: simulated bare motors show it when loose in 9 of 10, else in 2 of 100, and few are loose
+BLADED_HALVES = 0.6  # the same with a propeller, whose even orders may stand so high by themselves: both are returned
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +48,8 @@ def choose(combs: list[Comb], settings: Settings) -> Choice:
     others += [(best.lead(comb), comb) for comb in combs if related(best.hz, comb.hz)]
     twice = next((comb for comb in combs if abs(comb.hz / best.hz / 2 - 1) < NEAR), None)
     if twice and has_half_orders(best, settings):
-        return Choice(twice, best.evidence(), HALVES, ((best, 1 - HALVES),))
+        halves = HALVES if settings.test in ("bare", "hand-spin") else BLADED_HALVES
+        return Choice(twice, best.evidence(), halves, ((best, 1 - halves),))
     odds = [(math.exp(-max(lead, FURTHEST)), comb) for lead, comb in others]
     total = 1 + sum(chance for chance, _ in odds)
     rivals = sorted(((comb, chance / total) for chance, comb in odds), key=lambda pair: -pair[1])
@@ -99,8 +102,9 @@ def related(a: float, b: float) -> bool:
 def _best_of_family(first: Comb, combs: list[Comb]) -> Comb:
     """Of a comb and those that are simple ratios of it, the one whose strongest rival among them is furthest behind."""
     family = [first, *(comb for comb in combs if related(first.hz, comb.hz))]
-
-    def margin(comb: Comb) -> float:
-        return min((comb.lead(rival) for rival in family if related(comb.hz, rival.hz)), default=0.0)
-
-    return max(family, key=margin)
+    margin = [math.inf] * len(family)
+    for i, j in combinations(range(len(family)), 2):
+        if related(family[i].hz, family[j].hz):
+            lead = family[i].lead(family[j])
+            margin[i], margin[j] = min(margin[i], lead), min(margin[j], -lead)
+    return family[max(range(len(family)), key=lambda i: margin[i] if margin[i] < math.inf else 0.0)]

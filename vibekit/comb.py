@@ -24,8 +24,8 @@ HIGHEST_ORDER = 32
 ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
 WANDER = 3e-4  # relative scatter of an order's line beside the spectrum's own width
 SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, directions, severities
-# level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: blades unlike, and all alike
-BLADED, BLADELESS = ((-6.0, -8.0, 0.9), (-18.0, -20.0, 0.1)), ((-3.0, -6.0, 1.0),)
+# level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: from blades unlike to all alike
+BLADED, BLADELESS = ((-6.0, -8.0, 0.6), (-12.0, -16.0, 0.3), (-18.0, -24.0, 0.1)), ((-3.0, -6.0, 1.0),)
 FALLS_DB = {2.0: 0.5, 6.0: 0.3, 15.0: 0.2}  # of the levels from order to order, with their prior
 DIM_DB = 6.0  # below what is visible, from which a local maximum is no line however rare
 CLUTTER = 0.9  # power of chance: lines that belong to nothing are commoner than their sample says

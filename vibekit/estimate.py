@@ -60,7 +60,10 @@ class _Look:
 
 @dataclass(frozen=True, slots=True)
 class _Search:
-    """Where a shaft is sought: channels (n,) at one rate, below top_hz, speeds from low_hz to high_hz; hum: see Lines.hum."""
+    """Where a shaft is sought: channels (n,) at one rate, below top_hz, speeds from low_hz to high_hz; hum: see Lines.hum.
+
+    made: frames that are at hand, by their length in s
+    """
 
     signals: Signals
     rate_hz: float
@@ -69,6 +72,7 @@ class _Search:
     low_hz: float
     high_hz: float
     hum: Array
+    made: dict[float, Frames | None]
 
     @property
     def end_s(self) -> float:
@@ -76,8 +80,10 @@ class _Search:
 
     def frames(self, seconds: float) -> Frames | None:
         """Frames without the hum, None when they are too short."""
-        frames = frames_of(self.signals, self.rate_hz, self.top_hz, seconds)
-        return frames.without(self.hum) if frames else None
+        if seconds not in self.made:
+            frames = frames_of(self.signals, self.rate_hz, self.top_hz, seconds)
+            self.made[seconds] = frames.without(self.hum) if frames else None
+        return self.made[seconds]
 
     def look(self, frames: Frames, along: Track | None = None) -> list[_Look]:
         """What the frames' average says, read along a track if there is one; nothing where no comb fits."""
@@ -113,8 +119,8 @@ def estimate_speed(
     lines = find_lines(longest) if longest else None
     if longest is None or lines is None:
         return None
-    search = _Search(signals, rate, top, settings, low_hz, high_hz, lines.hum)
     longest = longest.without(lines.hum)
+    search = _Search(signals, rate, top, settings, low_hz, high_hz, lines.hum, {STEADY_S[0]: longest})
     looks = _looks(search, longest)
     if not looks:
         return None
@@ -192,7 +198,7 @@ def _looks(search: _Search, longest: Frames) -> list[_Look]:
             return looks
         frames = search.frames(seconds)
         if frames and frames.width_hz > used[-1].width_hz:
-            looks += search.look(frames)
+            looks += search.look(frames) if seconds in STEADY_S or frames.time_s.size < 4 else []  # the others are read along the ridge
             used.append(frames)
     if used[-1].time_s.size > 3:
         path = ridge(used[-1], search.grid(), ORDER_WEIGHT, TURNING_COST)

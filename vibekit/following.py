@@ -20,6 +20,7 @@ FOLLOWED = 10  # orders followed at most, the lowest: other lines come close to 
 REACH = 0.03  # of the speed: how far it is sought about a comb
 TURNING_COST = 0.02  # of a grid step of a twentieth of a percent between frames
 SHORTEST_S, LONGEST_S = 0.25, 4.0  # blocks whose phase is followed
+LEAST = 0.01  # of the information, below which the highest orders are not worth following
 SHARE = 0.1  # of the information, below which what is left of the orders is not followed
 STILL = 0.3  # turns by which a middle order may drift within what a block is longer than the shortest
 COHERENT = 0.5, 0.9  # least and plain coherence of the best order with the angle followed
@@ -40,6 +41,8 @@ def follow(
     if not orders.size:
         return track, MISSED * lines.width_hz
     weight = orders**2 * 10 ** (lines.height_db[comb.found[orders - 1]] / 10)  # Fisher information of each, but for a common factor
+    worth = slice(int(np.flatnonzero(weight > LEAST * weight.sum())[-1]) + 1)
+    orders, weight = orders[worth], weight[worth]
     best, sd, coherence = _phases(transforms, lines, track, orders, weight, comb.hz)
     rough = track, MISSED * lines.width_hz / max(math.sqrt(float(weight.sum())), 1.0)
     moving = short_frames() if coherence < COHERENT[1] and np.ptp(track.hz) == 0 else None

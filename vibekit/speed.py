@@ -8,9 +8,10 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.choice import simple_ratio
-from vibekit.comb import FASTEST_HZ, SLOWEST_HZ
+from vibekit.choice import is_race, simple_ratio
+from vibekit.comb import FASTEST_HZ, SLOWEST_HZ, Comb
 from vibekit.estimate import Estimate, estimate_speed
+from vibekit.modulation import BAND_HZ, RACES
 from vibekit.reading import SpeedMethod, SpeedResult
 from vibekit.recording import Channel, Recording
 from vibekit.settings import Settings
@@ -26,6 +27,7 @@ CONTRADICTION = 0.0125  # farther from what was typed than a speed set by hand c
 SLOWER = 0.9  # of the typed speed: a comb below it is no bearing's and no order's
 CLAIMED = 0.75  # confidence from which a speed is claimed
 MENTIONED = 0.05  # probability from which a speed that was not claimed is named
+LISTED = 0.005  # the same for what a claimed speed might be instead: where no order of its own rules a rival out, chance alone may hide one
 SURE = 0.9  # confidence from which a recording may contradict what was typed
 FEWEST_PAIRS = 3  # of poles of a brushless motor (common practice, no source): a column twice as fast as the shaft is something else
 MOVES = 0.005  # of the mean: range of a telemetry column from which its lag is looked for
@@ -62,7 +64,8 @@ class SpeedTrack(Track):
     def result(self) -> SpeedResult:
         """The speed as a reading states it: near a typed one, what the recording shows; as typed where it shows nothing."""
         named = [(60 * self.mean_hz, self.confidence), *((60 * hz, chance) for hz, chance in self.rivals)]
-        candidates = tuple(each for each in named if each[1] >= MENTIONED) if self.rivals and self.typed_rpm is None else ()
+        least = LISTED if self.is_claimed else MENTIONED
+        candidates = tuple(each for each in named if each[1] >= least) if self.rivals and self.typed_rpm is None else ()
         if not self.is_claimed:
             return SpeedResult("none", candidates=candidates)
         rotors = tuple((60 * hz, 60 * u95) for hz, u95 in self.rotors)
@@ -223,25 +226,48 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
     typed = rpm / 60
     found = estimate_speed(transforms, settings, typed * (1 - TYPED_REACH), typed * (1 + TYPED_REACH)) if transforms else None
     near = _estimated(found, clock) if found else None
-    if near and near.confidence >= 0.5:
-        away = near.confidence >= SURE and abs(near.mean_hz / typed - 1) > CONTRADICTION
-        runs = 60 * near.mean_hz
-        unsure = (1 - near.confidence) * TYPED_REACH * typed  # if it is not the shaft, the shaft is anywhere near what was typed
-        near = replace(near, u95_hz=max(near.u95_hz, unsure))
-    else:
-        end = transforms[0].n / transforms[0].rate_hz if transforms else 1.0
-        flat = Track.steady(typed, end)
-        near = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5)
+    shown = near if near and near.confidence >= 0.5 else None
+    away = bool(shown and shown.confidence >= SURE and abs(shown.mean_hz / typed - 1) > CONTRADICTION)
+    runs = shown.mean_hz if shown else typed
+    if shown is None or shown.confidence < SURE:
         found = estimate_speed(transforms, settings) if transforms else None
         other = _estimated(found, clock) if found else None
-        away = bool(other and other.confidence >= SURE and other.mean_hz < SLOWER * typed)
-        runs = 60 * other.mean_hz if other else 0.0
-    contradiction = f"typed {rpm:.0f} rpm, the recording runs at {runs:.0f}" if away else None
-    return replace(near, method="typed", typed_rpm=rpm, contradiction=contradiction)
+        if found and other and other.confidence >= SURE and _rules_out(found.choice.comb, typed, settings):
+            away, runs, shown = True, other.mean_hz, None
+    if shown:
+        unsure = (1 - shown.confidence) * TYPED_REACH * typed  # if it is not the shaft, the shaft is anywhere near what was typed
+        track = replace(shown, u95_hz=max(shown.u95_hz, unsure))
+    else:
+        flat = Track.steady(typed, transforms[0].n / transforms[0].rate_hz if transforms else 1.0)
+        track = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5)
+    contradiction = f"typed {rpm:.0f} rpm, the recording runs at {60 * runs:.0f}" if away else None
+    return replace(track, method="typed", typed_rpm=rpm, contradiction=contradiction)
+
+
+def _rules_out(comb: Comb, typed_hz: float, settings: Settings) -> bool:
+    """Say whether a comb cannot come from a shaft near the typed speed: as its orders, its half orders, or from its bearing.
+
+    A bearing of unknown size may ring at any multiple in a range; its lines then stand highest where casings ring, a shaft's low down.
+    """
+    ratio = comb.hz / typed_hz
+    if ratio < SLOWER:
+        return True
+    if settings.test == "flight" or abs(ratio / (round(2 * ratio) / 2) - 1) < TYPED_REACH or is_race(ratio, settings):
+        return False
+    rings = comb.hz * (int(comb.height_db.argmax()) + 1) > BAND_HZ[0]
+    return settings.test == "prop" or not rings or not RACES[0] * (1 - TYPED_REACH) < ratio < RACES[1] * (1 + TYPED_REACH)
 
 
 def _estimated(found: Estimate, clock: float) -> SpeedTrack:
     track, choice = found.track, found.choice
-    u95 = math.hypot(1.96 * found.mean_sd_hz, 0.95 * clock * track.mean_hz)
-    rivals = tuple((comb.hz, chance * found.presence) for comb, chance in choice.rivals if chance * found.presence > 0.01)
+    u95 = _with_clock(found.mean_sd_hz, clock * track.mean_hz)
+    rivals = tuple((comb.hz, chance * found.presence) for comb, chance in choice.rivals if chance * found.presence >= LISTED)
     return SpeedTrack(track.time_s, track.hz, "estimated", u95, choice.confidence * found.presence, rivals)
+
+
+def _with_clock(sd_hz: float, reach_hz: float) -> float:
+    """Half width of the 95 % interval of what scatters normally and is off by anything up to a reach (rectangular: GUM 4.3.7).
+
+    Their convolution, to within 0.3 % of probability: 0.95 of the reach where it is all, 1.96 / sqrt 3 where it is little.
+    """
+    return math.hypot(1.96 * sd_hz, (1.13 - 0.18 * reach_hz**2 / (reach_hz**2 + 9 * sd_hz**2)) * reach_hz)

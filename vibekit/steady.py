@@ -31,9 +31,10 @@ TERMS = 9  # of the angle: P_1 ... P_9
 BEGIN = 0.25  # turns by which an order may be off at the ends of the record while it is taken in
 PASSES = 12
 MOSTLY = 0.7  # of the power of the lines in shorter frames must stand at the speed found, or it does not hold
+WHOLE, ENOUGH = 0.5, 60.0  # of the height that the longer record should give it; a line that wanders leaves most of its power beside it
 CHANCE, MEAN = 0.1, 100.0  # that an order has a line, and of its power over the noise
 TINY = 1e-300
-LINEAR = 0.08  # turns of a typical order, above which the angle is no longer a small correction
+LINEAR = 0.03  # turns of a typical order, above which the angle is no longer a small correction
 WANDERS = np.concatenate(([0.0], 10.0 ** np.arange(-1.5, 4.1, 0.25)))  # standard deviation of P_3 over that of its noise
 HELD = 0.5  # chance beforehand that the speed holds as far as can be seen
 
@@ -42,13 +43,15 @@ HELD = 0.5  # chance beforehand that the speed holds as far as can be seen
 class _Fit:
     """Correction of the angle, turns of order 1 by (terms,) of P_1 ..., and its information (terms, terms).
 
-    order: the typical one that it rests on; there: (orders,) probability that an order has a line
+    order: the typical one that it rests on; there: (orders,) probability that an order has a line; height: (orders,) of its power over
+        what is left beside it, in the channel that shows it best
     """
 
     turns: Array
     information: Array
     order: float
     there: Array
+    height: Array
 
 
 def hold_steady(transforms: list[Transform], comb: Comb, lines: Lines) -> tuple[Track, float] | None:
@@ -81,7 +84,10 @@ def hold_steady(transforms: list[Transform], comb: Comb, lines: Lines) -> tuple[
         hz += 2 / record * float(fit.turns[0])
         done = settled
     known = clear < within
-    if fit is None or fit.turns.size < TERMS or power[known] @ fit.there[clear[known]] < MOSTLY * power[known].sum():
+    if fit is None or fit.turns.size < TERMS:
+        return None
+    whole = fit.height[clear[known]] > np.minimum(WHOLE * power[known] * record * lines.width_hz, ENOUGH)
+    if power[known] @ (fit.there[clear[known]] * whole) < MOSTLY * power[known].sum():
         return None
     angle = _walked(fit)
     if angle is None:
@@ -102,6 +108,7 @@ def _fit(transforms: list[Transform], order: Index, turns: float, reach: int, te
     own = np.sinc(number - place[:, None])
     size = np.sum(own**2, axis=1)
     information, pull, weighed, typical, most = np.zeros((terms, terms)), np.zeros(terms), 0.0, 0.0, np.zeros(order.size)
+    tallest = np.zeros(order.size)
     for transform in transforms:
         n = transform.n
         bins = transform.bins[number.astype(np.intp)] * np.exp(1j * np.pi * number * (n - 1) / n) * (2 / n)
@@ -124,9 +131,9 @@ def _fit(transforms: list[Transform], order: Index, turns: float, reach: int, te
         pull += (turned.conj() @ (weight * rest[used]).ravel()).real
         share = order**2 * height * there
         typical, weighed = typical + float(share @ order), weighed + float(share.sum())
-        most = np.maximum(most, there)
+        most, tallest = np.maximum(most, there), np.maximum(tallest, height)
     return (
-        _Fit(np.asarray(np.linalg.solve(information, pull), dtype=np.float64), information, typical / weighed, most)
+        _Fit(np.asarray(np.linalg.solve(information, pull), dtype=np.float64), information, typical / weighed, most, tallest)
         if information[0, 0] > 0
         else None
     )

@@ -2,11 +2,19 @@
 
 import argparse
 import json
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vibekit.commands.options import add_settings_options, settings_each, speeds_each
 from vibekit.commands.reader import add_reader_options, reader_from
+from vibekit.settings import Settings
+
+if TYPE_CHECKING:
+    from vibekit.capture.reader import Reader
+    from vibekit.reading import Reading
+    from vibekit.second_opinion import SecondOpinion
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -17,6 +25,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
                         help="healthy recordings of the same set-up; each file is compared with those nearest in speed")  # fmt: skip
     parser.add_argument("--baseline-speed", metavar="SPEED", action="append", default=[],
                         help="shaft speed of the baselines, as for --speed; estimated when not given")  # fmt: skip
+    parser.add_argument("--second-opinion", action="store_true",
+                        help="where the shaft speed is left open, say what pYIN hears too (needs librosa)")  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print one machine-readable object instead of words")
     add_settings_options(parser)
     add_reader_options(parser)
@@ -34,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
     healthy = [replace(settings[0], speed_rpm=rpm) for rpm in speeds_each(args.baseline_speed, len(args.baseline))]
     reader = reader_from(args)
     readings = measure(args.files, settings, reader)
+    opinions = _opinions(args.files, settings, readings, reader) if args.second_opinion else {}
     references = measure(args.baseline, healthy, reader)
     if args.same_motor or len(readings) == 1:
         judgement = judge_motor(readings, references=references, hints=frame_hints(readings))
@@ -43,13 +54,34 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         (first, _), *more = judgement.each
         found = set_json(judgement.each, judgement.together) if more else reading_json(first, judgement.together)
-        print(json.dumps(found | spins_side_by_side(motors), indent=1, allow_nan=False, ensure_ascii=False))
+        heard = {"second_opinion": {stem: asdict(each) for stem, each in opinions.items()}} if args.second_opinion else {}
+        print(json.dumps(found | heard | spins_side_by_side(motors), indent=1, allow_nan=False, ensure_ascii=False))
     else:
         from vibekit.commands.show import show
         from vibekit.commands.tap import mode_lines
 
         if settings[0].modes:
             print("\n".join([*mode_lines(settings[0].modes), ""]))
+        for stem, opinion in opinions.items():
+            print(f"{stem}, second opinion on the speed: {opinion.words}")
         show_spins(motors)
         show(judgement, positions=[Path(f).stem for f in args.files] if len(readings) > 1 and not args.same_motor else ())
     return 0 if judgement.usable else 1
+
+
+def _opinions(
+    files: Sequence[str], settings: Sequence[Settings], readings: Sequence["Reading"], reader: "Reader"
+) -> dict[str, "SecondOpinion"]:
+    """Ask about each file whose speed was estimated, or not found, and is not plain. Raises UsageError without librosa."""
+    from vibekit.screening import steady_part
+    from vibekit.second_opinion import second_opinion
+    from vibekit.speed import seek_speed
+
+    opinions = {}
+    for file, given, reading in zip(files, settings, readings, strict=True):
+        speed = reading.speed
+        if speed.method in ("none", "estimated") and (speed.rpm is None or len(speed.candidates) > 1):
+            recording = reader.read(file)
+            part = steady_part(recording, given)
+            opinions[Path(file).stem] = second_opinion(recording, given, seek_speed(recording, given, part), part)
+    return opinions

@@ -1,0 +1,70 @@
+"""A typed speed that the recording cannot bear out: contradicted where its lines rule it out, left where they do not."""
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.open_data import manifest, needs_open_data, path
+from tests.shaft_sounds import coloured, orders, walk
+from vibekit.bearing import Bearing
+from vibekit.recording import Channel, Recording
+from vibekit.settings import Settings
+from vibekit.speed import find_speed
+
+RATE = 24_000
+COMB = {1: -8, 2: 0, 3: -12, 4: -6, 5: -18, 6: -12, 7: -20}
+
+
+def heard(rng, hz, level_db=COMB, seconds=4.0):
+    speed = walk(rng, int(seconds * RATE), RATE, hz, 1e-3)
+    return orders(rng, speed, RATE, level_db) + 0.3 * coloured(rng, speed.size)
+
+
+def judged(samples, settings):
+    return find_speed(Recording(samples[None].astype(np.float32), float(RATE), (Channel(),)), settings)
+
+
+@pytest.mark.parametrize("test", [None, "prop", "bare"])
+@pytest.mark.parametrize(("typed", "runs"), [(6_000, 11_562), (6_000, 4_470), (9_000, 9_630), (3_060, 23_700)])
+def test_a_wrong_typed_speed_is_contradicted_and_kept(typed, runs, test):
+    track = judged(heard(np.random.default_rng(1), runs / 60), Settings(test=test, blades=2 if test == "prop" else None, speed_rpm=typed))
+    assert track.contradiction.startswith(f"typed {typed} rpm, the recording runs at ")
+    assert float(track.contradiction.split()[-1]) == pytest.approx(runs, rel=2e-3)
+    assert track.result.rpm == typed
+    assert track.result.rpm_u95 == pytest.approx(0.03 * typed)
+    assert track.confidence <= 0.5
+
+
+@pytest.mark.parametrize("factor", [1, 2, 3, 1.5, 4.5])
+def test_lines_that_may_be_orders_or_half_orders_of_the_typed_shaft_do_not_contradict_it(factor):
+    """Whole and half multiples: a shaft at the typed speed may make them, its own 1x being low (Randall 2011, from memory)."""
+    track = judged(heard(np.random.default_rng(2), 103.0 * factor), Settings(speed_rpm=6_180))
+    assert track.contradiction is None
+
+
+@pytest.mark.parametrize("known", [True, False], ids=["geometry known", "geometry not known"])
+def test_a_comb_of_the_typed_shafts_bearing_does_not_contradict_it(known):
+    """Pulses at the outer race ring at 4 kHz, of the shaft nothing is left (model after Randall & Antoni 2011, section 2.2, no slip)."""
+    rng = np.random.default_rng(3)
+    bearing = Bearing(9, 7.94, 39.04)
+    pulses = np.diff(np.floor(bearing.outer * 41.3 * np.arange(8 * RATE) / RATE), prepend=0)
+    ring = np.exp(-np.arange(200) / 20) * np.cos(2 * np.pi * 4_000 * np.arange(200) / RATE)
+    samples = np.convolve(pulses, ring)[: pulses.size] + 0.05 * rng.standard_normal(pulses.size)
+    track = judged(samples, Settings(test="bare", bearings=(bearing,) if known else (), speed_rpm=60 * 41.3))
+    assert track.contradiction is None
+
+
+def test_noise_contradicts_nothing():
+    rng = np.random.default_rng(4)
+    for _ in range(3):
+        assert judged(coloured(rng, 3 * RATE), Settings(speed_rpm=6_000)).contradiction is None
+
+
+@needs_open_data
+def test_the_speed_on_the_label_of_open_bearing_records_is_not_contradicted():
+    """Their bearings' combs stand above all else, and no geometry is given. (Of `mfpt` the label is off by up to 1 %, within reach.)"""
+    for row in manifest("cwru"):
+        if row["file"].endswith(".wav"):
+            samples, rate = soundfile.read(path(row["file"]))
+            track = find_speed(Recording(samples[None].astype(np.float32), rate, (Channel(),)), Settings(speed_rpm=float(row["rpm"])))
+            assert track.contradiction is None, row["file"]
