@@ -1,13 +1,14 @@
 """The motors beside each other: spectra overlaid or one under another, bars with the band of the others, and what each line is."""
 
-from typing import Any
-
 import numpy as np
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QComboBox, QGridLayout, QHBoxLayout, QPushButton, QVBoxLayout
 
+from vibekit.comparison import Comparison
 from vibekit.drawings import Group, Member
 from vibekit.frame import Frame, key_lines, span, tallest
+from vibekit.gui.compare_marks import draw_bar, name_ends, name_lines
+from vibekit.gui.comparison_table import ComparisonTable
 from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.laid_over import conditions_to_lay, laid_over
 from vibekit.gui.plot import Plot, figures
@@ -22,6 +23,7 @@ from vibekit.wording import listed, sentence, unit_words, with_interval
 
 BARS = ("1x", "half orders", "blade pass", "other orders", "roughness")
 LABELS = 7
+_BAR_WORDS = {"blade pass": "blade\npass", "half orders": "half\norders", "other orders": "other\norders", "roughness": "rough-\nness"}
 CLICK = 0.012  # of the width seen: how near a click must be to a peak
 
 
@@ -46,7 +48,10 @@ class ComparePage(Page):
         self.laid.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.together = QPushButton("overlaid")
         self.apart = QPushButton("one under another")
-        for button in (self.together, self.apart):
+        self.every = QPushButton("every comparison")
+        self.every.setToolTip("each motor against the others, its own past, and the same model on other craft")
+        self.table: ComparisonTable | None = None
+        for button in (self.together, self.apart, self.every):
             button.setCheckable(True)
             button.setAutoExclusive(True)
         self.together.setChecked(True)
@@ -69,10 +74,11 @@ class ComparePage(Page):
         self.laid.currentIndexChanged.connect(lambda _: self._draw())
         self.together.clicked.connect(self._draw)
         self.apart.clicked.connect(self._draw)
+        self.every.clicked.connect(self._draw)
 
     def _lay_out(self) -> None:
         head = QHBoxLayout()
-        for widget in (self.tests, self.kinds, self.laid, self.together, self.apart):
+        for widget in (self.tests, self.kinds, self.laid, self.together, self.apart, self.every):
             head.addWidget(widget)
         head.addStretch(1)
         right = QVBoxLayout()
@@ -125,10 +131,16 @@ class ComparePage(Page):
 
     def _draw(self) -> None:
         empty(self.plots)
-        self.over, self.each = None, {}
+        self.over, self.each, self.table = None, {}, None
+        tabled = self.every.isChecked()
+        for widget in (self.bars, self.key, self.tests):
+            widget.setVisible(not tabled)
+        if tabled:
+            self._ask_table()
+            return
         member, frame = self.member, self.frame
         coasts = self._coasts()
-        for widget in (self.kinds, self.laid, self.together, self.apart):
+        for widget in (self.kinds, self.laid):
             widget.setVisible(not coasts)
         self.meaning.setVisible(not coasts)
         self.bars.retitle("Coast time" if coasts else "What stands out against the others")
@@ -150,6 +162,21 @@ class ComparePage(Page):
             self._draw_bars()
         self._tell_note(member)
         self._tell_meaning()
+
+    def _ask_table(self) -> None:
+        for widget in (self.kinds, self.laid, self.meaning, self.note):
+            widget.hide()
+        self.plots.addWidget(label("Comparing …", "small"))
+        self.desk.workers.start("table", lambda step: self.session.compare(step), self.show_table)
+
+    def show_table(self, comparisons: tuple[Comparison, ...]) -> None:
+        """Show each motor against every reference."""
+        bench = self.session.bench
+        if bench is not None and self.every.isChecked():
+            empty(self.plots)
+            ends = {position: bench.conclusion(position) for position in bench.positions}
+            self.table = ComparisonTable(self.look, comparisons, ends, self.session.position)
+            self.plots.addWidget(self.table)
 
     def _draw_over(self, member: Member, frame: Frame) -> None:
         self.over = plot = self.plot(spectrum_plot(self.look, f"{member.position}, over the others", self.kind, frame))
@@ -185,11 +212,11 @@ class ComparePage(Page):
         x, y = tallest(curve, frame)
         plot.curve(x, y, "this", name=member.position)
         ends.append((float(np.median(y[-20:])), "this motor", "this"))
-        _name_ends(plot, ends, frame)
+        name_ends(plot, ends, frame)
         if self.kind == "order":
             lines = sorted(key_lines(member.reading, frame), key=lambda line: line.floor / line.amplitude)[:LABELS]
             plot.points([o.order for o in lines], [o.amplitude for o in lines], "ink", u95=[o.u95 for o in lines], size=5, name="lines")
-            _name_lines(plot, [(line.order, line.amplitude, line.name) for line in lines], frame)
+            name_lines(plot, [(line.order, line.amplitude, line.name) for line in lines], frame)
         if self.asked is not None:
             plot.upright(self.asked, "watch", dashed=True)
 
@@ -243,7 +270,7 @@ class ComparePage(Page):
             chosen = member.position == self.session.position
             middle = float(np.median(others)) if others.size else time.value
             half = OUTLIER * float(np.median(np.abs(others - middle))) if others.size > 2 else 0.0
-            _bar(plot, at, 0.9, time.value, time.u95, half, chosen=chosen, middle=middle)
+            draw_bar(plot, at, 0.9, time.value, time.u95, half, chosen=chosen, middle=middle)
             top = max(top, time.value + time.u95, middle + half)
         times = np.array([(m.number, t.value, t.u95) for m, t in coasts])
         plot.remember(Series("coast time of each motor", times[:, 0], times[:, 1], times[:, 2], tuple(m.position for m, _ in coasts)))
@@ -312,7 +339,7 @@ class ComparePage(Page):
                 if (row := rows.get((name, m.position))) is not None:
                     x = at + (place - (len(members) - 1) / 2) * width
                     chosen = m.position == self.session.position
-                    _bar(plot, x, width, row.difference, row.u95, row.half_band, chosen=chosen)
+                    draw_bar(plot, x, width, row.difference, row.u95, row.half_band, chosen=chosen)
                     plot.words(x, -1.28 * reach, str(m.number), "ink" if chosen else "muted", anchor=(0.5, 0.5))
         plot.level(0.0, "ink")
         plot.item.getAxis("bottom").setTicks([list(enumerate(_BAR_WORDS.get(name, name) for name in names))])
@@ -321,50 +348,6 @@ class ComparePage(Page):
 
 def _file(reading: Reading) -> str:
     return reading.file.rpartition("/")[2]
-
-
-_BAR_WORDS = {"blade pass": "blade\npass", "half orders": "half\norders", "other orders": "other\norders", "roughness": "rough-\nness"}
-
-
-def _bar(plot: Plot, x: float, width: float, height: float, u95: float, half_band: float, *, chosen: bool, middle: float = 0.0) -> None:
-    import pyqtgraph as pg
-
-    look = plot.look
-    if half_band:
-        box: Any = pg.BarGraphItem(
-            x=[x], y0=[middle - half_band], height=[2 * half_band], width=0.96 * width, brush=look.wash("others", 120), pen=None
-        )
-        box.setZValue(-20)
-        plot.item.addItem(box)
-    ink = "this" if chosen else "muted"
-    bar = pg.BarGraphItem(
-        x=[x], height=[height], width=0.5 * width, brush=look.ink(ink) if chosen else look.wash("muted", 120), pen=look.line(ink)
-    )
-    plot.item.addItem(bar)
-    whisker = pg.ErrorBarItem(x=np.array([x]), y=np.array([height]), height=np.array([2 * u95]), beam=0.3 * width, pen=look.line("ink"))
-    plot.item.addItem(whisker)
-
-
-def _name_lines(plot: Plot, lines: list[tuple[float, float, str]], frame: Frame) -> None:
-    """Name lines beside their tops; names that would meet are set a row higher."""
-    room = 0.1 * frame.order_max
-    last, tier = -room, 0
-    for order, amplitude, name in sorted(lines):
-        tier = (tier + 1) % 3 if order - last < room else 0
-        lift = (1.0 + tier) * (frame.high / frame.low) ** 0.035 if plot.log else 1.0
-        high = amplitude * lift if plot.log else amplitude + (0.02 + 0.05 * tier) * (frame.high - frame.low)
-        plot.words(order, min(high, frame.high), name, "ink", anchor=(0.5, 1.0))
-        last = order
-
-
-def _name_ends(plot: Plot, ends: list[tuple[float, str, str]], frame: Frame) -> None:
-    """Name curves at their right end, a line of text apart."""
-    low, high = (float(plot.up(v)) for v in (frame.low, frame.high))
-    apart, last = 0.055 * (high - low), -np.inf
-    for level, name, ink in sorted(ends):
-        at = max(float(plot.up(level)), last + apart, low + 0.03 * (high - low))
-        last = at
-        plot.words(frame.order_max, plot.down(at), name, ink, anchor=(1.0, 0.5))
 
 
 def _meaning_words(found: Meaning) -> str:

@@ -8,6 +8,8 @@ import pyqtgraph as pg
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout
 
 from vibekit.casefile import MotorFile
+from vibekit.comparison import effect_words
+from vibekit.effect import effects_of
 from vibekit.frame import frame_of, tallest
 from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.plot import Plot
@@ -17,6 +19,8 @@ from vibekit.history import History, comparable_kinds, history_of, measured_name
 from vibekit.kept import DID, PARTS, KeptReading, PartAction
 from vibekit.observation import WORDS
 from vibekit.wording import TEST_WORDS, listed, sentence, speed_words, with_interval
+
+EFFECTS = 2  # pieces of work that are told of, the newest
 
 
 class PastPage(Page):
@@ -42,7 +46,7 @@ class PastPage(Page):
         self.trend: Plot | None = None
         self.pair: Plot | None = None
         self.top, self.bottom = QVBoxLayout(), QVBoxLayout()
-        self.note, self.alarms = label("", "small"), label("", "caution")
+        self.note, self.effects, self.alarms = label("", "small"), label("", "small"), label("", "caution")
         head, choice = QHBoxLayout(), QHBoxLayout()
         head.addWidget(self.kinds)
         head.addWidget(self.names)
@@ -57,6 +61,7 @@ class PastPage(Page):
         whole.addWidget(self.alarms)
         whole.addLayout(self.top, 6)
         whole.addWidget(self.note)
+        whole.addWidget(self.effects)
         whole.addLayout(choice)
         whole.addLayout(self.bottom, 5)
         whole.addLayout(self._form())
@@ -162,6 +167,7 @@ class PastPage(Page):
             self.top.addWidget(label("This motor has no readings yet. Record it under “Measure”."))
             self.note.setText("")
             self.alarms.hide()
+            self.effects.hide()
             return
         motor = bench.motor(position)
         self.history = past = history_of(self.readings, motor.past, motor.actions, name)
@@ -216,6 +222,10 @@ class PastPage(Page):
         ]
         self.alarms.setText(f"<b>Alarms of this motor:</b> {listed(told)}." if told else "")
         self.alarms.setVisible(bool(told))
+        kind = self.kinds.currentData()
+        effects = [e for e in effects_of(motor.kept, motor.actions) if kind and (e.test, e.setup) == tuple(kind)]
+        self.effects.setText("Done to it, and what that changed: " + "; ".join(map(effect_words, effects[-EFFECTS:])) + ".")
+        self.effects.setVisible(bool(effects))
 
     def _draw_limit(self, plot: Plot, steps: list[tuple[float, float]], act: float | None, right: float) -> None:
         """The level that, met twice, raises the alarm: as it stood at each sitting, and at the next one."""

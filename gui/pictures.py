@@ -228,6 +228,11 @@ def scenes_of(away: Path) -> Scenes:
         window.page.laid.setCurrentIndex(0)
         window.page.apart.click()
 
+    def every(window: Window) -> None:
+        window.go("compare")
+        assert isinstance(window.page, ComparePage)
+        window.page.every.click()
+
     def live(test: Test) -> Callable[[Window], object]:
         def arrange(window: Window) -> None:
             window.go("measure")
@@ -247,6 +252,7 @@ def scenes_of(away: Path) -> Scenes:
     def by_hand(window: Window) -> None:
         window.go("compare")
         assert isinstance(window.page, ComparePage)
+        window.page.together.click()
         window.page.tests.setCurrentIndex(window.page.tests.findText(TEST_WORDS["hand-spin"]))
 
     def against_hz(window: Window) -> None:
@@ -297,6 +303,7 @@ def scenes_of(away: Path) -> Scenes:
         ("swap-begin", first_steps),
         ("compare-over", over),
         ("compare-apart", apart),
+        ("compare-every", every),
         ("past", lambda window: window.go("past")),
         ("verdict", lambda window: window.go("verdict")),
     ]

@@ -13,6 +13,7 @@ from vibekit.balance_bench import BalanceBench
 from vibekit.balance_job import BalanceJob
 from vibekit.capture.reader import Reader
 from vibekit.casefile import CaseFile, MotorFile, open_case
+from vibekit.comparison import Comparison, compare_case, comparison_json
 from vibekit.craft import Craft, settings_for
 from vibekit.craft_file import craft_text, load_craft, read_text
 from vibekit.craft_verdict import CraftVerdict
@@ -27,9 +28,9 @@ from vibekit.kept import CraftSummary, KeptReading, NewReading, PartAction
 from vibekit.numbers_csv import numbers_csv
 from vibekit.packing import pack
 from vibekit.place import Place
-from vibekit.propeller_or_motor import PropellerOrMotor, propeller_or_motor
+from vibekit.propeller_or_motor import PropellerOrMotor, propeller_json, propeller_or_motor
 from vibekit.recording import Sensor
-from vibekit.result import craft_json
+from vibekit.result import craft_json, verdict_json
 from vibekit.settings import Settings, Test
 
 
@@ -155,6 +156,12 @@ class Session:
         groups = groups_of([(motor.position, motor.readings, motor.references) for motor in case.motors])
         return Bench(name, case, verdicts, groups, propeller_or_motor(case))
 
+    def compare(self, step: Step = quietly) -> tuple[Comparison, ...]:
+        """Compare each motor with the others, its own past, and the same model on other craft."""
+        assert self.bench is not None
+        step(0.1, f"comparing the motors of {self.bench.name}")
+        return compare_case(self.bench.case)
+
     def swap(self, first: str, second: str, step: Step = quietly) -> SwapTest:
         """Gather and judge the swap test of two rotors. first: the suspect. Raises UsageError."""
         assert self.bench is not None
@@ -276,6 +283,8 @@ class Session:
         elif path.suffix.lower() == ".json":
             readings = {motor.position: motor.readings for motor in bench.case.motors}
             told = craft_json(bench.name, readings, bench.verdicts, conclude_craft(bench.verdicts))
+            told |= comparison_json(compare_case(bench.case)) | propeller_json(bench.parts)
+            told |= {"verdict": verdict_json(bench.whole) if bench.whole else None}
             _put(path, json.dumps(told, indent=1, allow_nan=False, ensure_ascii=False))
         else:
             from vibekit.gathering import contents_from_archive

@@ -185,6 +185,22 @@ def test_small_multiples_share_one_scale_and_a_click_chooses(window, qtbot):
     assert window.session.position == "south-east"
 
 
+def test_every_comparison_of_each_motor_is_in_one_table(window, qtbot):
+    window.session.choose("south-west")
+    window.go("compare")
+    page = window.page
+    qtbot.mouseClick(page.every, Qt.MouseButton.LeftButton)
+    rest(qtbot, window)
+    assert [row[0] for row in page.table.rows] == list(POSITIONS)
+    assert "act" in page.table.rows[2][1]
+    assert "half orders" in page.table.rows[3][2]  # the loose mount
+    assert any("half orders" in text for text in texts(page))
+    assert not page.bars.isVisible()
+    qtbot.mouseClick(page.together, Qt.MouseButton.LeftButton)
+    assert page.table is None
+    assert page.bars.isVisible()
+
+
 def test_a_condition_is_laid_over(window):
     window.session.choose("south-west")
     window.go("compare")
@@ -411,6 +427,8 @@ def test_what_was_done_to_a_part_is_marked_and_a_swap_at_both_rotors(window, qtb
     rest(qtbot, window)
     bench = window.session.bench
     assert [[a.fitted for a in bench.motor(p).actions] for p in ("south-east", "south-west")] == [["south-west"], ["south-east"]]
+    assert "propeller swapped with south-west" in page.effects.text()
+    assert "not measured after it" in page.effects.text()
     assert any("propeller swapped" in item.toPlainText() for item in page.trend.item.items if hasattr(item, "toPlainText"))
 
 
