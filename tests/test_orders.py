@@ -34,10 +34,11 @@ def test_amplitudes_are_right_whether_the_speed_is_steady_or_not(swing_hz):
 def test_mean_speed_of_four_rotors_in_flight():
     right = said = 0
     for seed in range(30):
-        recording, truth = record(draw_craft(seed), test="flight")
-        found = hover_speed([recording.samples[0]], recording.rate_hz)
+        craft = draw_craft(seed)
+        recording, truth = record(craft, test="flight")
+        found = hover_speed([recording.samples[0]], recording.rate_hz, craft.blades if seed % 2 else None)
         if found is not None:
             said += 1
             right += abs(found[0] / truth.speed_hz.mean() - 1) < 0.1
     assert said >= 20
-    assert right >= 0.8 * said  # blades all alike may leave nothing but multiples of their count: then a multiple is found
+    assert right >= 0.9 * said  # blades all alike may leave nothing but multiples of their count: then a multiple is found

@@ -41,6 +41,20 @@ def test_two_to_eight_rotors_a_hertz_and_more_apart_are_told_apart(apart):
         assert np.mean(np.abs(track.at(time) - speed)[inside] < 0.5) > 0.9
 
 
+@pytest.mark.parametrize("blades", [2, 3, 4])
+@pytest.mark.parametrize("count", [2, 4, 8])
+def test_the_mean_speed_is_the_shafts_though_blade_pass_drowns_it(count, blades):
+    """1x and its other multiples 14 to 20 dB below blade pass, blades known or not; then 1x and its harmonics, no blade pass."""
+    rng = np.random.default_rng(10 * count + blades)
+    n, speeds = 6 * RATE, 95 + np.cumsum(rng.uniform(0.5, 2.5, count))
+    alike = {k: -14 - k for k in range(1, 2 * blades)} | {blades * k: -4 * (k - 1) for k in (1, 2, 3)}
+    for level in (alike, {1: 0, 2: -12, 3: -16}):
+        sound = sum(orders(rng, walk(rng, n, RATE, hz, 2e-3), RATE, level) for hz in speeds) + 0.5 * coloured(rng, n)
+        for known in (None, blades):
+            mean, u95 = hover_speed([sound], RATE, known)
+            assert abs(mean - speeds.mean()) < max(u95, 0.05 * mean), (level, known)
+
+
 def test_rotors_that_cannot_be_told_apart_count_as_one():
     sound, speeds = flight(np.random.default_rng(20), (110.0, 110.1, 116.0))
     assert len(told_apart(sound, speeds)) == 2

@@ -24,7 +24,7 @@ COST, FURTHEST = 0.6, 20  # of a grid step from frame to frame, and most steps
 MAIN_LOBE = 2.0  # half width of a line, in independent bins (Hann: Harris, Proc. IEEE 66 (1978) 51-83)
 MISMATCHED = 3  # combs made of orders that do not belong together, to compare with
 ABOVE = 0.5  # score over the mean of those that a rotor must reach; by simulation nothing but noise stays within 0.4
-LOUDEST_SHARE = 0.2  # of the first rotor's score: less is what is left of the lines taken out
+LOUDEST_SHARE = 0.25  # of the first rotor's score: less is what is left of the lines taken out
 U95 = 0.1  # of a frame's resolution: half width of the interval of a rotor's mean speed, by simulation
 
 

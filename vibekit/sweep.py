@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 from scipy.ndimage import median_filter, uniform_filter1d
-from scipy.special import ndtr
 from scipy.stats import norm
 
 from vibekit.choice import FURTHEST, Choice
-from vibekit.comb import CLUTTER, DIM_DB, HIGHEST_ORDER, LEAST, PEAK, SPREAD_DB, Comb, level_patterns
+from vibekit.comb import HIGHEST_ORDER, Comb
+from vibekit.order_comb import order_comb
 from vibekit.ridge import best_path
 from vibekit.settings import Settings
 from vibekit.track import Track
@@ -134,18 +134,7 @@ def _comb(frames: "_Frames", hz: Array, acceleration: Array, ratio: float, setti
     chance = np.maximum(norm.sf((loud - QUIET[0]) / QUIET[1] * np.sqrt(independent)), 1e-12)
     visible = 10 * np.log10(norm.isf(0.01) / np.sqrt(independent))
     height = 10 * np.log10(np.maximum(power.mean(axis=0) - 1, 0.01))
-    clear = np.where(chance > 0.1, visible, height)
-    strongest = clear.max(initial=visible)
-    rare = np.where(height > visible - DIM_DB, PEAK / chance**CLUTTER, 0.0)
-    total = np.full(HIGHEST_ORDER, -np.inf)
-    for level, prior in level_patterns(settings):
-        off = height - strongest - level[:count, 0]
-        hidden = np.maximum(ndtr((np.maximum(height, visible) - strongest - level[:count, 0]) / SPREAD_DB), LEAST)
-        gain = np.log(hidden + rare * (1 + (off / SPREAD_DB) ** 2 / 4) ** -2.5)
-        total = np.logaddexp(total, np.pad(np.cumsum(gain), (0, HIGHEST_ORDER - count), mode="edge" if count else "constant") + prior)
-    every = np.full(HIGHEST_ORDER, -1)
-    filled = [np.pad(part, (0, HIGHEST_ORDER - count), constant_values=fill) for part, fill in ((chance, 1.0), (clear, visible))]
-    return Comb(ratio * float(hz.mean()), every, filled[0], filled[1], total)
+    return order_comb(ratio * float(hz.mean()), height, chance, float(visible), settings)
 
 
 @dataclass(frozen=True, slots=True)
