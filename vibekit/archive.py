@@ -174,15 +174,18 @@ class Archive:
         stored = {file.sha256: self.files.path(file.sha256, file.suffix) for file in files}
         return KeptBalance(row.id, unpack(BalanceJob, row.job), row.engine, row.began_at, row.changed_at, stored)
 
-    def names(self) -> list[str]:
-        """Give the names of all crafts, in order."""
+    def measured(self, test: str | None, setup: str) -> list[str]:
+        """Give the names of the crafts with readings under one test in one set-up, the one measured last first."""
+        last = func.max(func.coalesce(ReadingRow.taken_at, ReadingRow.added_at))
+        alike = select(ReadingRow.craft).filter_by(test=test, setup=setup)
+        query = alike.group_by(ReadingRow.craft).order_by(last.desc(), ReadingRow.craft)
         with self.looking() as session:
-            return list(session.scalars(select(CraftRow.name).order_by(CraftRow.name)))
+            return list(session.scalars(query))
 
     def crafts(self) -> list[CraftSummary]:
         """Give all crafts, by name."""
-        names = self.names()
         with self.looking() as session:
+            names = session.scalars(select(CraftRow.name).order_by(CraftRow.name)).all()
             return [self._summary(session, name) for name in names]
 
     def _summary(self, session: Session, name: str) -> CraftSummary:

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -53,12 +52,6 @@ class Shop:
         self.archive, self.craft = archive, craft
         self._found: dict[object, tuple[tuple[Reading, ...], ...]] = {}
 
-    @cached_property
-    def others(self) -> list[Craft]:
-        """Their descriptions."""
-        every = [self.archive.craft(name) for name in self.archive.names() if name != self.craft.name]
-        return [other for other in every if not (self.craft.serial and other.serial == self.craft.serial)]
-
     def shelf(self, position: str, kept: KeptReading) -> Shelf:
         """Gather readings of the same motor (and propeller, where one is on) under the same test in the same set-up, and compare.
 
@@ -79,15 +72,18 @@ class Shop:
         return Shelf(reading, readings, changes, "" if changes else "the other craft of this model ran at another speed")
 
     def _gather(self, model: Model, kept: KeptReading) -> tuple[tuple[Reading, ...], ...]:
-        found = []
-        for other in self.others:
+        found: list[tuple[Reading, ...]] = []
+        for name in self.archive.measured(kept.settings.test, kept.setup):
+            other = self.archive.craft(name)
+            if name == self.craft.name or (self.craft.serial and other.serial == self.craft.serial):
+                continue
             like = [rotor.position for rotor in other.rotors if _model(rotor, kept.settings.test) == model]
-            each = [self.archive.readings(other.name or "", at, kept.settings.test) for at in like]
-            newest = [k for listed in each if (k := _newest(listed, kept)) is not None]
-            if newest:
-                found.append((max(k.when for k in newest), tuple(k.comparable for k in newest)))
-        found.sort(key=lambda craft: craft[0], reverse=True)
-        return tuple(readings for _, readings in found[:MOST])
+            each = [_newest(self.archive.readings(name, at, kept.settings.test), kept) for at in like]
+            if newest := tuple(k.comparable for k in each if k is not None):
+                found.append(newest)
+            if len(found) == MOST:
+                break
+        return tuple(found)
 
 
 def _model(rotor: Rotor, test: Test | None) -> Model:
