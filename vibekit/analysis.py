@@ -31,7 +31,8 @@ from vibekit.transform import Transform
 Array = npt.NDArray[np.float64]
 RUN_UP_BLOCK = 32
 UNSTEADY = ("run-up", "flight", "hand-spin")  # tests in which a line is not whole in blocks longer than the others
-FADE = 64
+FADE, FADE_S = 64, 0.01  # samples at least, and seconds: a line that is cut off at once clicks in every band
+CLEAR_S = 0.5  # between two places that are left out: shorter stretches tell nothing of low octaves
 FLIGHT_REACH = 0.15  # the rotors of a craft in flight turn up to this far from their mean speed
 AIRBORNE = ("FS", "Pa")  # units of sound, whose sensor is a microphone unless another is stated
 NOISE_BINS = 4096  # whose median scatters by a tenth of a decibel: more of them would not show in a picture
@@ -97,19 +98,27 @@ class Seen:
 
     recording: the whole, its log saying what is left out; transforms: of each vibration channel's part
     apart_s: (from, to) seconds of the part that belong to no machine
+    clear: transforms of each channel, of each stretch between those: a strong line that is silenced for a moment leaks far
     """
 
     recording: Recording
     transforms: tuple[Transform, ...]
     apart_s: RANGES
+    clear: tuple[tuple[Transform, ...], ...]
 
     @classmethod
     def of(cls, recording: Recording, part: slice, spans: Sequence[tuple[int, int]]) -> "Seen":
         """Take the samples of `part` and silence `spans` (samples of the whole recording) in it."""
         holes = tuple((max(a - part.start, 0), b - part.start) for a, b in spans if a < part.stop and b > part.start)
         rate = recording.rate_hz
-        transforms = tuple(Transform.of(_without(recording.samples[row, part], holes), rate) for row in recording.rows("vibration"))
-        return cls(_noted(recording, part, holes), transforms, tuple((a / rate, b / rate) for a, b in holes))
+        rows = [recording.samples[row, part] for row in recording.rows("vibration")]
+        fade = max(FADE, round(FADE_S * rate))
+        transforms = tuple(Transform.of(_without(x, holes, fade), rate) for x in rows)
+        stretches = _between(holes, part.stop - part.start, round(CLEAR_S * rate)) if holes else []
+        clear = tuple(tuple(Transform.of(x[stretch], rate) for x in rows) for stretch in stretches) or (transforms,)
+        reach = fade + FADE  # the fading is heard a little beyond its ends
+        apart_s = tuple((max(a - reach, 0) / rate, (b + reach) / rate) for a, b in holes)
+        return cls(_noted(recording, part, holes), transforms, apart_s, clear)
 
     @property
     def unit(self) -> str:
@@ -154,7 +163,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
     together = _together(spectra) if spectra else None
     quantities = (
         *(_order_levels(together, settings) if together else ()),
-        *octave_levels(seen.transforms, top_hz),
+        *octave_levels(seen.clear, top_hz),
         *pulse_quantities(pulses),
         *(run.quantities if run else ()),
     )
@@ -202,16 +211,23 @@ def _noted(recording: Recording, part: slice, holes: tuple[tuple[int, int], ...]
     return recording
 
 
-def _without(x: Samples, holes: tuple[tuple[int, int], ...]) -> Samples:
-    """Samples (n,) with those in the holes put to the mean, edges faded over FADE samples so that no click is made."""
+def _between(holes: tuple[tuple[int, int], ...], n: int, least: int) -> list[slice]:
+    """Stretches of `least` samples and more that no hole of a record (n,) touches."""
+    ends = [0, *(end for _, end in sorted(holes))]
+    starts = [*(start for start, _ in sorted(holes)), n]
+    return [slice(a, b) for a, b in zip(np.maximum.accumulate(ends).tolist(), starts, strict=True) if b - a >= least]
+
+
+def _without(x: Samples, holes: tuple[tuple[int, int], ...], fade: int) -> Samples:
+    """Samples (n,) with those in the holes put to the mean, edges faded over `fade` samples, as a cosine, so that no click is made."""
     if not holes:
         return x
     gate = np.ones(len(x), dtype=x.dtype)
-    ramp = np.linspace(1, 0, FADE, dtype=x.dtype)
+    ramp = (np.cos(np.linspace(0, np.pi, fade)) / 2 + 0.5).astype(x.dtype)
     for a, b in holes:
         gate[a:b] = 0
-        before, after = gate[max(a - FADE, 0) : a], gate[b : b + FADE]
-        before[:] = np.minimum(before, ramp[FADE - len(before) :])
+        before, after = gate[max(a - fade, 0) : a], gate[b : b + fade]
+        before[:] = np.minimum(before, ramp[fade - len(before) :])
         after[:] = np.minimum(after, ramp[::-1][: len(after)])
     faded: Samples = (x - x.mean()) * gate
     return faded

@@ -75,28 +75,29 @@ def hann_windowed(bins: Complex, band: slice) -> Complex:
     return wide[1:-1] / 2 - (wide[:-2] + wide[2:]) / 4
 
 
-def octave_levels(transforms: Sequence[Transform], top_hz: float) -> tuple[Quantity, ...]:
+def octave_levels(stretches: Sequence[Sequence[Transform]], top_hz: float) -> tuple[Quantity, ...]:
     """Broadband level of each octave band below `top_hz`, dB re (one unit)^2 per Hz, lines left out.
 
-    transforms: one a channel, their powers are added
+    stretches: of a record, each with a transform a channel, whose powers are added
     Each third of an octave gives the median of its bins under a Hann window, which keeps strong lines from leaking into all of them,
     corrected for the median of chi-square noise (ln 2).
     """
     found = []
-    first = transforms[0]
-    scale = 2 / (HANN_POWER * first.n * first.rate_hz)
     for middle in OCTAVES_HZ:
         edges = middle * 2.0 ** (np.arange(-3, 4, 2) / 6)
         if edges[-1] > top_hz:
             break
-        thirds = []
-        count = 0
-        for low, high in pairwise(edges):
-            band = slice(max(first.index(low), 1), max(first.index(high), first.index(low) + 4))
-            power = sum(np.abs(hann_windowed(t.bins, band)) ** 2 for t in transforms)
-            thirds.append(float(np.median(power)) / np.log(2) * scale)
-            count += band.stop - band.start
-        value = max(float(np.mean(thirds)), np.finfo(float).tiny)
+        bins = [np.concatenate([_density(transforms, low, high) for transforms in stretches]) for low, high in pairwise(edges)]
+        value = max(float(np.mean([np.median(third) for third in bins])) / np.log(2), np.finfo(float).tiny)
+        count = sum(map(len, bins))
         u95 = 1.96 * DB * 1.44 / np.sqrt(max(count, 4))  # the median of n exponential bins scatters by 1 / (ln 2 sqrt n)
         found.append(Quantity(f"octave {middle:g} Hz", float(DB * np.log(value)), float(u95), "dB"))
     return tuple(found)
+
+
+def _density(transforms: Sequence[Transform], low_hz: float, high_hz: float) -> Array:
+    """Power a Hz of each bin of a band under a Hann window, all channels together."""
+    first = transforms[0]
+    band = slice(max(first.index(low_hz), 1), max(first.index(high_hz), first.index(low_hz) + 4))
+    power = np.sum([np.abs(hann_windowed(t.bins, band)) ** 2 for t in transforms], axis=0)
+    return np.asarray(power * (2 / (HANN_POWER * first.n * first.rate_hz)), dtype=np.float64)
