@@ -1,10 +1,13 @@
 """Time-synchronous average: noise gain, the comb filter it is, intervals."""
 
+import json
 import math
 
 import numpy as np
 import pytest
+import soundfile
 
+from vibekit.cli import main
 from vibekit.errors import UsageError
 from vibekit.orders import AngularSignal
 from vibekit.synchronous import synchronous_average
@@ -56,3 +59,21 @@ def test_the_curve_and_too_few_turns():
     assert found.curve.u95 is found.u95
     with pytest.raises(UsageError, match="7 whole turns; a synchronous average needs 8"):
         synchronous_average(turning(np.cos, turns=7))
+
+
+def test_analyze_gives_one_turn_from_the_mark_on(tmp_path, capsys):
+    """A wave of orders 1 and 3 from the mark on, in noise three times as strong; the pulses are on the second channel."""
+    rate, hz = 8_000, 43.7
+    turns = hz * np.arange(6 * rate) / rate + 0.3
+    noise = 0.15 * np.random.default_rng(1).standard_normal(turns.size)
+    x = 0.05 * np.cos(2 * np.pi * turns - 1) + 0.02 * np.cos(6 * np.pi * turns + 2) + noise
+    soundfile.write(tmp_path / "turning.wav", np.column_stack([x, 0.8 * (turns % 1 < 0.05)]), rate, subtype="FLOAT")
+    main(["analyze", str(tmp_path / "turning.wav"), "--test", "bare", "--roles", "vibration,tacho", "--json"])
+    told = json.loads(capsys.readouterr().out)
+    found = told["one_turn"]
+    angle = 2 * np.pi * (np.array(found["x"]) / 360)
+    wanted = 0.05 * np.cos(angle - 1) + 0.02 * np.cos(3 * angle + 2)
+    assert np.mean(np.abs(np.array(found["y"]) - wanted) < np.array(found["u95"])) > 0.85
+    gain = {q["name"]: q["value"] for q in told["quantities"]}
+    assert gain["turns averaged"] == pytest.approx(6 * hz, abs=2)
+    assert gain["noise gain of one turn"] == pytest.approx(-10 * math.log10(gain["turns averaged"]))

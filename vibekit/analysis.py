@@ -26,6 +26,7 @@ from vibekit.run_up import measure_run_up
 from vibekit.screening import Screening, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
 from vibekit.speed import CLOCK, SpeedTrack, seek_speed
+from vibekit.synchronous import one_turn
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
@@ -160,15 +161,19 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
     first = [_named(s, [(1.0, "1x")], settings)[0].amplitude for s in spectra]
     loudest = int(np.argmax(first)) if first else 0
     run = measure_run_up(seen.transforms[loudest], track, spectra[loudest], settings, seen.unit) if changing and track and spectra else None
+    marked = track is not None and track.method == "tacho" and track.has_origin and settings.test not in UNSTEADY
+    turn = one_turn(seen.transforms[loudest], track, seen.unit, leave_out_s=seen.apart_s) if track and marked else None
     together = _together(spectra) if spectra else None
     quantities = (
         *(_order_levels(together, settings) if together else ()),
         *octave_levels(seen.clear, top_hz),
         *pulse_quantities(pulses),
         *(run.quantities if run else ()),
+        *(turn.quantities if turn else ()),
     )
     lines = _lines(spectra, loudest, seen.names, settings) if spectra else ()
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
+    curves += (turn.curve,) if turn else ()
     powers = _powers(together, _together(halves) if halves else together, settings) if together else ()
     return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers)
 

@@ -119,6 +119,10 @@ def drawings_of(group: Group, member: Member) -> list[Drawing]:
         found.append(_drawing(figure, f"{prefix}-envelope", f"Envelope spectrum{beside}: what the high band pulses with."))
     if (run := plots.run_up(reading)) is not None:
         found.append(_drawing(run, f"{prefix}-run-up", "Amplitude against shaft speed, tracked, with 95 % band."))
+    if (turn := plots.one_turn(reading)) is not None:
+        turns = {q.name: q.value for q in reading.quantities}["turns averaged"]
+        told = f"One turn of the shaft, the mean of {turns:.0f}, with 95 % band: what does not repeat is averaged out."
+        found.append(_drawing(turn, f"{prefix}-turn", told))
     resonances = [q.value for q in reading.quantities if q.name.startswith("resonance ")]
     for seen in reading.maps:
         told = "Orders against shaft speed" if seen.kind == "order map" else "Frequency against shaft speed"

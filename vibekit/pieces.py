@@ -121,6 +121,8 @@ def _curve(each: Sequence[Curve]) -> Curve:
     alike = [c for c in each if c.resolution == first.resolution and c.y_unit == first.y_unit]
     n = min(len(c.x) for c in alike)
     y = np.stack([c.y[:n] for c in alike])
+    if first.x_unit == "°":  # a turn from the tacho's mark on has a sign
+        return replace(first, y=y.mean(axis=0), u95=None)
     mean = 10 * np.log10(np.mean(10 ** (y / 10), axis=0)) if first.y_unit.startswith("dB") else np.sqrt(np.mean(y**2, axis=0))
     return Curve(first.kind, first.x[:n], mean, first.x_unit, first.y_unit, first.resolution)
 

@@ -203,6 +203,20 @@ def run_up(reading: Reading) -> "Figure | None":
         return figure
 
 
+def one_turn(reading: Reading) -> "Figure | None":
+    """What repeats from turn to turn against the angle from the tacho's mark, with 95 % band; None where there is no average."""
+    curve = reading.curve("one turn")
+    if curve is None:
+        return None
+    with style():
+        figure, ax = _one(1.6, top=0.12)
+        ax.plot(curve.x, curve.y, color=_INK["this"], linewidth=1.1)
+        if curve.u95 is not None:
+            ax.fill_between(curve.x, curve.y - curve.u95, curve.y + curve.u95, color=_INK["others"], linewidth=0, zorder=1)
+        ax.set(xlim=(0, 360), xticks=range(0, 361, 90), xlabel="angle from the mark, degrees", ylabel=unit_words(curve.y_unit))
+        return figure
+
+
 def speed_map(seen: SpeedMap, resonances: Sequence[float] = ()) -> "Figure":
     """Spectra of a run-up as lines stacked at their shaft speed; a resonance is a dashed line, upright in Hz, bent in orders.
 

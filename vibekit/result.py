@@ -7,7 +7,7 @@ from typing import Any
 from vibekit.craft_verdict import CraftVerdict
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.mode import FrameMode
-from vibekit.reading import Reading
+from vibekit.reading import Curve, Reading
 
 
 def reading_json(reading: Reading, diagnosis: Diagnosis) -> dict[str, Any]:
@@ -39,8 +39,17 @@ def reading_json(reading: Reading, diagnosis: Diagnosis) -> dict[str, Any]:
         ],
         "quantities": [{"name": q.name, "value": finite(q.value), "u95": finite(q.u95), "unit": q.unit} for q in reading.quantities],
         "modes": [mode_json(mode) for mode in reading.settings.modes],
+        "one_turn": curve_json(turn) if (turn := reading.curve("one turn")) else None,
+        "log": list(reading.log),
         **diagnosis_json(diagnosis),
     }
+
+
+def curve_json(curve: Curve) -> dict[str, Any]:
+    """Give a curve with its axes, and the half width of its 95 % interval where it is stated."""
+    u95 = None if curve.u95 is None else [finite(each) for each in curve.u95]
+    x, y = ([finite(each) for each in values] for values in (curve.x, curve.y))
+    return {"x": x, "x_unit": curve.x_unit, "y": y, "y_unit": curve.y_unit, "u95": u95}
 
 
 def mode_json(mode: FrameMode) -> dict[str, Any]:

@@ -8,11 +8,14 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from vibekit.errors import UsageError
-from vibekit.orders import RANGES, AngularSignal
-from vibekit.reading import Curve
+from vibekit.orders import RANGES, AngularSignal, angular_signal
+from vibekit.reading import Curve, Quantity
+from vibekit.track import Track
+from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 LEAST_TURNS = 8
+HIGHEST = 32.0  # order
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +51,27 @@ class SynchronousAverage:
     def curve(self) -> Curve:
         """The average as a curve against the angle in degrees."""
         return Curve("one turn", 360 * self.turn, self.mean, "°", self.unit, 360 / len(self.turn), self.u95)
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """How many turns, and what of the noise is gone."""
+        return Quantity("turns averaged", self.averages, 0.0, ""), Quantity("noise gain of one turn", self.noise_gain_db, 0.0, "dB")
+
+
+def one_turn(transform: Transform, track: Track, unit: str, *, leave_out_s: RANGES = ()) -> SynchronousAverage | None:
+    """Average a record over the turns of a tacho, each from its mark on; None with fewer than LEAST_TURNS.
+
+    transform: of one channel; track: through the marks, turn 0 at its first time
+    """
+    start, end = float(track.time_s[0]), min(float(track.time_s[-1]), (transform.n - 1) / transform.rate_hz)
+    if end <= start or track.turns(end) < LEAST_TURNS + 1:
+        return None
+    time = np.linspace(start, end, int(4 * track.turns(end)) + 2)
+    signal = angular_signal(transform, (time, track.turns(time)), max_order=HIGHEST, unit=unit)
+    try:
+        return synchronous_average(signal, leave_out_s=leave_out_s) if signal else None
+    except UsageError:
+        return None
 
 
 def synchronous_average(signal: AngularSignal, *, leave_out_s: RANGES = ()) -> SynchronousAverage:
