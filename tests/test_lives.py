@@ -4,12 +4,14 @@
 """
 
 import os
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import pytest
 
 from vibekit.history import own_pasts
+from vibekit.reading import Quantity
 from vibekit.rig import Fault, draw_craft
 from vibekit.rig.life import GROWS, draw_life
 from vibekit.rig.quantity import sizing_test
@@ -61,6 +63,20 @@ def test_a_healthy_life_raises_no_alarm():
         seed for seed in range(40_000, 40_000 + LIVES) if first_alarm(draw_life(seed, "healthy", sound=(20, 40)).readings) is not None
     ]
     assert len(alarms) <= (FALSE * LIVES if LIVES >= 1000 else most(LIVES, FALSE)), alarms
+
+
+def test_a_bearing_that_always_showed_pulses_has_not_changed_and_one_that_shows_more_has():
+    """By how much they show is settled by the verdict, which needs no past."""
+    life = draw_life(30_001, "bearing-outer")
+
+    def showing(scores):
+        return [
+            replace(r, quantities=(*(q for q in r.quantities if q.name != "outer race"), Quantity("outer race", s, 0.0, "-log10 p")))
+            for r, s in zip(life.readings, scores, strict=False)
+        ]
+
+    assert first_alarm(showing([2.0, 2.4, 1.7, 2.1, 2.2, 1.9, 2.3, 2.0])) is None
+    assert first_alarm(showing([0.0, 0.1, 0.0, 0.0, 0.2, 3.0, 4.0, 5.0])) in (6, 7)
 
 
 @pytest.mark.parametrize(("seed", "condition"), [(7001, "bearing-outer"), (7002, "loose-propeller")])

@@ -158,10 +158,13 @@ def _own_past(
 
 
 def _sums(scores: Array, restarts: npt.NDArray[np.bool_]) -> Array:
-    """Cusum of log10 of e-values: it passes log10 of n at most once in n on average (Lorden, Ann. Math. Statist. 42 (1971) 1897-1908)."""
+    """Cusum of log10 of e-values: it passes log10 of n at most once in n on average (Lorden, Ann. Math. Statist. 42 (1971) 1897-1908).
+
+    What the sittings before show on average is taken off: a motor that always showed as much has not changed, and less is no more often.
+    """
     sums, at = np.zeros(scores.size), 0.0
-    for i, score in enumerate(scores):
-        at = max((0.0 if restarts[i] else at) + float(score), 0.0)
+    for i, score in enumerate(scores[1:], 1):
+        at = max((0.0 if restarts[i] else at) + float(score) - max(float(scores[:i].mean()), 0.0), 0.0)
         sums[i] = at
     return sums
 
