@@ -2,18 +2,17 @@
 
 The lines of a record's one transform are fitted together, each order with an amplitude and a phase of its own, all with one angle (maximum
 likelihood of the full comb: Rife & Boorstyn, IEEE Trans. IT 20 (1974) 591-598, summed over lines). The angle is a line and Legendre
-polynomials; the spectrum of P_p over a record is (-i)^p j_p (Abramowitz & Stegun 1964, 10.1.14). How far the speed walks at random is
-taken from the record too, so that the interval holds where wander hides in the noise.
+polynomials. How far the speed walks at random is taken from the record too, so that the interval holds where wander hides in the noise.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from numpy.polynomial.legendre import leggauss, legval
 from scipy.linalg import eigh
-from scipy.special import eval_legendre, spherical_jn
+from scipy.special import eval_legendre
 
 from vibekit.comb import Comb
 from vibekit.following import CLEAR, MISSED
@@ -34,9 +33,10 @@ MOSTLY = 0.7  # of the power of the lines in shorter frames must stand at the sp
 WHOLE, ENOUGH = 0.5, 60.0  # of the height that the longer record should give it; a line that wanders leaves most of its power beside it
 CHANCE, MEAN = 0.1, 100.0  # that an order has a line, and of its power over the noise
 TINY = 1e-300
-LINEAR = 0.03  # turns of a typical order, above which the angle is no longer a small correction
-WANDERS = np.concatenate(([0.0], 10.0 ** np.arange(-1.5, 4.1, 0.25)))  # standard deviation of P_3 over that of its noise
-HELD = 0.5  # chance beforehand that the speed holds as far as can be seen
+LINEAR = 0.02  # turns of a typical order, above which a correction of the angle is not small
+BENDS = 6  # corrections at most
+WANDERS = np.concatenate(([0.0], 10.0 ** np.arange(-0.5, 3.1, 0.25)))  # standard deviation of P_3 over that of its noise
+HELD = 0.4  # chance beforehand that the speed holds as far as can be seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,22 +70,32 @@ def hold_steady(transforms: list[Transform], comb: Comb, lines: Lines) -> tuple[
     power = 10 ** (lines.height_db[line] / 10)
     weight = (clear + 1) ** 2 * power
     hz, sd_hz = float(weight @ (lines.frequency[line] / (clear + 1)) / weight.sum()), MISSED * lines.width_hz / weight.sum() ** 0.5
-    fit, within, done = None, 0, False
+    fit, within, bend = None, 0, np.zeros(TERMS)
     for _ in range(PASSES):
         last, within = within, int(min(max(BEGIN / (sd_hz * record), 1.0), highest))
         settled = within == last
-        fit = _fit(transforms, np.arange(1, within + 1), hz * record, reach, TERMS if done else 1, 3 * settled)
-        if done or (fit is None and within == highest):
-            break
+        fit = _fit(transforms, np.arange(1, within + 1), hz * record, bend[:1], reach, 3 * settled)
+        if fit is None and within == highest:
+            return None
         if fit is None:
             sd_hz /= 2  # low orders are missing: as if the speed were better known
             continue
         sd_hz = 2 / record / float(np.sqrt(fit.information[0, 0]))
         hz += 2 / record * float(fit.turns[0])
-        done = settled
-    known = clear < within
-    if fit is None or fit.turns.size < TERMS:
+        if settled:
+            break
+    for _ in range(BENDS):
+        fit = _fit(transforms, np.arange(1, within + 1), hz * record, bend, reach, 3)
+        if fit is None:
+            return None
+        bend, change = bend + fit.turns, fit.order * float(np.std(_along(fit.turns)))
+        hz, bend[0] = hz + 2 / record * float(bend[0]), 0.0
+        if change < LINEAR:
+            break
+    else:
         return None
+    fit = replace(fit, turns=bend)
+    known = clear < within
     whole = fit.height[clear[known]] > np.minimum(WHOLE * power[known] * record * lines.width_hz, ENOUGH)
     if power[known] @ (fit.there[clear[known]] * whole) < MOSTLY * power[known].sum():
         return None
@@ -98,59 +108,77 @@ def hold_steady(transforms: list[Transform], comb: Comb, lines: Lines) -> tuple[
     return Track.through(time, hz * record * at / 2 + legval(at, np.concatenate(([0.0], turns)))), change_sd / record
 
 
-def _fit(transforms: list[Transform], order: Index, turns: float, reach: int, terms: int, rounds: int) -> _Fit | None:
-    """Fit what is left of the angle, after a speed of so many turns a record; None where no order stands out.
+def _fit(transforms: list[Transform], order: Index, turns: float, bend: Array, reach: int, rounds: int) -> _Fit | None:
+    """Fit what is left of the angle, after a speed of so many turns a record and a bend; None where no order stands out.
 
-    order: (k,) to look at; rounds: how often what lines leak into each other's bins is taken off
+    order: (k,) to look at; bend: (terms,) of P_1 ...; rounds: how often what lines leak into each other's bins is taken off
     """
     place = np.asarray(order * turns, dtype=np.float64)
     number = np.asarray(np.rint(place)[:, None] + np.arange(-reach, reach + 1), dtype=np.float64)
-    own = np.sinc(number - place[:, None])
-    size = np.sum(own**2, axis=1)
-    information, pull, weighed, typical, most = np.zeros((terms, terms)), np.zeros(terms), 0.0, 0.0, np.zeros(order.size)
-    tallest = np.zeros(order.size)
+    nodes, legendre, wave = _nodes(reach, bend.size)
+    phase = 2 * np.pi * order[:, None] * (bend @ legendre) + np.pi * (place - number[:, reach])[:, None] * nodes
+    shift = np.exp(1j * phase)  # (orders, nodes)
+    own = shift @ wave.T  # (orders, bins)
+    size = np.sum(np.abs(own) ** 2, axis=1)
+    ends = np.exp(2j * np.pi * order * np.array([[np.sum(bend * (-1.0) ** np.arange(1, bend.size + 1))], [bend.sum()]]))
+    information, pull, weighed, typical = np.zeros((bend.size, bend.size)), np.zeros(bend.size), 0.0, 0.0
+    most, tallest = np.zeros((2, order.size))
     for transform in transforms:
         n = transform.n
         bins = transform.bins[number.astype(np.intp)] * np.exp(1j * np.pi * number * (n - 1) / n) * (2 / n)
         leaked = np.zeros_like(bins)
         for left in range(rounds, -1, -1):
-            line = np.sum(own * (bins - leaked), axis=1) / size
+            line = np.sum(own.conj() * (bins - leaked), axis=1) / size
             rest = bins - leaked - own * line[:, None]
             noise = np.sum(np.abs(rest) ** 2, axis=1) / (2 * reach) + TINY
             height = np.abs(line) ** 2 * size / noise
             there = 1 / (1 + (1 + MEAN) * (1 / CHANCE - 1) * np.exp(-np.minimum(height, 500) * MEAN / (1 + MEAN)))
             if left:
-                leaked = _leaked(number, place, line, np.flatnonzero(there > 0.1))
+                leaked = _leaked(number, place, line, ends, np.flatnonzero(there > 0.1))
         used = there > 0.1
-        off = np.pi * (number - place[:, None])[used]
-        shape = np.array([(-1j) ** p * spherical_jn(p, off) for p in range(1, terms + 1)])  # (terms, orders, bins)
-        shape -= own[used] * (np.sum(shape * own[used], axis=2) / size[used])[:, :, None]
+        turned = (shift[used] * legendre[:, None]) @ wave.T  # (terms, orders, bins)
+        turned -= own[used] * (np.sum(turned * own[used].conj(), axis=2) / size[used])[:, :, None]
         weight = np.sqrt(2 * there / noise)[used, None]
-        turned = (2j * np.pi * (order * line)[used, None] * weight * shape).reshape(terms, -1)
+        turned = (2j * np.pi * (order * line)[used, None] * weight * turned).reshape(bend.size, -1)
         information += (turned @ turned.conj().T).real
         pull += (turned.conj() @ (weight * rest[used]).ravel()).real
         share = order**2 * height * there
         typical, weighed = typical + float(share @ order), weighed + float(share.sum())
         most, tallest = np.maximum(most, there), np.maximum(tallest, height)
-    return (
-        _Fit(np.asarray(np.linalg.solve(information, pull), dtype=np.float64), information, typical / weighed, most, tallest)
-        if information[0, 0] > 0
-        else None
-    )
+    if information[0, 0] <= 0:
+        return None
+    return _Fit(np.asarray(np.linalg.solve(information, pull), dtype=np.float64), information, typical / weighed, most, tallest)
 
 
-def _leaked(number: Array, place: Array, line: Complex, standing: Index) -> Complex:
+@lru_cache
+def _nodes(reach: int, terms: int) -> tuple[Array, Array, Complex]:
+    """Gauss-Legendre nodes over a record, P_1 ... there (terms, nodes), and the waves of the bins about its middle one (bins, nodes).
+
+    The waves are weighted for the mean over the record.
+    """
+    nodes, weight = leggauss(2 * reach + 64)
+    legendre = np.array([eval_legendre(p, nodes) for p in range(1, terms + 1)])
+    return nodes, legendre, np.exp(-1j * np.pi * np.arange(-reach, reach + 1)[:, None] * nodes) * weight / 2
+
+
+def _along(turns: Array) -> Array:
+    """Sum of P_1 ..., each times its turns, at times spread evenly over the record."""
+    return np.asarray(legval(np.linspace(-1, 1, 33), np.concatenate(([0.0], turns))))
+
+
+def _leaked(number: Array, place: Array, line: Complex, ends: Complex, standing: Index) -> Complex:
     """What the lines that stand, and their images at negative frequencies, leak into the bins of the other orders: (orders, bins).
 
-    sin(pi (b - p)) = -(-1)^b sin(pi p) for whole b.
+    Far from a line only its phases at the first and the last moment count: ends (2, orders), as exp(i phase).
     """
-    at, sine = place[standing], np.sin(np.pi * place[standing]) / np.pi
+    at = place[standing]
+    first, last = ends[:, standing] * np.exp(1j * np.pi * np.array([[-1.0], [1.0]]) * at)
+    source = line[standing] * (first - last) / (2j * np.pi)
     apart = number[:, :, None] - at
     apart[standing, :, np.arange(standing.size)] = np.inf
-    source = line[standing] * sine
     direct = (1 / apart) @ np.column_stack((source.real, source.imag))
     image = (1 / (number[:, :, None] + at)) @ np.column_stack((source.real, -source.imag))
-    both = (1 - 2 * (number % 2))[:, :, None] * (image - direct)
+    both = (1 - 2 * (number % 2))[:, :, None] * (direct - image)
     return np.asarray(both[..., 0] + 1j * both[..., 1])
 
 
@@ -173,9 +201,7 @@ def _walked(fit: _Fit) -> tuple[Array, float] | None:
     ends = np.array([2.0 * (p % 2) for p in range(2, TERMS + 1)])  # P_p(1) - P_p(-1)
     change = 2 * slope + rest @ ends
     spread = 4 * (cov[0, 0] - carried @ cov[1:, 0]) + kept @ (basis.T @ noise @ (ends + 2 * carried)) ** 2
-    nodes = np.linspace(-1, 1, 33)
-    bent = fit.order * np.std(legval(nodes, np.concatenate(([0, 0], weight @ rest))))
-    if bent > LINEAR or weight @ (WANDERS**2 * noise[1, 1] / walk[1, 1] * walk[-1, -1] > noise[-1, -1]) > 0.5:
+    if weight @ (WANDERS**2 * noise[1, 1] / walk[1, 1] * walk[-1, -1] > noise[-1, -1]) > 0.5:
         return None
     return np.concatenate(([weight @ slope], weight @ rest)), float(np.sqrt(weight @ (spread + (change - weight @ change) ** 2)))
 
