@@ -41,7 +41,7 @@ def test_a_force_is_there_at_every_speed(sound):
 
 def test_a_resonance_answers_at_one(sound):
     text, weight = odds(takes(20, Fault("resonance", 12)), sound)
-    assert weight > 0.5
+    assert weight > 0.3
     assert "one speed alone" in text
 
 

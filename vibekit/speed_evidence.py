@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
@@ -11,10 +12,17 @@ from vibekit.change import Change, change
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
 
+Array = npt.NDArray[np.float64]
+DAMPING = 0.03  # share of critical, of a frame's mode (common practice, no source)
 APART = 0.1  # speeds nearer to each other than this count as one
 FEWEST = 3
 RISEN_DB = 2.0
-FAULT_DB, UNLIKE_DB = 10.0, 2.0  # what a fault does to 1x; by how much arms answer unlike from speed to speed (common practice, no source)
+FAULT_DB = 10.0  # what a fault does to 1x (common practice, no source)
+# by how much a force that rose shows unlike from speed to speed, mounts and frame answering unlike, and by how much what did not rise is
+# off in one sitting (common practice, no source)
+UNLIKE_DB, REST_DB = 5.0, 3.0
+FAR = 0.25  # relative distance from a mode at which it does little
+FORCED = -1.0  # log10 of the odds where 1x rose there, too (common practice, no source)
 MOST = 1.5  # log10 of the odds that this may shift: arms differ in more than the model knows
 
 
@@ -35,8 +43,11 @@ def over_speeds(
     rose = [rpm for rpm, moved in at if moved.delta > RISEN_DB]
     if len(at) < FEWEST or not rose:
         return None
-    force, alone, nothing = _logs([moved for _, moved in at])
+    rpm = np.array([speed for speed, _ in at])
+    force, alone, nothing = _logs(rpm, [moved for _, moved in at])
     odds = float(np.clip((alone - max(force, nothing)) / math.log(10), -MOST, MOST))
+    if _beyond_a_mode(rpm, np.array([moved.delta for _, moved in at])):
+        odds = min(odds, FORCED)
     said = ", ".join(f"{moved.delta:+.1f} dB at {rpm:.0f} rpm" for rpm, moved in at).replace("-", "\N{MINUS SIGN}")
     means = "one speed alone, as a resonance answers" if odds > 0 else "all speeds alike, as a force does"
     return f"1x at {len(at)} speeds: {said}; {means}", odds
@@ -56,13 +67,35 @@ def _by_speed(readings: Sequence[Reading]) -> list[list[Reading]]:
     return best
 
 
-def _logs(moved: Sequence[Change]) -> tuple[float, float, float]:
-    """Log likelihoods of one factor at all speeds, of a rise at one of them, and of neither."""
-    y = np.array([m.delta for m in moved])
-    own = np.diag([(m.u95 / 1.96) ** 2 + UNLIKE_DB**2 for m in moved])
+def _answer(ratio: Array) -> Array:
+    """How a mode answers an unbalance at these ratios of speed to its frequency (Rao, Mechanical Vibrations, section 3.7: from memory)."""
+    return np.asarray(ratio**2 / np.abs(1 - ratio**2 + 2j * DAMPING * ratio))
 
-    def log(cover: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
+
+def _flank(ratio: Array, peak: float) -> Array:
+    """What a mode that raises 1x by `peak` dB where it lies does at other speeds, dB."""
+    return np.asarray(20 * np.log10(1 + (10 ** (max(peak, 0.0) / 20) - 1) * _answer(ratio) / _answer(np.ones(1))))
+
+
+def _beyond_a_mode(rpm: Array, rise: Array) -> bool:
+    """1x rose far from the speed where it rose most, and by more than a mode there would do: a force, whichever mode answers it."""
+    most = int(rise.argmax())
+    far = np.abs(rpm / rpm[most] - 1) > FAR
+    return bool(np.any(far & (rise > _flank(rpm / rpm[most], float(rise[most])) + RISEN_DB)))
+
+
+def _logs(rpm: Array, moved: Sequence[Change]) -> tuple[float, float, float]:
+    """Log likelihoods of one factor at all speeds, of a mode at one of them, and of neither."""
+    y = np.array([m.delta for m in moved])
+    own = np.diag([(m.u95 / 1.96) ** 2 for m in moved])
+    rest = own + REST_DB**2 * np.eye(len(y))
+
+    def log(cover: Array) -> float:
         return float(multivariate_normal.logpdf(y, cov=cover))
 
-    at_one = [log(own + FAULT_DB**2 * np.diag(np.eye(len(y))[i])) for i in range(len(y))]
-    return log(own + FAULT_DB**2), float(logsumexp(at_one)) - math.log(len(y)), log(own)
+    at_one = []
+    for i, peak in enumerate(y):
+        expected = np.where(np.arange(len(y)) == i, 0.0, _flank(rpm / rpm[i], peak))
+        at_one.append(float(multivariate_normal.logpdf(y, mean=expected, cov=rest + FAULT_DB**2 * np.diag(np.eye(len(y))[i]))))
+    force = own + UNLIKE_DB**2 * np.eye(len(y)) + FAULT_DB**2
+    return log(force), float(logsumexp(at_one)) - math.log(len(y)), log(rest)
