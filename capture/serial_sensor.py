@@ -15,7 +15,8 @@ from vibekit.errors import UnreadableError, UsageError
 
 BAUD = 921_600
 LEARN_S = 4.0  # a sensor repeats its header once a second
-REST_S = 0.02  # between two looks: reading what has gathered costs a core far less than reading byte by byte
+REST_S = 0.01  # between two looks: reading what has gathered costs a core far less than reading byte by byte
+FULL = 2048  # bytes: a terminal's driver hands over 4 kB at once (Linux, N_TTY), and where so many came more wait behind
 MISSING = "a serial sensor needs pyserial: pip install pyserial; analysing files works without it"
 
 
@@ -65,6 +66,7 @@ class SerialSensor:
                 f"{port} does not open ({_said(error)}); check the plug, and who may use it (on Linux, group dialout)"
             ) from None
         self._bad = ""
+        self._behind = False
         self._going = threading.Event()
         self._thread: threading.Thread | None = None
         try:
@@ -94,12 +96,14 @@ class SerialSensor:
         )
 
     def _read(self) -> bytes:
-        time.sleep(REST_S)
+        if not self._behind:
+            time.sleep(REST_S)
         try:
             data: bytes = self._port.read(self._port.in_waiting or 1)
         except (OSError, TypeError):  # TypeError: pyserial, when another thread closed the port
             self._bad = f"{self._name} is gone: unplugged, or used by another program"
             raise UnreadableError(self._bad) from None
+        self._behind = len(data) > FULL
         return data
 
     def start(self, push: Push) -> None:

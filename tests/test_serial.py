@@ -91,6 +91,30 @@ def test_nothing_is_lost_on_the_way(tmp_path, rate, messages):
     assert sensor._reader.bad == 0
 
 
+def test_what_has_gathered_is_read_without_rest(monkeypatch):
+    """A second of 26 kHz behind a driver that hands over 4095 bytes at once, as Linux does: read before as much again has come."""
+    waiting = bytearray(header_frame(26_000) + b"".join(samples_frame(k) for k in range(0, 26_000, 16)))
+    slept, got = [], []
+
+    class Port:
+        in_waiting = property(lambda self: min(len(waiting), 4095))
+
+        def __init__(self, *given, **named) -> None: ...
+
+        def read(self, n: int) -> bytes:
+            data = bytes(waiting[:n])
+            del waiting[:n]
+            return data
+
+    monkeypatch.setattr(serial_sensor, "_serial", lambda: types.SimpleNamespace(Serial=Port))
+    monkeypatch.setattr(serial_sensor.time, "sleep", slept.append)
+    sensor = SerialSensor("port")
+    while waiting:
+        got += sensor._reader.feed(sensor._read())
+    assert sum(slept) < 0.1
+    assert sum(len(piece.samples) for piece in got) > 26_000 - 4095 // 6
+
+
 @pytest.mark.parametrize("kind", ["frames", "lines"])
 def test_what_the_wire_loses_is_counted_and_placed(tmp_path, kind):
     rate, missing = (4000.0, range(6400, 6480)) if kind == "frames" else (1000.0, range(1500, 1507))
