@@ -85,7 +85,7 @@ class ComparePage(Page):
         right.addWidget(self.bars, 3)
         right.addWidget(self.key)
         right.addWidget(self.meaning, 2)
-        whole = QGridLayout(self)
+        self.grid = whole = QGridLayout(self)
         px = self.look.px
         whole.setContentsMargins(px(8), px(6), px(8), px(4))
         whole.addLayout(head, 0, 0, 1, 2)
@@ -93,7 +93,6 @@ class ComparePage(Page):
         whole.addLayout(right, 1, 1)
         whole.addWidget(self.note, 2, 0, 1, 2)
         whole.setColumnStretch(0, 17)
-        whole.setColumnStretch(1, 10)
         whole.setRowStretch(1, 1)
 
     def refresh(self) -> None:
@@ -135,6 +134,7 @@ class ComparePage(Page):
         tabled = self.every.isChecked()
         for widget in (self.bars, self.key, self.tests):
             widget.setVisible(not tabled)
+        self.grid.setColumnStretch(1, 0 if tabled else 10)
         if tabled:
             self._ask_table()
             return
