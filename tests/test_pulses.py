@@ -4,11 +4,12 @@ import os
 
 import numpy as np
 import pytest
+from scipy.signal import oaconvolve
 
 from vibekit.bearing import Bearing
 from vibekit.envelope import envelope_spectrum, squared_envelope
 from vibekit.evidence import Evidence
-from vibekit.pulses import find_pulses
+from vibekit.pulses import _clickiness, _once_a_turn, find_pulses
 from vibekit.race import family
 from vibekit.rig import Fault, draw_craft, record
 from vibekit.rig.disturbance import Disturbance
@@ -121,6 +122,94 @@ def test_a_short_record_and_a_narrow_band_say_nothing():
     )
     assert found.clickiness is None
     assert found.combs == ()
+
+
+def turning(seconds, hz):
+    return np.array([0.0, seconds]), hz * np.array([0.0, seconds])
+
+
+def noise_that_swells(rng, seconds, rate, *lines):
+    """Noise whose power has these lines: (Hz, amplitude over the mean)."""
+    time = np.arange(int(seconds * rate)) / rate
+    return rng.normal(size=time.size) * np.sqrt(1 + sum(a * np.cos(2 * np.pi * f * time + f) for f, a in lines))
+
+
+def test_balls_of_a_sound_bearing_felt_under_load_are_no_damage_however_long_one_listens():
+    # varying compliance: Sunnersjo, J. Sound Vib. 58 (1978) 363, from memory; 4 % of the power is seven times the noise's line here
+    rng = np.random.default_rng(11)
+    felt = noise_that_swells(rng, 30, RATE, (SHAFT_HZ * BEARING.outer, 0.04), (SHAFT_HZ * BEARING.cage, 0.03))
+    hurt = noise_that_swells(rng, 30, RATE, (SHAFT_HZ * BEARING.outer, 0.15), (2 * SHAFT_HZ * BEARING.outer, 0.1))
+    for bearings in ((BEARING,), ()):
+        assert max(scores(felt, bearings=bearings, turns=turning(30, SHAFT_HZ)).values()) < 1
+    assert scores(hurt, turns=turning(30, SHAFT_HZ))["outer race"] > 4
+
+
+@pytest.mark.parametrize("mains_hz", [50, 60])
+def test_what_the_mains_pulse_is_no_comb(mains_hz):
+    # a shaft of an induction motor: twice the mains is 4.07 and 4.06 orders, where an inner race of 7 balls may lie
+    rng = np.random.default_rng(12)
+    hz = 2 * mains_hz / 4.065
+    hum = noise_that_swells(rng, 8, RATE, *((2 * mains_hz * k * 1.0002, 0.4 / k) for k in (1, 2, 3)))
+    for bearings in ((Bearing(7, 0.162, 1.0),), ()):  # its inner race at 4.067
+        assert max(scores(hum, bearings=bearings, turns=turning(8, hz)).values()) < 2
+
+
+@pytest.mark.parametrize("other", [0.93, 1.08])
+def test_another_shaft_that_turns_nearby_is_no_comb(other):
+    rng = np.random.default_rng(13)
+    knocks = 1 + sum(2 * np.cos(2 * np.pi * k * other * SHAFT_HZ * np.arange(N) / RATE) for k in range(1, 12))
+    near = rng.normal(size=N) * (1 + np.abs(knocks) / 6)
+    for bearings in ((Bearing(7, 0.3 * (1 - other) + 0.22, 1.0),), ()):
+        assert max(scores(near, bearings=bearings).values()) < 2
+
+
+def ringing(rng, seconds, hz, *pitches, decay):
+    """Strikes on the outer race that ring at these pitches, peak 1, in noise of standard deviation 1."""
+    at = np.cumsum(rng.normal(1, 0.008, int(seconds * hz * BEARING.outer) - 20)) / BEARING.outer / hz
+    train = np.bincount((at * RATE).astype(int), minlength=seconds * RATE)[: seconds * RATE]
+    time = np.arange(1200) / RATE
+    ring = np.exp(-time * decay) * sum(np.sin(2 * np.pi * pitch * time) for pitch in pitches)
+    return oaconvolve(train, ring)[: seconds * RATE], rng.normal(size=seconds * RATE)
+
+
+def test_a_ring_that_is_narrow_against_its_octave_has_the_kurtogram_for_a_second_witness(monkeypatch):
+    struck, noise = ringing(np.random.default_rng(14), SECONDS, SHAFT_HZ, 2200, decay=800)
+    found = scores(1.8 * struck + noise)["outer race"]
+    monkeypatch.setattr("vibekit.pulses.kurtogram", lambda *_, **__: None)
+    assert found > 6
+    assert found > scores(1.8 * struck + noise)["outer race"] + 4
+
+
+CASES = int(os.environ.get("VIBEKIT_INTERVALS", "40"))  # a stratum
+
+
+@pytest.mark.parametrize("depth", [0.1, 0.5])
+@pytest.mark.parametrize("seconds", [2, 8])
+def test_interval_of_bursts_once_a_turn(seconds, depth):
+    rng = np.random.default_rng(16)
+    found = []
+    for _ in range(CASES):
+        squared = noise_that_swells(rng, seconds, 8000, (50, depth), (100, depth / 2)) ** 2
+        found.append(
+            _once_a_turn(envelope_spectrum(squared / squared.mean(), 8000, turning(seconds, 50.0), band_hz=(0, 4000), max_order=30))
+        )
+    truth = 10 * np.log10(np.mean([10 ** (q.value / 10) for q in found]))
+    assert np.mean([abs(q.value - truth) <= q.u95 for q in found]) >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / CASES)
+
+
+@pytest.mark.parametrize("per_second", [0, 20, 100])
+@pytest.mark.parametrize("seconds", [2, 8])
+def test_interval_of_impulsiveness(seconds, per_second):
+    rng = np.random.default_rng(17)
+    found = []
+    for _ in range(CASES):
+        z = (rng.normal(size=seconds * 4000) + 1j * rng.normal(size=seconds * 4000)) / np.sqrt(2)
+        at = rng.integers(0, z.size - 6, rng.poisson(per_second * seconds))
+        for later in range(6):
+            np.add.at(z, at + later, 6 * np.exp(-later / 2 + 1j * rng.uniform(0, 6.28, at.size)))
+        found.append(_clickiness(np.abs(z) ** 2, 4000.0, ()))
+    value, u95 = np.array(found).T
+    assert np.mean(np.abs(value - np.median(value)) <= u95) >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / CASES)
 
 
 def on_the_rig(seed, bearings, **take):

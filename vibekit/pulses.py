@@ -20,7 +20,7 @@ from vibekit.transform import Real, Transform
 
 Array = npt.NDArray[np.float64]
 LOWEST_BAND_HZ = 1500.0
-LOWEST_TURNS = 20.0  # times the shaft's frequency, where shafts are so slow that there is an octave between it and LOWEST_BAND_HZ
+LOWEST_TURNS = 20.0  # times the shaft's frequency: above its harmonics, which are tall
 NARROWEST_TURNS = 15.0  # times the shaft's frequency: two multiples of the strikes of any race either side of a ring
 TOP_ORDER = 30.0
 MAINS_HZ = np.array([100.0, 120.0])  # iron pulls twice a period, rectifiers load twice a period
@@ -99,7 +99,7 @@ def find_pulses(
         return Pulses(None, None, None, (), (), None)
     hz = float(np.ptp(turns_at_s[1]) / np.ptp(turns_at_s[0])) if turns_at_s else None
     low = [(LOWEST_TURNS * hz, LOWEST_BAND_HZ)] if hz and 2 * LOWEST_TURNS * hz < LOWEST_BAND_HZ else []
-    white = transform.whitened(min(low[0][0] if low else LOWEST_BAND_HZ, LOWEST_BAND_HZ), top_hz)
+    white = transform.whitened(low[0][0] if low else LOWEST_BAND_HZ, top_hz)
     analytic, rate = white.analytic(*bands[0])
     envelopes = [(squared(analytic), rate), *(squared_envelope(white, *band) for band in bands[1:])]
     clicking = [Quantity("impulsiveness", *_clickiness(y, rate, leave_out_s), "dB") for y, rate in envelopes]
