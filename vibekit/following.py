@@ -9,7 +9,7 @@ import numpy.typing as npt
 from vibekit.comb import Comb
 from vibekit.frames import Frames
 from vibekit.lines import Index, Lines
-from vibekit.phase import follow_phase
+from vibekit.phase import Phase, follow_phase
 from vibekit.ridge import ridge
 from vibekit.track import Track
 from vibekit.transform import Transform
@@ -21,9 +21,11 @@ REACH = 0.03  # of the speed: how far it is sought about a comb
 TURNING_COST = 0.02  # of a grid step of a twentieth of a percent between frames
 SHORTEST_S, LONGEST_S = 0.25, 4.0  # blocks whose phase is followed
 LEAST = 0.01  # of the information, below which the highest orders are not worth following
+FEW_TURNS = 2  # of the shortest blocks: whole orders then lie on zeros of each other's window
 SHARE = 0.1  # of the information, below which what is left of the orders is not followed
 STILL = 0.3  # turns by which a middle order may drift within what a block is longer than the shortest
 COHERENT = 0.5, 0.9  # least and plain coherence of the best order with the angle followed
+AS_GOOD = 0.9  # of the coherence of longer blocks, that the shortest must reach
 GAIN = 0.1  # of coherence that a ridge must bring, having more freedom
 # standard deviation of the frequency of a line as high as the noise, in widths (Rife & Boorstyn 1974), where no phase is followed
 MISSED = 0.6
@@ -61,7 +63,8 @@ def _phases(
 ) -> tuple[Track, float, float]:
     """The track corrected by the phases of its orders, the standard deviation of its mean, and the best order's coherence.
 
-    Blocks as short as the lines allow: first those that hold a shaft that moves, then longer ones that part close lines.
+    Blocks as short as the lines allow: first those that hold a shaft that moves, then longer ones that part close lines. Along the track
+    found so, blocks of few turns then tell what the speed does within the others.
     """
     mean, fastest = track.mean_hz, float(track.hz.max())
     bands = [transform.low_band(1.2 * float(orders[-1]) * fastest) for transform in transforms]
@@ -71,25 +74,39 @@ def _phases(
     start, end = part.start / rate, (part.start + signals[0].size) / rate
     coarse = track.turns(start + np.arange(signals[0].size) / rate)
     best = (track, 0.0, 0.0)
-    longest = max(min(LONGEST_S, (end - start) / 5), SHORTEST_S)
-    for block in np.unique([SHORTEST_S, math.sqrt(longest * SHORTEST_S), longest]).tolist():
-        block = max(block, 4 / mean)
+
+    def kept(block: float) -> Index:
+        """Orders with no line but their own nearby, or none under hum where that leaves one; none where little information is left."""
         frequency = np.asarray(orders * comb_hz)
         free = ~lines.is_under_hum(frequency, 2 / block)
         alone = free & lines.is_alone(frequency, 2 / block)
-        kept = alone if alone.sum() > 1 else free
-        if weight[kept].sum() < SHARE * weight.sum():
+        chosen = alone if alone.sum() > 1 else free
+        return np.asarray(orders[chosen] if weight[chosen].sum() >= SHARE * weight.sum() else orders[:0])
+
+    def corrected(along: Track, phase: Phase) -> tuple[Track, float, float]:
+        time = start + phase.time_s
+        followed = Track.through(time, along.turns(time) + phase.turns)
+        whole = Track(np.concatenate(([start], followed.time_s, [end])), followed.hz[[0, *range(followed.hz.size), -1]])
+        ends = phase.step_sd_hz * (time[0] - start + end - time[-1]) / (end - start)  # they are taken as their neighbours
+        return whole, math.hypot(phase.mean_sd_hz, ends), phase.coherence
+
+    longest = max(min(LONGEST_S, (end - start) / 5), SHORTEST_S)
+    for block in np.unique([SHORTEST_S, math.sqrt(longest * SHORTEST_S), longest]).tolist():
+        block = max(block, 4 / mean)
+        used = kept(block).tolist()
+        if not used:
             continue
-        used = orders[kept].tolist()
         reach = min(0.45 / (block * math.gcd(*used)), REACH * mean)  # beyond half a turn a block, phases repeat
         phase = follow_phase(signals, rate, coarse, used, block, reach)
         drift = float(np.median(used)) * phase.step_sd_hz * (block - SHORTEST_S) if phase else 0.0
         if phase and phase.coherence > best[2] and drift < STILL:
-            time = start + phase.time_s
-            followed = Track.through(time, track.turns(time) + phase.turns)
-            whole = Track(np.concatenate(([start], followed.time_s, [end])), followed.hz[[0, *range(followed.hz.size), -1]])
-            ends = phase.step_sd_hz * (time[0] - start + end - time[-1]) / (end - start)  # they are taken as their neighbours
-            best = (whole, math.hypot(phase.mean_sd_hz, ends), phase.coherence)
+            best = corrected(track, phase)
         if best[2] > COHERENT[1]:
             break
+    used = kept(4 / mean).tolist()
+    if used and best[2] > COHERENT[0]:
+        angle = best[0].turns(start + np.arange(signals[0].size) / rate)
+        phase = follow_phase(signals, rate, angle, used, FEW_TURNS / mean, 0.0)
+        if phase and phase.coherence > AS_GOOD * best[2]:
+            return corrected(best[0], phase)
     return best

@@ -46,7 +46,8 @@ def follow_phase(
     """Correct the coarse angle (n,) in turns of a record; None when it has fewer than five blocks.
 
     signals: (n,) samples each, one rate; orders: ascending, those that carry lines
-    block_s: length of a block, half overlapping; reach_hz: largest error of the coarse speed
+    block_s: length of a block, half overlapping; reach_hz: largest error of the coarse speed, 0 where
+    the coarse angle is right but for a small part of a turn of each order
     """
     hop = max(int(block_s * rate_hz / 2), 4)
     if coarse.size // hop < 6:
@@ -55,7 +56,7 @@ def follow_phase(
     order = np.tile(np.array(orders, dtype=np.float64), len(signals))[:, None]
     step = hop / rate_hz
     used = order[:, 0] <= np.median(orders)  # begin with the low orders, then take in what agrees with them
-    angle = _coarse(z[used], order[used], step, reach_hz)
+    angle = _coarse(z[used], order[used], step, reach_hz) if reach_hz else np.zeros(z.shape[1])
     for last in (False, False, True):
         turned = z * np.exp(-2j * np.pi * order * angle)
         mean = turned.mean(axis=1, keepdims=True)
