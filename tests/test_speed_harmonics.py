@@ -16,8 +16,9 @@ def test_a_harmonic_is_seldom_claimed_and_else_both_are_returned():
     """2 to 5 blades, 12 to 28 poles, 1 000 to 60 000 rpm, hum on every third; nothing known, or the blades.
 
     Settled: for each multiple of the shaft speed up to six, an order that is none of its multiples stands 10 dB above its floor
-    (`Shaft.is_settled`). There at most 4 in 1 000 may be claimed wrong, of so few as are drawn here one. Elsewhere a claimed speed names
-    the right one beside it in nine of ten.
+    (`Shaft.is_settled`). There at most 4 in 1 000 may be claimed wrong, of so few as are drawn here one: counted, none of 163 with nothing
+    known and none of 163 with the blades. Elsewhere a claimed speed is mostly right or names
+    the right one beside it: counted, 18 of 19 and 21 of 21.
     """
     wrong, beside = [], []
     for i in range(MOTORS):
