@@ -25,7 +25,8 @@ ANSWERS: dict[Answer, str] = {
     "refit": "no fault that stands above what refitting does",
     "cannot tell": "cannot be told from these readings",
 }
-SURE = 0.70  # probability from which an answer is given
+SURE = 0.60  # probability from which a fault is placed
+SOUND = 0.85  # the same of none: said only when little else is left
 STRUCK = ("roughness", "wash", "impulsiveness", "once a turn")  # what a bearing that strikes raises, with a propeller, too
 # weighed by their numbers, too, where the motor's past is known
 BARE = ("1x", "2x", "electrical lines", "comb", "roughness", "impulsiveness", "once a turn")
@@ -104,7 +105,8 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
     best = max(probabilities, key=lambda a: probabilities[a])
     bare = motor_evidence(seen)
     known = first.past or best == "propeller" or (best == "motor" and any(e.weight >= HEARD for e in bare))
-    answer: Answer = best if weighed and known and probabilities[best] >= SURE else "cannot tell"
+    told = weighed and known and probabilities[best] >= (SOUND if best == "refit" else SURE)
+    answer: Answer = best if told else "cannot tell"
     place = max(FAULTY, key=lambda p: chance[p])
     moved = [replace(m, weight=like[place]) for w in weighed for m, like in w.moved]
     return SwapResult(
