@@ -39,7 +39,8 @@ def kurtogram(
 
     analytic: (m,) complex envelope of `band_hz` at its own rate; narrowest_hz: bands are no narrower, so that they hold what is to be
     found in their envelope. Clicks that less than half of the segments hold move it little. Kurtosis without bias and its variance of
-    4 / n: Vrabie, Granjon & Serviere, IEEE-EURASIP Workshop NSIP (2003), from memory. None when the record is shorter than a segment.
+    4 / n: Vrabie, Granjon & Serviere, IEEE-EURASIP Workshop NSIP (2003), from memory. None when the record is shorter than a segment,
+    or the whole band is narrower than what it must hold.
     """
     count = len(analytic) // SEGMENT
     kept = [i for i in range(count) if not any(a * rate_hz < (i + 1) * SEGMENT and i * SEGMENT < b * rate_hz for a, b in leave_out_s)]
@@ -62,4 +63,4 @@ def kurtogram(
     low, high = np.concatenate(edges, axis=1)
     excess, u95 = np.concatenate(values, axis=1)
     full = high - low > narrowest_hz / 2  # the last of many may hold little more than padding
-    return Kurtogram(low[full], high[full], excess[full], u95[full])
+    return Kurtogram(low[full], high[full], excess[full], u95[full]) if full.any() else None
