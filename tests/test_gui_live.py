@@ -246,7 +246,7 @@ def test_a_live_test_on_a_sound_card_is_seen_screened_and_kept(window, qtbot, si
 
 def test_balancing_with_a_tacho_on_the_right_channel_shows_the_vector_and_adds_the_run(window, qtbot, sink, tmp_path):
     """The rig plays: what is seen live is what the whole recording says, and that is one run of the job."""
-    recording, _ = record(bench_craft(), rotor=2, test="prop", tacho=True, duration_s=9.0)
+    recording, _ = record(bench_craft(), rotor=2, test="prop", tacho=True, duration_s=15.0)
     whole = vector_of(recording, window.session.settings_of(Stated("south-west", "prop")))
     volume = 0.9 / np.abs(recording.samples).max()
     soundfile.write(tmp_path / "run.wav", volume * recording.samples.T, round(recording.rate_hz), subtype="PCM_16")
