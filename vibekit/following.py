@@ -26,6 +26,7 @@ SHARE = 0.1  # of the information, below which what is left of the orders is not
 STILL = 0.3  # turns by which a middle order may drift within what a block is longer than the shortest
 COHERENT = 0.5, 0.9  # least and plain coherence of the best order with the angle followed
 AS_GOOD = 0.9  # of the coherence of longer blocks, that the shortest must reach
+STRAYED = 2.0  # widths of a line at a typical order, beyond which the speeds followed have nothing to do with the comb's lines
 GAIN = 0.1  # of coherence that a ridge must bring, having more freedom
 # standard deviation of the frequency of a line as high as the noise, in widths (Rife & Boorstyn 1974), where no phase is followed
 MISSED = 0.6
@@ -55,7 +56,9 @@ def follow(
         if other[2] > coherence + GAIN:
             best, sd, coherence = other
             rough = path, 0.3 * moving.width_hz
-    return (best, sd) if coherence > COHERENT[0] else rough
+    off = STRAYED * lines.width_hz * float(weight.sum()) / float(weight @ orders)
+    strayed = not best.hz.min() - off < comb.hz < best.hz.max() + off
+    return rough if strayed or coherence < COHERENT[0] else (best, sd)
 
 
 def _phases(
