@@ -328,7 +328,8 @@ def resident():
 def test_repaints_leave_nothing_behind(window, qtbot):
     """The live page, its speed looked for beside it: 200 repaints here, 20 000 where VIBEKIT_REPAINTS says so.
 
-    PySide6 6.12.0 loses references to None and True at each repaint, which ends Python 3.11.
+    PySide6 6.12.0 loses references to None and True at each repaint, which ends Python 3.11. Those to None may grow, with nothing that
+    holds them: the binding gains a few whenever an axis moves, as that of the level does after 20 s.
     """
     many = int(os.environ.get("VIBEKIT_REPAINTS", "200"))
     window.go("measure")
@@ -350,6 +351,7 @@ def test_repaints_leave_nothing_behind(window, qtbot):
     none, true, objects, memory = np.diff(kept, axis=0)[0]
     print(f"{many} repaints: None {none:+d}, True {true:+d}, objects {objects:+d}, memory {memory / 1e6:+.2f} MB")
     if sys.version_info < (3, 12):
-        assert max(abs(none), abs(true)) < 1.5 * many
+        assert min(none, true) > -0.5 * many
+        assert true < 0.5 * many
     assert abs(objects) < 1.5 * many
     assert memory < 14e6 + 500 * many  # buffers fill in the first hundreds
