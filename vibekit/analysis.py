@@ -35,7 +35,6 @@ UNSTEADY = ("run-up", "flight", "hand-spin")  # tests in which a line is not who
 FADE, FADE_S = 64, 0.01  # samples at least, and seconds: a line that is cut off at once clicks in every band
 CLEAR_S = 0.5  # between two places that are left out: shorter stretches tell nothing of low octaves
 FLIGHT_REACH = 0.15  # the rotors of a craft in flight turn up to this far from their mean speed
-AIRBORNE = ("FS", "Pa")  # units of sound, whose sensor is a microphone unless another is stated
 NOISE_BINS = 4096  # whose median scatters by a tenth of a decibel: more of them would not show in a picture
 USED = 0.45  # part of the sampling rate below which a band is used
 
@@ -151,7 +150,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
     angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
     spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
     halves = [] if settings.test in UNSTEADY else [a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular]
-    in_air = settings.sensor == "microphone" or (settings.sensor is None and seen.unit in AIRBORNE)
+    in_air = settings.sensor == "microphone" or seen.unit == "Pa"
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
     paced = None if settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
