@@ -50,7 +50,7 @@ def test_rows_at_uneven_times_against_lomb_and_scargle():
     x = line(133.0, 0.4, rng, 0.2, time)
     found = fold(time, x, RATE, 133.0, 0.01, 1, "1x", "g")
     power = lombscargle(time, x - x.mean(), 2 * np.pi * np.array([found.hz, 1.1 * found.hz]))
-    assert found.amplitude == pytest.approx(math.sqrt(4 * power[0] / N), rel=0.01)  # A^2 n / 4: CHECKS F-12
+    assert found.amplitude == pytest.approx(math.sqrt(4 * power[0] / N), rel=0.01)  # A^2 n / 4
     assert found.amplitude == pytest.approx(0.4, abs=1.5 * found.u95)
 
 

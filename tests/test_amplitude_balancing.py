@@ -1,4 +1,4 @@
-"""Balancing by amplitude alone (CHECKS B-14), and how large a vector is that was measured with scatter."""
+"""Balancing by amplitude alone, and how large a vector is that was measured with scatter."""
 
 import math
 
@@ -24,7 +24,7 @@ def amplitudes(weights, original=5, at=40, effect=3):
 
 
 def test_three_trial_runs_without_phase():
-    """B-14. Hopkirk 1940; Everett 1987; review Foiles, Allaire & Gunter 1998. Exact maths: no published worked numbers were found."""
+    """Hopkirk 1940; Everett 1987; review Foiles, Allaire & Gunter 1998. Exact maths: no published worked numbers were found."""
     runs = amplitudes([phasor(1, angle) for angle in ANGLES])
     assert [v for _, v in runs] == pytest.approx([7.548598, 6.261745, 2.410233], abs=1e-6)
     found = correct_from_amplitudes(5, runs, 0.01)

@@ -243,6 +243,6 @@ def test_masses_at_hand():
 
 
 def test_radius_changes_the_mass_not_the_unbalance():
-    """B-13. Rao, section 9.4: 0.12 g at 60 mm is 0.60 g at 12 mm."""
+    """Rao, section 9.4: 0.12 g at 60 mm is 0.60 g at 12 mm."""
     assert Weight(Spot("tip", 0, 60), 0.12).unbalance == pytest.approx(Weight(Spot("hub", 0, 12), 0.60).unbalance)
     assert math.isclose(abs(Weight(Spot("tip", 77, 60), 0.12).unbalance), 7.2)

@@ -1,4 +1,4 @@
-"""Influence coefficients (CHECKS B-07, B-16, B-17), and invariances that hold exactly."""
+"""Influence coefficients, and invariances that hold exactly."""
 
 import numpy as np
 import pytest
@@ -25,7 +25,7 @@ TURBINE = (
 
 
 def test_two_plane_balancing_of_a_turbine_rotor():
-    """B-07. S.S. Rao, Mechanical Vibrations (4th/5th ed.), section 9.4.2; from memory, and data and answers reproduce each other.
+    """S.S. Rao, Mechanical Vibrations (4th/5th ed.), section 9.4.2; from memory, and data and answers reproduce each other.
 
     mils, ounces, degrees counter-clockwise. The printed answer is the unbalance that the rotor has (readings = matrix @ unbalance);
     the weights that take it away lie opposite.
@@ -98,7 +98,7 @@ def test_earlier_runs_lend_their_coefficients_to_a_new_fitting():
 
 
 def test_uncertainty_of_one_plane_in_closed_form():
-    """B-17. Complex law of propagation (JCGM 102:2011): (u_B/|B|)^2 = s^2 |1/V0 + 1/(V1-V0)|^2 + s^2 / |V1-V0|^2."""
+    """Complex law of propagation (JCGM 102:2011): (u_B/|B|)^2 = s^2 |1/V0 + 1/(V1-V0)|^2 + s^2 / |V1-V0|^2."""
     before, after, scatter = phasor(5, 40), phasor(4, 100), 0.1
     found = correct(influence([run([0], [before]), run([1], [after])], scatter))
     relative = scatter * np.hypot(abs(1 / before + 1 / (after - before)), 1 / abs(after - before))
@@ -119,7 +119,7 @@ def test_error_of_the_correction_against_the_effect_of_the_trial(effect, relativ
 
 
 def test_simulated_error_agrees_with_the_first_order_law():
-    """B-17. Within a few percent where the trial's effect is as large as the original vibration."""
+    """Within a few percent where the trial's effect is as large as the original vibration."""
     rng = np.random.default_rng(2)
     scatter, after = 0.05, 1 + np.exp(1j)
     noise = scatter / np.sqrt(2) * (rng.standard_normal((2, 20_000)) + 1j * rng.standard_normal((2, 20_000)))
@@ -146,7 +146,7 @@ def test_circles_cover_the_true_weights(stated, planes):
 
 
 def test_thirty_thirty_rule():
-    """B-16. Handbook rule, after Thearle 1934: from memory."""
+    """Handbook rule, after Thearle 1934: from memory."""
     assert trial_is_enough(5, 6.5)
     assert not trial_is_enough(5, 6.4)
     assert trial_is_enough(5, phasor(5, 30.001))

@@ -17,7 +17,7 @@ def orders(bearing):
 
 @pytest.mark.parametrize("bearing", [CWRU_DRIVE, Bearing(9, 7.94, 39.04)])
 def test_cwru_drive_end_bearing(bearing):
-    """R-01. CWRU Bearing Data Center, 6205-2RS: geometry and four-figure set published, five-figure set from memory.
+    """CWRU Bearing Data Center, 6205-2RS: geometry and four-figure set published, five-figure set from memory.
 
     Its "rolling element" coefficient 4.7135 is twice the spin order: a spot on a ball strikes both races.
     """
@@ -28,24 +28,24 @@ def test_cwru_drive_end_bearing(bearing):
 
 
 def test_cwru_fan_end_bearing():
-    """R-02. 6203-2RS; Smith & Randall 2015 (published; geometry from memory). Other prints differ by up to 3e-4."""
+    """6203-2RS; Smith & Randall 2015 (published; geometry from memory). Other prints differ by up to 3e-4."""
     assert orders(CWRU_FAN) == pytest.approx((3.053, 4.947, 1.994, 0.3816), abs=5e-4)
 
 
 def test_ims_bearing_with_a_contact_angle():
-    """R-03. Rexnord ZA-2115 at 2000 rpm; H. Qiu, J. Lee, J. Lin, G. Yu, J. Sound Vib. 289 (2006) 1066-1090 (published)."""
+    """Rexnord ZA-2115 at 2000 rpm; H. Qiu, J. Lee, J. Lin, G. Yu, J. Sound Vib. 289 (2006) 1066-1090 (published)."""
     bearing = Bearing(16, 0.331, 2.815, 15.17)
     hertz = [order * 2000 / 60 for order in (bearing.outer, bearing.inner, bearing.ball_spin, 2 * bearing.ball_spin, bearing.cage)]
     assert hertz == pytest.approx([236.40, 296.93, 139.92, 279.83, 14.78], abs=0.01)
 
 
 def test_a_bearing_of_round_numbers():
-    """R-07. 8 balls of 10 mm on 50 mm at 1800 rpm: table of a general calculator page (published), exact."""
+    """8 balls of 10 mm on 50 mm at 1800 rpm: table of a general calculator page (published), exact."""
     assert [order * 30 for order in orders(Bearing(8, 10, 50))] == pytest.approx([96, 144, 72, 12], rel=1e-14)
 
 
 def test_mid_diameter_rule():
-    """R-08. 6205 (25 x 52 mm): the rule against the measured pitch; exact maths on R-01's geometry."""
+    """6205 (25 x 52 mm): the rule against the measured pitch; exact maths on the geometry of that bearing."""
     assert mid_diameter_mm(25, 52) == 38.5
     ball = 5 / 16 * 25.4
     ruled, true = Bearing(9, ball, mid_diameter_mm(25, 52)), Bearing(9, ball, 39.04)
@@ -55,14 +55,14 @@ def test_mid_diameter_rule():
 
 
 def test_rules_of_thumb():
-    """R-09. R.B. Randall, Vibration-based Condition Monitoring (2011), from memory: 0.4 N, 0.6 N, 0.4; within 2 %."""
+    """R.B. Randall, Vibration-based Condition Monitoring (2011), from memory: 0.4 N, 0.6 N, 0.4; within 2 %."""
     assert 0.4 * 9 / CWRU_DRIVE.outer - 1 == pytest.approx(0.0042, abs=1e-4)
     assert 0.6 * 9 / CWRU_DRIVE.inner - 1 == pytest.approx(-0.0028, abs=1e-4)
     assert 0.4 / CWRU_DRIVE.cage - 1 == pytest.approx(0.0043, abs=1e-4)
 
 
 def test_slip_band():
-    """R-10. Randall & Antoni 2011, section 2, from memory: 1 to 2 %."""
+    """Randall & Antoni 2011, section 2, from memory: 1 to 2 %."""
     assert slip_band(100) == (98, 102)
     assert slip_band(100, 0.01) == (99, 101)
     with pytest.raises(UsageError, match=r"slip is 0\.1; it must be from 0 to below 0.1"):
@@ -92,7 +92,7 @@ def test_bands_for_unknown_geometry():
 
 
 def test_bands_of_the_vibration_test_for_new_bearings():
-    """V-09. ISO 15242-1/-2 at 1800 rpm, from memory: the bands adjoin, and the first two span a ratio of 6."""
+    """ISO 15242-1/-2 at 1800 rpm, from memory: the bands adjoin, and the first two span a ratio of 6."""
     low, middle, high = TEST_BANDS_HZ
     assert (low, middle, high) == ((50, 300), (300, 1800), (1800, 10_000))
     assert low[1] / low[0] == middle[1] / middle[0] == 6

@@ -101,7 +101,7 @@ def test_the_number_of_blades_decides_between_blade_pass_and_order_one():
 
 @pytest.mark.parametrize("known", [True, False], ids=["geometry known", "geometry not known"])
 def test_a_comb_of_a_bearing_is_not_taken_for_the_shaft_that_turns_it(known):
-    """Orders after CHECKS R-01 (6205 of the Case Western data). Without the geometry the shaft must stand out by itself."""
+    """Orders (6205 of the Case Western data). Without the geometry the shaft must stand out by itself."""
     rng = np.random.default_rng(7)
     bearing = Bearing(9, 7.94, 39.04)
     shaft = heard(rng, 29.53, {k: -5 - 2 * k for k in range(1, 6 if known else 12)})

@@ -1,4 +1,4 @@
-"""Brushless motor orders (CHECKS M-01 to M-07). "From memory": recalled, not seen in print."""
+"""Brushless motor orders. "From memory": recalled, not seen in print."""
 
 import cmath
 import math
@@ -10,13 +10,13 @@ from vibekit.motor import Magnetics, torque_constant, torque_constant_sine, wind
 
 
 def test_electrical_frequency():
-    """M-01. Hanselman; Hendershot & Miller, from memory: 14 poles at 6000 rpm give 700 Hz."""
+    """Hanselman; Hendershot & Miller, from memory: 14 poles at 6000 rpm give 700 Hz."""
     assert Magnetics(14).pairs * 6000 / 60 == 700
 
 
 @pytest.mark.parametrize(("poles", "order"), [(14, 42), (12, 36), (28, 84)])
 def test_commutation(poles, order):
-    """M-02. Same sources, from memory: six torque pulses an electrical turn."""
+    """Same sources, from memory: six torque pulses an electrical turn."""
     assert Magnetics(poles).commutation == order
 
 
@@ -25,7 +25,7 @@ def test_commutation(poles, order):
     [(12, 14, 84), (9, 12, 36), (12, 16, 48), (12, 10, 60), (9, 8, 72), (24, 28, 168), (24, 22, 264), (18, 20, 180), (36, 42, 252)],
 )
 def test_cogging(slots, poles, order):
-    """M-03. Bianchi & Bolognani, IEEE Trans. Ind. Appl. 38 (2002): LCM; equivalently poles / gcd periods a slot pitch (published).
+    """Bianchi & Bolognani, IEEE Trans. Ind. Appl. 38 (2002): LCM; equivalently poles / gcd periods a slot pitch (published).
 
     With pole pairs instead of poles the second form gives half of it for 9/12 but not for 12/14: hence both are here.
     """
@@ -34,7 +34,7 @@ def test_cogging(slots, poles, order):
 
 
 def test_sideways_pull():
-    """M-04. Same relation, published: gcd 2 for 12/14 (balanced), 1 for 9/8 (pulled sideways)."""
+    """Same relation, published: gcd 2 for 12/14 (balanced), 1 for 9/8 (pulled sideways)."""
     assert Magnetics(14, 12).is_pulled_sideways is False
     assert Magnetics(8, 9).is_pulled_sideways is True
     assert Magnetics(8).is_pulled_sideways is None
@@ -42,7 +42,7 @@ def test_sideways_pull():
 
 @pytest.mark.parametrize(("slots", "poles", "factor"), [(12, 14, 0.933), (12, 10, 0.933), (9, 12, 0.866), (9, 8, 0.945)])
 def test_winding_factor(slots, poles, factor):
-    """M-05. Winding tables (Bianchi; Hanselman), from memory."""
+    """Winding tables (Bianchi; Hanselman), from memory."""
     assert winding_factor(Magnetics(poles, slots)) == pytest.approx(factor, abs=1e-3)
 
 
@@ -60,13 +60,13 @@ def test_winding_factor_by_the_star_of_slots(slots, poles):
 
 
 def test_torque_constant():
-    """M-06. Energy balance, published: 60 / (2 pi Kv)."""
+    """Energy balance, published: 60 / (2 pi Kv)."""
     assert torque_constant(1) == pytest.approx(9.549297, abs=1e-6)
     assert torque_constant(920) == pytest.approx(0.010380, abs=1e-6)
 
 
 def test_torque_constant_by_phase_current():
-    """M-07. Published as 8.27 / Kv: (3/2)(1/sqrt 3)(60 / 2 pi)."""
+    """Published as 8.27 / Kv: (3/2)(1/sqrt 3)(60 / 2 pi)."""
     assert torque_constant_sine(1) == pytest.approx(8.26993, abs=1e-5)
 
 

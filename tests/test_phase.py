@@ -20,7 +20,7 @@ def bound(level_db, noise_db, seconds, rate=RATE):
 
 
 def test_the_bound_is_the_published_one():
-    """CHECKS F-02: N = 64, A = 1, sigma^2 = 0.1; F-03: 48 kHz, 1 s, eta = 10 dB: 7.958e-4 Hz, 0.0477 rpm."""
+    """N = 64, A = 1, sigma^2 = 0.1; 48 kHz, 1 s, eta = 10 dB: 7.958e-4 Hz, 0.0477 rpm."""
     assert bound({1: 0.0}, -10.0, 64, rate=1) ** 2 == pytest.approx(2.3196e-7, rel=1e-4)
     once = bound({1: 10 * np.log10(20)}, 0.0, 1.0, rate=48_000)
     assert once == pytest.approx(7.958e-4, rel=1e-3)

@@ -1,4 +1,4 @@
-"""Industrial severity zones (CHECKS V-01, V-02), and that nobody shows one for a drone's motor (V-04)."""
+"""Industrial severity zones, and that nobody shows one for a drone's motor."""
 
 import ast
 from pathlib import Path
@@ -12,13 +12,13 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 def test_limits_of_small_machines():
-    """V-01. ISO 10816-1:1995, Annex B, Table B.1, class I: from memory; it agrees with V-02's ratios, rounded."""
+    """ISO 10816-1:1995, Annex B, Table B.1, class I: from memory; it agrees with ISO 20816-1's ratios, rounded."""
     assert SMALL_MACHINES == (0.71, 1.8, 4.5)
     assert [round(0.71 * ratio, 1) for ratio in BOUNDARY_RATIOS[1:]] == [1.8, 4.5]
 
 
 def test_present_wording():
-    """V-02. ISO 20816-1:2016, Annex C, Tables C.1 and C.2; 6.3.2.3: published. Small machines stand at the low end of each range."""
+    """ISO 20816-1:2016, Annex C, Tables C.1 and C.2; 6.3.2.3: published. Small machines stand at the low end of each range."""
     assert BOUNDARY_RANGES == ((0.71, 4.5), (1.8, 9.3), (4.5, 14.7))
     assert BOUNDARY_RATIOS == (1, 2.56, 6.4)
     assert tuple(low for low, _ in BOUNDARY_RANGES) == SMALL_MACHINES
@@ -32,7 +32,7 @@ def test_a_boundary_belongs_to_the_better_zone():
 
 
 def test_no_zone_is_shown_for_a_drone_motor():
-    """V-04. ISO 10816-1's scope, from memory: industrial machines only. So nothing in the kit may import the zones."""
+    """ISO 10816-1's scope, from memory: industrial machines only. So nothing in the kit may import the zones."""
     for folder in ("vibekit", "capture", "gui", "demo"):
         for file in (ROOT / folder).rglob("*.py"):
             for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):

@@ -1,4 +1,4 @@
-"""Uncertainty and outliers against the GUM, NIST and Rosner (CHECKS U-01 to U-07). "From memory": recalled, not seen in print."""
+"""Uncertainty and outliers against the GUM, NIST and Rosner. "From memory": recalled, not seen in print."""
 
 import numpy as np
 import pytest
@@ -29,7 +29,7 @@ ROSNER = [
 
 
 def test_ratio_of_correlated_measurements():
-    """U-01. JCGM 100:2008 (GUM), annex H.2, Tables H.2 to H.4, from memory: resistance, reactance, impedance.
+    """JCGM 100:2008 (GUM), annex H.2, Tables H.2 to H.4, from memory: resistance, reactance, impedance.
 
     u(X) recomputes to 0.2956 where the GUM prints 0.295: allowed 0.001.
     """
@@ -52,7 +52,7 @@ def test_ratio_of_correlated_measurements():
 
 
 def test_calibration_line():
-    """U-02. JCGM 100:2008, annex H.3, from memory: thermometer corrections, line about 20 degrees."""
+    """JCGM 100:2008, annex H.3, from memory: thermometer corrections, line about 20 degrees."""
     t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
     b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
     line = fit_line(t, b, origin=20)
@@ -76,13 +76,13 @@ def test_line_interval_covers_the_truth():
 
 
 def test_repeatability_limit():
-    """U-04. ISO 5725-1 and -6:1994, from memory: 1.96 sqrt 2 = 2.7719, which the standard rounds to 2.8."""
+    """ISO 5725-1 and -6:1994, from memory: 1.96 sqrt 2 = 2.7719, which the standard rounds to 2.8."""
     assert repeatability_limit(1) == pytest.approx(2.7719, abs=1e-4)
     assert round(repeatability_limit(1), 1) == 2.8
 
 
 def test_generalised_extreme_studentised_deviates():
-    """U-05. As printed by NIST, which truncates. The second statistic fails its limit and the third passes: the largest step counts."""
+    """As printed by NIST, which truncates. The second statistic fails its limit and the third passes: the largest step counts."""
     found = find_outliers(ROSNER, 10)
     assert found.statistic == pytest.approx([3.118, 2.942, 3.179, 2.810, 2.815, 2.848, 2.279, 2.310, 2.101, 2.067], abs=2e-3)
     assert found.limit == pytest.approx([3.158, 3.151, 3.143, 3.136, 3.128, 3.120, 3.111, 3.103, 3.094, 3.085], abs=2e-3)
@@ -98,7 +98,7 @@ def test_no_outliers_are_called_among_normal_values_more_than_once_in_twenty():
 
 
 def test_modified_z():
-    """U-06. Rule: Iglewicz & Hoaglin 1993 (published); numbers computed on Rosner's values."""
+    """Rule: Iglewicz & Hoaglin 1993 (published); numbers computed on Rosner's values."""
     scores = modified_z(ROSNER)
     flagged = np.abs(scores) > SUSPECT
     assert [v for v, flag in zip(ROSNER, flagged, strict=True) if flag] == [5.34, 5.42, 6.01]
@@ -108,7 +108,7 @@ def test_modified_z():
 
 @pytest.mark.parametrize(("n", "z"), [(4, 1.5), (6, 2.041), (7, 2.268), (8, 2.475), (10, 2.846), (12, 3.175)])
 def test_largest_possible_z(n, z):
-    """U-07. Shiffler, Am. Statistician 42 (1988); n = 7 published (2.27). One value far from n - 1 equal ones reaches it."""
+    """Shiffler, Am. Statistician 42 (1988); n = 7 published (2.27). One value far from n - 1 equal ones reaches it."""
     assert largest_z(n) == pytest.approx(z, abs=5e-4)
     values = np.array([1e6] + [0.0] * (n - 1))
     assert ((values - values.mean()) / values.std(ddof=1)).max() == pytest.approx(largest_z(n))

@@ -22,7 +22,7 @@ def turning(wave, turns=100, per_turn=PER_TURN, noise=0.0, seed=0):
 
 
 def test_a_hundred_turns_lower_noise_by_20_db():
-    # CHECKS O-14: McFadden, Mech. Syst. Signal Process. 1 (1987) 83-95: -10 log10 N
+    # McFadden, Mech. Syst. Signal Process. 1 (1987) 83-95: -10 log10 N
     found = synchronous_average(turning(lambda angle: 0 * angle, noise=1.0))
     assert found.averages == 100
     assert found.noise_gain_db == pytest.approx(-20.0)

@@ -17,13 +17,13 @@ SPEED = 10 + 19 * TIME
 
 @pytest.mark.parametrize(("poles", "r"), [(1, 20.48708), (2, 652.151), (3, 20759.46)])
 def test_the_structural_weight_is_the_published_one(poles, r):
-    # CHECKS O-04: Tuma, Proc. 12th Int. Congress on Sound and Vibration, Lisbon 2005; 10 Hz at 1 000 samples a second
+    # Tuma, Proc. 12th Int. Congress on Sound and Vibration, Lisbon 2005; 10 Hz at 1 000 samples a second
     assert np.sqrt(structural_weight(10.0, 1000.0, poles)) == pytest.approx(r, rel=1e-6)
 
 
 @pytest.mark.parametrize(("poles", "constant"), [(1, 1.287), (2, 1.6045), (3, 1.7268)])
 def test_short_form_of_the_bandwidth(poles, constant):
-    # CHECKS O-05: BW = fs / (2 pi) c r^(-1/p) for small angles; the constants that Tuma prints (1.58, 1.70) are 1.5 % low
+    # BW = fs / (2 pi) c r^(-1/p) for small angles; the constants that Tuma prints (1.58, 1.70) are 1.5 % low
     r = np.sqrt(structural_weight(1.0, 1000.0, poles))
     assert 1000 / (2 * np.pi) * constant * r ** (-1 / poles) == pytest.approx(1.0, rel=1e-3)
 

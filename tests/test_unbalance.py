@@ -1,4 +1,4 @@
-"""Permissible unbalance, forces and placing of weights (CHECKS B-01 to B-06, B-12, B-13, B-15, B-18, S-05)."""
+"""Permissible unbalance, forces and placing of weights."""
 
 import math
 from itertools import pairwise
@@ -22,13 +22,13 @@ from vibekit.unbalance import (
 
 
 def test_permissible_unbalance_of_a_tool_holder():
-    """B-01. Formula ISO 1940-1:2003 / ISO 21940-11:2016; worked example of a cutting-tool catalogue (published): 12 g mm, 6 g mm/kg."""
+    """Formula ISO 1940-1:2003 / ISO 21940-11:2016; worked example of a cutting-tool catalogue (published): 12 g mm, 6 g mm/kg."""
     assert permissible_unbalance(6.3, 2, 10_000) == pytest.approx(12.03, abs=0.01)
     assert permissible_unbalance(6.3, 2, 10_000) / 2 == pytest.approx(6.0161, abs=1e-4)
 
 
 def test_permissible_unbalance_of_a_turbine_rotor_and_its_planes():
-    """B-02. ISO 1940-1:2003, annex (= ISO 21940-11), from memory: 28.6e3, 10.7e3, 17.9e3 g mm; recomputed to 1 g mm."""
+    """ISO 1940-1:2003, annex (= ISO 21940-11), from memory: 28.6e3, 10.7e3, 17.9e3 g mm; recomputed to 1 g mm."""
     whole = permissible_unbalance(2.5, 3600, 3000)
     assert whole == pytest.approx(28_648, abs=1)
     assert allocate(whole, 1500, 900) == pytest.approx((10_743, 17_905), abs=1)
@@ -36,7 +36,7 @@ def test_permissible_unbalance_of_a_turbine_rotor_and_its_planes():
 
 
 def test_grades():
-    """B-03. ISO 1940-1:2003, Table 1, from memory: steps of 10^0.4, rounded to labels that 0.4 x 2.5^k does not give."""
+    """ISO 1940-1:2003, Table 1, from memory: steps of 10^0.4, rounded to labels that 0.4 x 2.5^k does not give."""
     assert GRADES == (0.4, 1, 2.5, 6.3, 16, 40, 100, 250, 630, 1600, 4000)
     assert [upper / lower for lower, upper in pairwise(GRADES)] == pytest.approx([10**0.4] * 10, rel=0.02)
     assert round(0.4 * 2.5**10) == 3815
@@ -44,20 +44,20 @@ def test_grades():
 
 
 def test_residual_unbalance_of_pump_makers():
-    """B-05. API 617 / API 684: 4 W/N oz in (lb, rpm) = 6350 W/N g mm (kg, rpm), seen in a comment citing API 684; it is G 0.665."""
+    """API 617 / API 684: 4 W/N oz in (lb, rpm) = 6350 W/N g mm (kg, rpm), seen in a comment citing API 684; it is G 0.665."""
     ounce, inch, pound = 28.349523125, 25.4, 0.45359237  # exact
     assert 4 * ounce * inch / pound == pytest.approx(6350.0, abs=0.1)
     assert balance_grade(6350, 1, 1) == pytest.approx(0.665, abs=1e-3)
 
 
 def test_pull():
-    """B-06. F = m r w^2, exact maths; the handbook's "1.77 (rpm / 1000)^2" pounds for 1 oz in: from memory."""
+    """F = m r w^2, exact maths; the handbook's "1.77 (rpm / 1000)^2" pounds for 1 oz in: from memory."""
     assert pull_newton(1, 10_000) == pytest.approx(1.0966, abs=1e-4)
     assert pull_newton(28.349523125 * 25.4, 1000) / 4.4482216152605 == pytest.approx(1.7752, abs=1e-4)
 
 
 def test_a_trial_weight_that_comes_off():
-    """S-05. Exact maths: 0.1 g at 60 mm and 10 000 rpm pulls 6.58 N and leaves at 62.8 m/s."""
+    """Exact maths: 0.1 g at 60 mm and 10 000 rpm pulls 6.58 N and leaves at 62.8 m/s."""
     assert pull_newton(0.1 * 60, 10_000) == pytest.approx(6.58, abs=0.005)
     assert leaving_speed_m_s(60, 10_000) == pytest.approx(62.8, abs=0.05)
 
@@ -93,12 +93,12 @@ def test_a_weight_on_an_allowed_place_is_not_split():
 
 
 def test_the_same_unbalance_at_another_radius():
-    """B-13. Rao, section 9.4; exact maths."""
+    """Rao, section 9.4; exact maths."""
     assert mass_at(0.12, 60, 12) == pytest.approx(0.60, rel=1e-14)
 
 
 def test_a_small_propeller():
-    """B-18. B-01's formula, exact maths: 50 g at 10 000 rpm."""
+    """B-01's formula, exact maths: 50 g at 10 000 rpm."""
     fine = permissible_unbalance(6.3, 0.05, 10_000)
     assert fine == pytest.approx(0.3008, abs=1e-4)
     assert fine / 60 * 1000 == pytest.approx(5.0, abs=0.05)  # mg at 60 mm
@@ -106,7 +106,7 @@ def test_a_small_propeller():
 
 
 def test_the_ten_percent_rule_is_no_good_for_small_fast_rotors():
-    """B-15. Trial weight that pulls 10 % of the rotor's weight: field-balancing handbooks, from memory; the comparison is exact maths."""
+    """Trial weight that pulls 10 % of the rotor's weight: field-balancing handbooks, from memory; the comparison is exact maths."""
 
     def ten_percent(mass_kg, rpm):
         return 0.1 * mass_kg * 9.80665 / pull_newton(1, rpm)

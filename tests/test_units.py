@@ -1,4 +1,4 @@
-"""Motion units, sensor fixing and waveform numbers (CHECKS V-05, V-06, V-08, V-10). "From memory": recalled, not seen in print."""
+"""Motion units, sensor fixing and waveform numbers. "From memory": recalled, not seen in print."""
 
 import numpy as np
 import pytest
@@ -12,13 +12,13 @@ from vibekit.waveform import crest_factor, kurtosis
 
 
 def test_acceleration_to_velocity():
-    """V-05. Exact maths: 1 g peak at 50 Hz; g = 9.80665 m/s2."""
+    """Exact maths: 1 g peak at 50 Hz; g = 9.80665 m/s2."""
     assert convert(1, "g", "mm/s", 50) == pytest.approx(31.2155, abs=1e-4)
     assert convert(1, "g", "m/s2") == 9.80665
 
 
 def test_velocity_of_a_drone_motor_in_acceleration():
-    """V-04, recomputed there: 0.71 mm/s rms at 10 000 rpm is 0.744 m/s2 rms."""
+    """Recomputed: 0.71 mm/s rms at 10 000 rpm is 0.744 m/s2 rms."""
     assert convert(0.71, "mm/s", "m/s2", 10_000 / 60) == pytest.approx(0.744, abs=5e-4)
 
 
@@ -38,19 +38,19 @@ def test_conversion_is_differentiation():
 
 @pytest.mark.parametrize(("ratio", "gain", "decibel"), [(1 / 5, 1.04167, 0.355), (1 / 3, 1.125, 1.023)])
 def test_mounted_resonance(ratio, gain, decibel):
-    """V-06. ISO 5348 as quoted in AS ISO 5349.2:2013, 6.1.2.3 (published): resonance above 5 times; the error is exact maths."""
+    """ISO 5348 as quoted in AS ISO 5349.2:2013, 6.1.2.3 (published): resonance above 5 times; the error is exact maths."""
     assert mounted_gain(ratio * 900, 900) == pytest.approx(gain, abs=1e-5)
     assert 20 * np.log10(mounted_gain(ratio * 900, 900)) == pytest.approx(decibel, abs=1e-3)
     assert highest_frequency(900, gain - 1) == pytest.approx(ratio * 900, rel=1e-4)
 
 
 def test_order_of_fixings():
-    """V-08. ISO 5348:1998 (scope published, order from memory): stud best, hand worst."""
+    """ISO 5348:1998 (scope published, order from memory): stud best, hand worst."""
     assert FIXINGS == ("stud", "adhesive", "magnet", "hand")
 
 
 def test_crest_factor_and_kurtosis():
-    """V-10. ISO 2041 vocabulary; statistics texts; exact maths."""
+    """ISO 2041 vocabulary; statistics texts; exact maths."""
     turn = 2 * np.pi * np.arange(4096) / 4096
     assert (crest_factor(np.sin(turn)), kurtosis(np.sin(turn))) == pytest.approx((np.sqrt(2), 1.5), abs=1e-6)
     square = np.tile([1.0, -1.0], 50)

@@ -1,5 +1,5 @@
-"""The whole engine on a minute of 48 kHz sound: screening, speed, orders, kurtogram, envelope, diagnosis, as a ratio to one transform of the
-record timed in the same run; and the memory it needs beside the record."""
+"""The whole engine on a minute of 48 kHz sound: screening, speed, orders, kurtogram, envelope, diagnosis, as a ratio to one transform of
+the record timed in the same run; and the memory it needs beside the record."""
 
 import tracemalloc
 
