@@ -194,7 +194,7 @@ def test_trial_weight_is_named_from_what_is_known():
 
 
 def test_pull_stands_beside_every_weight():
-    """S-05's formula: 0.0089 g at 45 mm and 10 000 rpm."""
+    """0.0089 g at 45 mm and 10 000 rpm."""
     jobs, _ = play(job(), Bench.drawn(10))
     step = next(s for s in map(next_step, jobs) if s.kind == "trial")
     weight = step.weights[0]
@@ -217,7 +217,7 @@ def test_places():
 
 
 def test_two_blades_take_nothing_across_their_line():
-    """B-12: undefined at 180 degrees; hub or flank take it then."""
+    """undefined at 180 degrees; hub or flank take it then."""
     assert choose(1j, spots_from(["blades@45"], 2), Stock()).weights == ()
     flanks = choose(1j, spots_from(["blades@45", "flanks@20"], 2), Stock(step_g=1e-4))
     assert abs(flanks.remaining) < 0.02
@@ -225,7 +225,7 @@ def test_two_blades_take_nothing_across_their_line():
 
 
 def test_split_weights_agree_with_the_formula():
-    """B-12: 10 g at 20 degrees on holes at 0, 120, 240: 11.3716 g and 3.9493 g (vector resolution; exact maths)."""
+    """10 g at 20 degrees on holes at 0, 120, 240: 11.3716 g and 3.9493 g (vector resolution; exact maths)."""
     found = choose(10 * phasor(9, 20), spots_from(["holes3@9"], None), Stock(step_g=1e-4))
     assert [w.mass_g for w in found.weights] == pytest.approx([11.3716, 3.9493], abs=2e-4)
 

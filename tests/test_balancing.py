@@ -107,7 +107,7 @@ def test_uncertainty_of_one_plane_in_closed_form():
 
 @pytest.mark.parametrize(("effect", "relative"), [(0.3, 0.26), (1.0, 0.101), (2.0, 0.071)])
 def test_error_of_the_correction_against_the_effect_of_the_trial(effect, relative):
-    """B-16, B-17. Monte Carlo, noise 5 % of the original: rms relative error, first order. Mean over the angle of the effect."""
+    """Monte Carlo, noise 5 % of the original: rms relative error, first order. Mean over the angle of the effect."""
     turn = np.exp(2j * np.pi * np.arange(360) / 360)
     squares = [np.hypot(abs(1 + 1 / (effect * t)), 1 / effect) ** 2 for t in turn]
     assert 0.05 * np.sqrt(np.mean(squares)) == pytest.approx(relative, rel=0.15)

@@ -55,9 +55,7 @@ def test_the_interval_holds_the_truth():
 
 def test_nothing_changed_is_seldom_called_a_change():
     draw = np.random.default_rng(2)
-    z = [
-        change("1x", *([reading(0.1 * (1 + 0.1 * x)) for x in draw.standard_normal(n)] for n in (2, 4)), TENTH).z for _ in range(2000)
-    ]
+    z = [change("1x", *([reading(0.1 * (1 + 0.1 * x)) for x in draw.standard_normal(n)] for n in (2, 4)), TENTH).z for _ in range(2000)]
     assert stats.kstest(z, "norm").statistic < 0.04
 
 

@@ -86,7 +86,7 @@ def seeds(folder: Path) -> list[tuple[str, bytes]]:
     dated = "date;time;acc x (m/s²);rpm;tacho\n" + "".join(
         f"2026-05-01;10:00:{i / 50:06.3f};{np.sin(i):.4f};3000;{i % 2}\n".replace(".", ",") for i in range(60)
     )
-    iso = "timestamp,ax,gx\n" + "".join(f'2026-05-01T10:00:{i / 50:06.3f}+02:00,{i % 7},{"" if i % 3 else 1}\n' for i in range(60))
+    iso = "timestamp,ax,gx\n" + "".join(f"2026-05-01T10:00:{i / 50:06.3f}+02:00,{i % 7},{'' if i % 3 else 1}\n" for i in range(60))
     quoted = '"t","x"\n' + "".join(f'"{i / 100}","{i % 5},5"\n' for i in range(60))
     texts = {
         ".csv": plain.encode(), ".txt": dated.encode("latin-1"), ".log": iso.encode(), ".dat": quoted.encode("utf-16"),

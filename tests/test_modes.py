@@ -32,9 +32,7 @@ def struck(at_s, *, seconds, noise=0.0, rng, where=0, felt=(0,), width_s=0.004, 
     a = np.block([[np.zeros((3, 3)), np.eye(3)], [-inverse @ STIFFNESS, -inverse @ damper]])
     b = np.vstack([np.zeros((3, 1)), inverse[:, [where]]])
     fine = np.arange(int(seconds * rate * 2)) / (rate * 2)
-    force = sum(
-        size * np.where((fine >= t) & (fine < t + width_s), np.sin(np.pi * (fine - t) / width_s), 0.0) for t, size in at_s
-    )
+    force = sum(size * np.where((fine >= t) & (fine < t + width_s), np.sin(np.pi * (fine - t) / width_s), 0.0) for t, size in at_s)
     _, moved, _ = lsim(StateSpace(a, b, a[3:], b[3:]), force, fine)
     x = moved[::2, list(felt)].T
     return x + rng.normal(0, noise * np.abs(x).max(), x.shape)

@@ -292,5 +292,3 @@ def test_the_link_as_squares_has_its_finders_and_its_quiet_zone():
     finder = np.pad(np.pad(np.ones((3, 3), bool), 1), 1, constant_values=True)
     for corner in (squares[4:11, 4:11], squares[4:11, -11:-4], squares[-11:-4, 4:11]):
         assert np.array_equal(corner, finder)
-
-

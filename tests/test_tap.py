@@ -72,9 +72,7 @@ def test_a_run_at_a_mode_is_called_so_and_not_blamed_on_the_propeller(knocks, tm
 def test_a_file_that_is_no_tap_test_is_refused_in_one_line(tmp_path, capsys):
     file = run_at(100.0, tmp_path / "run.wav", seconds=2.0)
     assert main(["tap", str(file)]) == 2
-    assert capsys.readouterr().err == (
-        f"vibekit: {file}: 0 clean knocks; a tap test needs 3 or more, at least half a second apart\n"
-    )
+    assert capsys.readouterr().err == (f"vibekit: {file}: 0 clean knocks; a tap test needs 3 or more, at least half a second apart\n")
 
 
 MODE = FrameMode(100.0, 0.5, 0.03, 0.002)

@@ -63,7 +63,7 @@ def test_a_trial_weight_that_comes_off():
 
 
 @pytest.mark.parametrize(
-    ("allowed", "expected"),  # B-12: vector resolution, any text, e.g. V. Wowk, Machinery Vibration: Balancing (1995); exact maths
+    ("allowed", "expected"),  # vector resolution, any text, e.g. V. Wowk, Machinery Vibration: Balancing (1995); exact maths
     [((0, 120, 240), (11.3716, 3.9493)), ((0, 90, 180, 270), (9.3969, 3.4202)), (range(0, 360, 60), (7.4223, 3.9493))],
 )
 def test_splitting_a_weight(allowed, expected):
@@ -98,7 +98,7 @@ def test_the_same_unbalance_at_another_radius():
 
 
 def test_a_small_propeller():
-    """B-01's formula, exact maths: 50 g at 10 000 rpm."""
+    """exact maths: 50 g at 10 000 rpm."""
     fine = permissible_unbalance(6.3, 0.05, 10_000)
     assert fine == pytest.approx(0.3008, abs=1e-4)
     assert fine / 60 * 1000 == pytest.approx(5.0, abs=0.05)  # mg at 60 mm

@@ -11,15 +11,15 @@ from vibekit.window import COEFFICIENTS, coherent_gain, kernel, noise_bandwidth,
 # G. Heinzel, A. Ruediger, R. Schilling, AEI Hannover 2002, Table 2: coherent gain, NENBW (bins), flatness (dB), -3 dB width (bins,
 # at exactly -3.000 dB), side lobe (dB). Rows marked p were read in the CMSIS-DSP documentation, which carries the table; m: from memory.
 HEINZEL = {
-    "rectangular": (1.0, 1.0000, -3.9224, 0.8845, -13.26),  # m (W-01)
-    "hann": (0.5, 1.5000, -1.4236, 1.4382, -31.47),  # p (W-02)
-    "hamming": (0.54, 1.3628, -1.7514, 1.3008, -42.68),  # p (W-03)
-    "hft90d": (1.0, 3.8832, 0.0039, 3.8321, -90.22),  # coefficients p (SciPy docstring), values m (W-04)
-    "hft95": (1.0, 3.8112, 0.0044, 3.7592, -95.00),  # p (W-05); width printed 3.7590
-    "hft144d": (1.0, 4.5386, 0.0021, 4.4698, -144.05),  # p (W-06); width printed 4.4697
-    "hft248d": (1.0, 5.6512, 0.0009, 5.5568, -248.39),  # p (W-07)
-    "blackman-harris": (0.35875, 2.0044, -0.8256, 1.8962, -92.01),  # p (W-08)
-    "nuttall4b": (0.3558, 2.0212, -0.8118, 1.9122, -93.32),  # p (W-09)
+    "rectangular": (1.0, 1.0000, -3.9224, 0.8845, -13.26),  # m
+    "hann": (0.5, 1.5000, -1.4236, 1.4382, -31.47),  # p
+    "hamming": (0.54, 1.3628, -1.7514, 1.3008, -42.68),  # p
+    "hft90d": (1.0, 3.8832, 0.0039, 3.8321, -90.22),  # coefficients p (SciPy docstring), values m
+    "hft95": (1.0, 3.8112, 0.0044, 3.7592, -95.00),  # p; width printed 3.7590
+    "hft144d": (1.0, 4.5386, 0.0021, 4.4698, -144.05),  # p; width printed 4.4697
+    "hft248d": (1.0, 5.6512, 0.0009, 5.5568, -248.39),  # p
+    "blackman-harris": (0.35875, 2.0044, -0.8256, 1.8962, -92.01),  # p
+    "nuttall4b": (0.3558, 2.0212, -0.8118, 1.9122, -93.32),  # p
     "blackman": (0.42, 1.7268, -1.0989, 1.6409, -58.11),  # m (W-11)
     "sft3f": (0.26526, 3.1681, 0.0082, 3.1503, -31.7),  # this and the next five: m (W-12)
     "sft5f": (0.1881, 4.3412, -0.0025, 4.2910, -57.3),

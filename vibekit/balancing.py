@@ -145,4 +145,3 @@ def _ratio_95(freedom: float) -> float:
     if math.isinf(freedom) or not freedom:
         return math.log(20)
     return freedom * (20 ** (1 / freedom) - 1)
-

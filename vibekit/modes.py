@@ -202,7 +202,7 @@ def _scatter(poles: Complex, residual: Array, slopes: Array, knocks: int, rate_h
         noise = float(density[max(near - wide, 1) : near + wide + 1].mean()) * residual.size / max(freedom, 1)
         size = abs(pole)
         along_hz = np.array([pole.real, pole.imag]) / (2 * np.pi * size)
-        along_damping = np.array([-pole.imag**2, pole.real * pole.imag]) / size**3
+        along_damping = np.array([-(pole.imag**2), pole.real * pole.imag]) / size**3
         row = slice(2 * k, 2 * k + 2)
         for along in (along_hz, along_damping):
             error = np.sqrt(noise * along @ total[row, row] @ along)

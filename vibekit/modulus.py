@@ -8,6 +8,7 @@ from vibekit.errors import UsageError
 
 _Z95 = 1.959964  # normal quantile of 97.5 %
 
+
 def modulus_interval(square: float, error: float, freedom: float = math.inf, draws: int = 1) -> tuple[float, float]:
     """Give the 95 % interval of |V| from measurements V + e of it, e complex and normal.
 

@@ -24,9 +24,7 @@ def order_map(spectrum: OrderSpectrum, *, lines: int = LINES, top_order: float =
     return SpeedMap("order map", spectrum.order[kept], speed, np.sqrt(2 * power), "order", spectrum.unit, 1.5 * spectrum.resolution)
 
 
-def hertz_map(
-    x: npt.NDArray[np.floating], rate_hz: float, track: Track, unit: str, *, top_hz: float, lines: int = LINES
-) -> SpeedMap:
+def hertz_map(x: npt.NDArray[np.floating], rate_hz: float, track: Track, unit: str, *, top_hz: float, lines: int = LINES) -> SpeedMap:
     """Peak amplitude against frequency (kind "hertz map"), one line a stretch of speed; a resonance stands still, an order moves.
 
     x: (n,) samples from the track's time 0 on; top_hz: highest frequency drawn

@@ -95,9 +95,7 @@ def track_orders(
     time = at / rate_hz
     density = _noise(np.asarray(x - wave), rate_hz, time, frequency, wide[knots], top_hz or rate_hz / 2)
     noise = system.noise() * (DATA / step * density * rate_hz / 2)[:, :, None, None]
-    return tuple(
-        _tracked(time, f, e, b, v, wide[knots], poles) for f, e, b, v in zip(frequency, envelope, rounding, noise, strict=True)
-    )
+    return tuple(_tracked(time, f, e, b, v, wide[knots], poles) for f, e, b, v in zip(frequency, envelope, rounding, noise, strict=True))
 
 
 def _wave(envelope: Complex, knots: npt.NDArray[np.intp], turns: Array) -> Array:
@@ -106,9 +104,7 @@ def _wave(envelope: Complex, knots: npt.NDArray[np.intp], turns: Array) -> Array
     return np.asarray(real * np.cos(phase) - imaginary * np.sin(phase))
 
 
-def _tracked(
-    time: Array, frequency: Array, envelope: Complex, rounding: Complex, noise: Array, wide: Array, poles: int
-) -> TrackedOrder:
+def _tracked(time: Array, frequency: Array, envelope: Complex, rounding: Complex, noise: Array, wide: Array, poles: int) -> TrackedOrder:
     """noise: (m, 2, 2) covariance of the envelope's real and imaginary part."""
     size = np.abs(envelope)
     unit = envelope / np.maximum(size, np.finfo(float).tiny)

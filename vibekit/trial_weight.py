@@ -8,7 +8,7 @@ from vibekit.errors import UsageError
 from vibekit.spots import BELL, Spot, Weight
 from vibekit.unbalance import USUAL_GRADE, leaving_speed_m_s, permissible_unbalance, pull_newton
 
-WANTED = 1.5  # effect aimed at, as a share of the first vibration: the error of the correction hardly falls beyond 2 (by simulation with noise of 5 %)
+WANTED = 1.5  # effect aimed at, as a share of the first vibration: beyond 2 the error hardly falls (by simulation, noise 5 %)
 SEAT_MM = 0.1  # a first trial is as large as this eccentricity of the propeller (common practice, no source)
 BELL_SEAT_MM = 0.03  # the same of the bell, which is turned and not moulded (common practice, no source)
 TIMES_ALLOWED = 5.0  # where no mass of the propeller is known: so many times the permissible unbalance (common practice, no source)

@@ -62,4 +62,3 @@ def _object(tests: "Sequence[tuple[str, TapTest]]", modes: "Sequence[FrameMode]"
 
     files = [{"file": path, "knocks": test.knocks, "refused": list(test.refused), "top_hz": test.top_hz} for path, test in tests]
     return {"schema": "vibekit.tap/1", "files": files, "modes": [mode_json(mode) for mode in modes]}
-

@@ -50,9 +50,7 @@ def near_orders(settings: Settings, speed: SpeedResult) -> Iterator[tuple[str, f
 
 def mode_words(mode: FrameMode) -> str:
     """Say a mode: "97.3 ± 0.4 Hz (damping 3.0 ± 0.2 %)"."""
-    return (
-        f"{mode.frequency_hz:.1f} ± {mode.frequency_u95_hz:.1f} Hz (damping {100 * mode.damping:.1f} ± {100 * mode.damping_u95:.1f} %)"
-    )
+    return f"{mode.frequency_hz:.1f} ± {mode.frequency_u95_hz:.1f} Hz (damping {100 * mode.damping:.1f} ± {100 * mode.damping_u95:.1f} %)"
 
 
 def _passed(mode: FrameMode) -> Problem:
