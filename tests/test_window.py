@@ -20,8 +20,8 @@ HEINZEL = {
     "hft248d": (1.0, 5.6512, 0.0009, 5.5568, -248.39),  # p
     "blackman-harris": (0.35875, 2.0044, -0.8256, 1.8962, -92.01),  # p
     "nuttall4b": (0.3558, 2.0212, -0.8118, 1.9122, -93.32),  # p
-    "blackman": (0.42, 1.7268, -1.0989, 1.6409, -58.11),  # m (W-11)
-    "sft3f": (0.26526, 3.1681, 0.0082, 3.1503, -31.7),  # this and the next five: m (W-12)
+    "blackman": (0.42, 1.7268, -1.0989, 1.6409, -58.11),  # m
+    "sft3f": (0.26526, 3.1681, 0.0082, 3.1503, -31.7),  # this and the next five: m
     "sft5f": (0.1881, 4.3412, -0.0025, 4.2910, -57.3),
     "ftni": (0.28106, 2.9656, 0.0169, 2.9356, -44.4),
     "fthp": (1.0, 3.4279, 0.0096, 3.3847, -70.4),
@@ -51,7 +51,7 @@ def test_figures_are_those_of_heinzel_table_2(name):
     assert figures.side_lobe_db == pytest.approx(lobe, abs=0.1)
 
 
-def test_bartlett_of_heinzel_table_2():  # W-10, published; not a cosine sum, so the figures are tested and not the coefficients
+def test_bartlett_of_heinzel_table_2():  # published; not a cosine sum, so the figures are tested and not the coefficients
     figures = window_figures(bartlett(4096))
     assert figures.coherent_gain == pytest.approx(0.5, abs=1e-4)
     assert figures.noise_bandwidth == pytest.approx(1.3333, abs=1e-4)
@@ -78,7 +78,7 @@ def test_half_power_width_is_another_number():  # exact maths: -3.0103 dB gives 
 
 
 @pytest.mark.parametrize(
-    ("coefficients", "n", "rate", "expected"),  # W-15, published: examples of a numerical environment, symmetric form
+    ("coefficients", "n", "rate", "expected"),  # published: examples of a numerical environment, symmetric form
     [
         ((0.54, 0.46), 1000, 1000, 1.3638),
         ((0.5, 0.5), 128, 1000, 11.8110),
@@ -92,7 +92,7 @@ def test_noise_bandwidth_of_symmetric_windows(coefficients, n, rate, expected):
 
 
 @pytest.mark.parametrize(
-    ("name", "three_quarters", "half"),  # W-16: Harris, Proc. IEEE 66 (1978), Table I, from memory; recomputed to 4 digits
+    ("name", "three_quarters", "half"),  # Harris, Proc. IEEE 66 (1978), Table I, from memory; recomputed to 4 digits
     [("hann", 0.6592, 0.1667), ("hamming", 0.7069, 0.2338), ("blackman", 0.5667, 0.0896)],
 )
 def test_overlap_correlation_of_harris(name, three_quarters, half):
@@ -103,7 +103,7 @@ def test_overlap_correlation_of_harris(name, three_quarters, half):
 
 
 @pytest.mark.parametrize(
-    ("name", "loss"),  # W-17: Harris 1978, from memory; recomputed
+    ("name", "loss"),  # Harris 1978, from memory; recomputed
     [("rectangular", 3.922), ("hann", 3.185), ("hamming", 3.096), ("blackman", 3.471), ("blackman-harris", 3.845)],
 )
 def test_worst_case_processing_loss_of_harris(name, loss):
@@ -111,7 +111,7 @@ def test_worst_case_processing_loss_of_harris(name, loss):
 
 
 def test_entries_of_harris_table_that_do_not_recompute():
-    """W-18: Harris 1978 Table I as recalled prints other numbers; these are computed, the printed ones stand beside them."""
+    """Harris 1978 Table I as recalled prints other numbers; these are computed, the printed ones stand beside them."""
     assert window_figures(window_samples("hamming", 4096)).flatness_db == pytest.approx(-1.751, abs=1e-3)  # printed 1.78
     exact_blackman = window_figures(cosine_sum((7938 / 18608, 9240 / 18608, 1430 / 18608), 4096))
     assert exact_blackman.noise_bandwidth == pytest.approx(1.694, abs=1e-3)  # printed 1.57
