@@ -60,7 +60,7 @@ def test_bartlett_of_heinzel_table_2():  # published; not a cosine sum, so the f
     assert figures.side_lobe_db == pytest.approx(-26.52, abs=0.01)
 
 
-def test_five_term_flat_tops():  # W-13 computed; W-14 coefficients from memory (ISO 18431-2), computed
+def test_five_term_flat_tops():  # computed; coefficients from memory (ISO 18431-2), computed
     scipy_form = window_figures(window_samples("flat-top", 4096))
     assert (scipy_form.coherent_gain, scipy_form.noise_bandwidth) == pytest.approx((0.21558, 3.7702), abs=1e-4)
     assert (scipy_form.flatness_db, scipy_form.width_3db) == pytest.approx((-0.0098, 3.7210), abs=1e-4)
