@@ -1,4 +1,4 @@
-"""Make the tables that verdicts rest on, from craft of every kind (`WIDE`) drawn on the rig: `python -m vibekit.calibration [CRAFT]`.
+"""Make the tables that verdicts rest on, from craft drawn on the rig: `python -m vibekit.calibration [CRAFT]`.
 
 likelihoods.csv: how often each condition, at each severity, gives each step of each clue. trust.csv: how far each clue counts beside
 the others. repeatability.csv: what repeating a measurement and taking another good motor do to each quantity. Each craft is measured
@@ -17,7 +17,6 @@ from vibekit.observation import observe
 from vibekit.reading import Reading
 from vibekit.repeat_table import make_repeatability
 from vibekit.repeatability import Repeatability, load_repeatability
-from vibekit.rig.population import WIDE
 from vibekit.rig_case import EVERY, RigCase, craft_cases, every_fault
 from vibekit.trust import fit_trust
 
@@ -45,7 +44,7 @@ def _first(readings: Sequence[Reading], count: int) -> list[Reading]:
 def _seen(job: tuple[int, Repeatability]) -> list[SeenCase]:
     """Every case of one craft; half of the craft are known to the user in blades, magnets and bearing."""
     seed, repeatability = job
-    cases = craft_cases(seed, every_fault(), HEALTHY, EVERY, known=seed % 2 == 0, population=WIDE)
+    cases = craft_cases(seed, every_fault(), HEALTHY, EVERY, known=seed % 2 == 0)
     return [seen for case in cases for seen in seen_cases(case, repeatability)]
 
 

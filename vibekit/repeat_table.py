@@ -11,7 +11,6 @@ from vibekit.line_groups import LINES, ONE_BY_ONE, group
 from vibekit.reading import Reading
 from vibekit.rig import draw_craft
 from vibekit.rig.craft import ROTORS
-from vibekit.rig.population import WIDE
 from vibekit.rig_case import EVERY, SENSORS, rig_reading
 from vibekit.variances import prior_variance
 
@@ -26,7 +25,7 @@ def _takes(seed: int) -> list[Take]:
 
     Lines that hide in noise are left out: what noise does to them is known from the readings themselves.
     """
-    craft = draw_craft(seed, WIDE)
+    craft = draw_craft(seed)
     rows: list[Take] = []
     for sensor in SENSORS:
         for test in EVERY:

@@ -32,7 +32,7 @@ def fit_trust(craft: Sequence[Sequence[SeenCase]], prior: Mapping[str, float], *
         counted = [case for i, cases in enumerate(craft) if i % FOLDS != fold for case in cases]
         likelihoods = read_likelihoods(likelihood_table(counted), {})
         for cases in craft[fold::FOLDS]:
-            for case in cases:
+            for case in (c for c in cases if c.seen):
                 for seen in _views(case.seen, rng):
                     logs.append(_logs(likelihoods, seen, names))
                     truth.append(case.condition)

@@ -19,7 +19,7 @@ Range = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Population:
-    """Ranges from which craft are drawn; the defaults are common craft, well measured.
+    """Ranges from which craft are drawn; the defaults are those the tables of the catalogue are made from.
 
     Common practice, no source, where a docstring names none.
 
@@ -55,7 +55,7 @@ class Population:
 
 
 USUAL = Population()
-# what the catalogue's tables are made from: any craft, sensor and room that a user may come with
+# any craft, sensor and room that a user may come with
 WIDE = Population(
     inch=(2.5, 14),
     tip_m_s=(45, 105),
@@ -78,7 +78,7 @@ WIDE = Population(
     wander=(-3.0, -1.7),
     coast_s=(1.0, 8.0),
 )
-# craft to judge the verdicts by: noisier rooms, worse balance, softer frames and livelier speeds than USUAL, spread unlike WIDE
+# craft to judge the verdicts by: noisier rooms, worse balance, softer frames and livelier speeds than USUAL
 ELSEWHERE = Population(
     inch=(2.5, 13),
     tip_m_s=(45, 100),
