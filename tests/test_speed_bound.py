@@ -25,8 +25,8 @@ def test_a_speed_that_holds_is_measured_to_the_bound_of_the_whole_comb(snr_db):
     """One second, the comb's power over the noise's in each sample, typed to within one percent; 2 to 5 blades, 1 000 to 60 000 rpm.
 
     At most 1.1 times the bound of all orders together, but for three standard deviations of an rms over so many cases. The threshold,
-    below which another comb is taken for the shaft in more than one case of a hundred, lies at -5 dB, with nothing known at 0 dB
-    (counted at 16 kHz); such cases are left out here, as is usual (Rife & Boorstyn 1974, section IV).
+    below which another comb is taken for the shaft in more than one case of a hundred, lies between -10 and 0 dB, with nothing known
+    at 0 dB (80 to 100 cases each, at 16 kHz); such cases are left out here, as is usual (Rife & Boorstyn 1974, section IV).
     """
     rng = np.random.default_rng(snr_db + 100)
     errors = []

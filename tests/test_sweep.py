@@ -31,8 +31,6 @@ def through(mode, sd, seed):
 @pytest.mark.parametrize(("mode", "sd"), [(25.0, 0.01), (50.0, 0.02), (110.0, 0.05)])
 def test_orders_of_a_run_up_come_out_as_with_a_tacho(mode, sd):
     """Within 3 % or three standard deviations, phase of order k less k times that of order 1 within 2 degrees, in 95 % of points.
-
-    40 of each: 99.4 and 99.5 % of points at worst on average, 97 % in the worst run-up; track from the first frame on in all.
     """
     held = []
     for seed in range(COUNT):

@@ -24,7 +24,7 @@ REFIT_MOVES = ("1x",)  # readings of one fitting count as one: they share how th
 EACH = ("other orders", "electrical lines")  # any one line of these may show the fault
 FAULT = 1.5  # standard deviation of what a fault does to a line, see `_even` (wide: none to twenty times)
 FAULT_DB = 10.0  # the same of a level
-# standard deviation by which good propellers differ on one arm, beyond what refitting does (rig; tests/test_swap.py measures it again)
+# standard deviation by which good propellers differ on one arm, beyond what refitting does (from a few sound swaps on the rig)
 DIFFER = {"1x": 0.5, "other orders": 0.15, "electrical lines": 0.05, "comb": 0.05, "roughness": 0.5}
 SHOWN = 0.3  # share of quantities that show a fault (common practice, no source)
 SAME_ARM = 0.98  # correlation of a motor's fault under either propeller: one arm and one sensor, another vector to add to
