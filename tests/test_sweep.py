@@ -30,8 +30,7 @@ def through(mode, sd, seed):
 
 @pytest.mark.parametrize(("mode", "sd"), [(25.0, 0.01), (50.0, 0.02), (110.0, 0.05)])
 def test_orders_of_a_run_up_come_out_as_with_a_tacho(mode, sd):
-    """Within 3 % or three standard deviations, phase of order k less k times that of order 1 within 2 degrees, in 95 % of points.
-    """
+    """Within 3 % or three standard deviations, phase of order k less k times that of order 1 within 2 degrees, in 95 % of points."""
     held = []
     for seed in range(COUNT):
         x, truth = through(mode, sd, seed)
