@@ -69,7 +69,7 @@ def test_powers_gathered_over_a_width_cover_too():
     assert sum(abs(line.amplitude - 0.1) <= line.u95 for line in found) >= AGREED[0]
 
 
-def test_an_order_between_two_bins_has_a_power_but_no_phase():
+def test_an_order_between_two_bins_or_beyond_the_last_has_no_phase():
     seen = spectrum(np.random.default_rng(7), 10.0, 0.5)
-    between = 1 + seen.resolution / 2
-    assert order_lines(seen, [(between, "", 0.0)]) == order_lines(replace(seen, vectors=None), [(between, "", 0.0)])
+    for order in (1 + seen.resolution / 2, seen.order[-1] + 1):
+        assert order_lines(seen, [(order, "", 0.0)]) == order_lines(replace(seen, vectors=None), [(order, "", 0.0)])
