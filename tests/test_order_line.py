@@ -1,7 +1,7 @@
 """The amplitude of a line and its interval, in every stratum of noise, wander and length.
 
 Truth: the least-squares fit of a sinusoid of known frequency has the variance 2 sigma^2 / N (Kay, Estimation Theory (1993), example 3.14).
-2 000 recordings a stratum with VIBEKIT_STRATUM=2000, 60 by default, held to what chance leaves in so few.
+2 000 recordings a stratum with VIBEKIT_STRATUM=2000, 30 by default, held to what chance leaves in so few.
 """
 
 import os
@@ -16,7 +16,7 @@ from vibekit.orders import angular_signal
 from vibekit.transform import Transform
 
 RATE, SHAFT_HZ = 1500.0, 50.0
-COUNT = int(os.environ.get("VIBEKIT_STRATUM", "60"))
+COUNT = int(os.environ.get("VIBEKIT_STRATUM", "30"))
 AGREED = stats.binom(COUNT, 0.95).interval(0.999)  # of so many recordings, how many a 95 % interval may hold
 
 

@@ -13,7 +13,7 @@ from vibekit.settings import Settings
 from vibekit.speed import find_speed
 
 SURE = 5e-3  # relative half width below which a speed is claimed to be known better than it was stated
-CRAFT = 40
+CRAFT = 24
 
 
 @pytest.mark.parametrize("test", ["bare", "prop"])
@@ -30,8 +30,8 @@ def test_the_interval_holds_the_mean_speed_of_the_take(test):
     assert held >= stats.binom(claimed, 0.93).ppf(0.005), (held, claimed)
 
 
-@pytest.mark.parametrize("seconds", [20, 40, 70, 100])
-@pytest.mark.parametrize("seed", [0, 1, 2])
+@pytest.mark.parametrize("seconds", [20, 70])
+@pytest.mark.parametrize("seed", [0, 1])
 def test_a_shaft_that_wanders_for_long_is_not_taken_for_a_steady_one(seconds, seed):
     rng = np.random.default_rng(seed)
     rate, hz = 8000.0, 80.0
@@ -43,7 +43,7 @@ def test_a_shaft_that_wanders_for_long_is_not_taken_for_a_steady_one(seconds, se
 
 def test_a_short_take_on_the_rig_never_trips_the_search():
     # a third of the shafts here are so slow or drowned that hardly a part of a line's skirt is free for the noise
-    for seed in range(24):
+    for seed in range(12):
         craft, sensor = draw_craft(1_000_000 + seed, WIDE), SENSORS[seed % 3]
         recording, _ = record(craft, test="prop", take=seed, sensor=sensor, duration_s=2.5)
         find_speed(recording, rig_settings(craft, "prop", sensor, known=seed % 2 == 0), slice(0, recording.samples.shape[1]))
