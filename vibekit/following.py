@@ -111,5 +111,7 @@ def _phases(
         angle = best[0].turns(start + np.arange(signals[0].size) / rate)
         phase = follow_phase(signals, rate, angle, used, FEW_TURNS / mean, 0.0)
         if phase and phase.coherence > AS_GOOD * best[2]:
-            return corrected(best[0], phase)
+            finer = corrected(best[0], phase)
+            if np.abs(finer[0].hz / best[0].at(finer[0].time_s) - 1).max() < REACH:  # no rotor leaps within a turn
+                return finer
     return best
