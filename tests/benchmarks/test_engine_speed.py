@@ -27,8 +27,8 @@ def minute():
     return Recording(sound.astype(np.float32)[None], float(RATE), (Channel(),), Source(encoding="FLOAT"))
 
 
-# quiet machine, a transform of 25 ms: see the extra info
-@pytest.mark.parametrize(("settings", "most"), [(KNOWN, 18), (Settings(test="prop"), 24)], ids=["geometry known", "geometry searched"])
+# quiet machine, a transform of 26 ms: 18 and 20; the aim is 12
+@pytest.mark.parametrize(("settings", "most"), [(KNOWN, 26), (Settings(test="prop"), 28)], ids=["geometry known", "geometry searched"])
 def test_a_minute_costs_a_dozen_transforms(benchmark, minute, settings, most):
     def judge():
         return diagnose([analyze(minute, settings)])
