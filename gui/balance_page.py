@@ -17,7 +17,7 @@ from vibekit.capture.reader import Reader
 from vibekit.capture.recorder import Glance
 from vibekit.capture.take import Form
 from vibekit.errors import UsageError, VibekitError
-from vibekit.gui.desk import Desk, Page, column, empty, label, rule, scrolled
+from vibekit.gui.desk import Desk, Page, beside, column, empty, label, rule, scrolled
 from vibekit.gui.drop_area import DropArea
 from vibekit.gui.live import Live
 from vibekit.gui.live_vector import LiveVector, look_for_vector
@@ -148,7 +148,7 @@ class BalancePage(Page):
         self.begin = QPushButton("Begin")
         self.begin.setObjectName("first")
         self.begin.clicked.connect(self.begin_job)
-        self.left.addLayout(_row(self.begin))
+        self.left.addLayout(beside(self.begin))
         self.right.addWidget(label(MARK))
         self.right.addWidget(label(FIXED, "caution"))
         self.right.addWidget(label(ADVICE, "caution"))
@@ -212,18 +212,18 @@ class BalancePage(Page):
             self.done = QPushButton("It is mounted so")
             self.done.setObjectName("first")
             self.done.clicked.connect(lambda: self._do("weights mounted", partial(bench.do, step)))
-            self.left.addLayout(_row(self.done))
+            self.left.addLayout(beside(self.done))
         elif step.kind == "refused":
             on = QPushButton("Go on all the same")
             on.clicked.connect(lambda: self._do("balancing in spite of what speaks against it", bench.overrule))
-            self.left.addLayout(_row(on))
+            self.left.addLayout(beside(on))
         if step.kind != "finished":
             refit, end = QPushButton("the propeller was taken off"), QPushButton("end this job")
             refit.clicked.connect(lambda: self._do("propeller taken off and put back", bench.refitted))
             end.clicked.connect(lambda: self._do("balancing ended", partial(bench.end, "ended by the user")))
             for button in (refit, end):
                 button.setObjectName("quiet")
-            self.below.addLayout(_row(refit, end))
+            self.below.addLayout(beside(refit, end))
 
     def _do(self, words: str, act: Callable[[], None]) -> None:
         bench = self.bench
@@ -371,11 +371,3 @@ def _solved(job: BalanceJob) -> Solution | None:
 def _level_words(value: complex, u95: float, unit: str, job: BalanceJob) -> str:
     turned = f" at {math.degrees(cmath.phase(value)) % 360:.0f}°" if job.method == "phase" else ""
     return f"1x {with_interval(abs(value), u95, unit)}{turned}"
-
-
-def _row(*widgets: QWidget) -> QHBoxLayout:
-    row = QHBoxLayout()
-    for widget in widgets:
-        row.addWidget(widget)
-    row.addStretch(1)
-    return row

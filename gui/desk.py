@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from PySide6.QtCore import QEvent, Qt
-from PySide6.QtWidgets import QFrame, QLabel, QLayout, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLayout, QScrollArea, QVBoxLayout, QWidget
 
 from vibekit.gui.plot import Plot
 from vibekit.gui.session import Session
@@ -124,6 +124,15 @@ def column(look: Look, *widgets: QWidget | QLayout, gap: float = 8) -> QVBoxLayo
         else:
             made.addWidget(widget)
     return made
+
+
+def beside(*widgets: QWidget) -> QHBoxLayout:
+    """Widgets beside each other, from the left."""
+    row = QHBoxLayout()
+    for widget in widgets:
+        row.addWidget(widget)
+    row.addStretch(1)
+    return row
 
 
 def empty(layout: QLayout) -> None:

@@ -5,9 +5,9 @@ from datetime import UTC, datetime
 from functools import partial
 
 import numpy as np
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QPushButton, QVBoxLayout
 
-from vibekit.gui.desk import Desk, Page, column, empty, label, rule, scrolled
+from vibekit.gui.desk import Desk, Page, beside, column, empty, label, rule, scrolled
 from vibekit.gui.plot import Plot
 from vibekit.gui.series import Series
 from vibekit.gui.swap_test import SwapTest, partners
@@ -123,14 +123,14 @@ class SwapPage(Page):
         self.swapped.setEnabled(action is None or bool(test.file.first.after and test.file.second.after))
         row.addStretch(1)
         self.steps.addLayout(row)
-        self.steps.addLayout(_row(self.swapped))
+        self.steps.addLayout(beside(self.swapped))
         self.refitted: dict[str, QPushButton] = {}
         for position in (first, second):
             button = self.refitted[position] = QPushButton(f"{position} refitted")
             button.setObjectName("quiet")
             button.setToolTip(f"notes that the propeller of {position} was taken off and put back, to measure what that does by itself")
             button.clicked.connect(partial(self._note_refit, position))
-        self.steps.addLayout(_row(*self.refitted.values()))
+        self.steps.addLayout(beside(*self.refitted.values()))
         fitted = (f"{side.position} {side.refits}" for side in (test.file.first, test.file.second))
         self.steps.addWidget(
             label(f"Measured each time its own propeller was fitted: {listed(list(fitted))}; {REFITS} are wanted.", "small")
@@ -203,14 +203,6 @@ class SwapPage(Page):
         axis.setTicks([[(at, "\n".join(textwrap.wrap(moved[at].name, 14))) for at in range(count)]])
         plot.frame(-0.6, count - 0.4, -1.1 * reach, 1.1 * reach)
         return plot
-
-
-def _row(*widgets: QWidget) -> QHBoxLayout:
-    row = QHBoxLayout()
-    for widget in widgets:
-        row.addWidget(widget)
-    row.addStretch(1)
-    return row
 
 
 def _columns(found: list[tuple[int, tuple[float, float], str]]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -5,7 +5,9 @@ other (Vovk & Wang, Ann. Statist. 49 (2021) 1736-1754). So bands, slips, widths 
 tried, and the price is paid.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -93,6 +95,14 @@ def _with_line(total: Array, shape: Array, line: Array) -> Array:
     """
     root = np.sqrt(1 + 4 * line * total / shape**2)
     return np.asarray(shape * (root - 1 - np.log((1 + root) / 2)) - line)
+
+
+def agreed(scores: Sequence[float]) -> float:
+    """What the scores (log10 of e-values) of several recordings say together: those of independent ones add, by the median one.
+
+    Strikes of a bearing are in every recording: what one of several shows alone is something else.
+    """
+    return len(scores) * median(scores)
 
 
 def log_mean(log: Array, axis: int | None = None, weight: Array | None = None) -> Array:

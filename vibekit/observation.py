@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
 
 from vibekit.change import CHANGES, Change, changed, pair_up
+from vibekit.evidence import agreed
 from vibekit.line_groups import ONE_BY_ONE
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
@@ -118,8 +118,7 @@ def _from_score(name: str, readings: Sequence[Reading], test: str | None) -> Obs
     values = [q.value for r in readings if (q := r.quantity(name)) is not None]
     if not values:
         return None
-    # strikes of a bearing are in every recording: what one of several shows alone is something else
-    value = len(values) * median(values) if name in COMBS else sum(values) / len(values)
+    value = agreed(values) if name in COMBS else sum(values) / len(values)
     step = UNCHANGED + _step(value, SCORES[name])
     where = f" ({test} test)" if test else ""
     said = "none" if step == UNCHANGED else STEPS[step]

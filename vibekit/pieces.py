@@ -5,22 +5,21 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
-from statistics import median
 from typing import TypeVar
 
 import numpy as np
 from scipy.special import stdtrit
 
+from vibekit.evidence import agreed
 from vibekit.problem import Problem, Screening
-from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, SpeedResult
+from vibekit.reading import SCORE, Curve, LinePower, OrderLine, Quantity, Reading, SpeedResult
 from vibekit.recording import Lost, Recording
+from vibekit.screening import gravest_first
 from vibekit.settings import Settings
 
 LONGEST = 3 << 20  # samples of a channel: a minute at 48 kHz, and 200 MB to measure
 WHOLE = ("run-up", "hand-spin")  # tests that tell one story from beginning to end
-SCORE = "-log10 p"
 _Item = TypeVar("_Item", OrderLine, Quantity, Curve, LinePower)
-_RANK = ("stop", "warning", "note")
 
 
 def pieces_of(recording: Recording, settings: Settings) -> list[Recording]:
@@ -104,7 +103,7 @@ def _line(each: Sequence[OrderLine]) -> OrderLine:
 def _quantity(each: Sequence[Quantity]) -> Quantity:
     values = [q.value for q in each]
     if each[0].unit == SCORE:
-        return replace(each[0], value=len(values) * median(values))
+        return replace(each[0], value=agreed(values))
     return replace(each[0], value=float(np.mean(values)), u95=_u95([q.u95 for q in each], values))
 
 
@@ -148,11 +147,11 @@ def _problems(readings: Sequence[Reading]) -> tuple[Problem, ...]:
     """Each kind of problem once, its gravest words, saying in how many pieces; what stops some pieces only is a warning."""
     usable = any(r.screening.usable for r in readings)
     count = Counter(code for r in readings for code in {p.code for p in r.screening.problems})
-    every = sorted((p for r in readings for p in r.screening.problems), key=lambda p: _RANK.index(p.severity))
+    every = gravest_first([p for r in readings for p in r.screening.problems])
     gravest = {p.code: p for p in reversed(every)}
     found = []
     for code, problem in gravest.items():
         where = "" if count[code] == len(readings) else f" (in {count[code]} of {len(readings)} pieces)"
         severity = "warning" if problem.severity == "stop" and usable else problem.severity
         found.append(Problem(code, severity, problem.detail + where))
-    return tuple(sorted(found, key=lambda p: _RANK.index(p.severity)))
+    return gravest_first(found)

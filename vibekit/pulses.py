@@ -15,7 +15,7 @@ from vibekit.evidence import CAP, SKIRT, Evidence, log_mean
 from vibekit.kurtogram import kurtogram
 from vibekit.orders import RANGES
 from vibekit.race import Pattern, family, miniature_patterns, patterns
-from vibekit.reading import Quantity
+from vibekit.reading import SCORE, Quantity
 from vibekit.transform import Real, Transform
 
 Array = npt.NDArray[np.float64]
@@ -137,7 +137,7 @@ def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
     for name in dict.fromkeys(name for p in pulses for name, _ in p.combs):
         best = max((p for p in pulses if name in dict(p.combs)), key=lambda p: dict(p.combs)[name].score)
         score = dict(best.combs)[name].score
-        found.append(Quantity(name, max(score, 0.0), 0.0, "-log10 p"))
+        found.append(Quantity(name, max(score, 0.0), 0.0, SCORE))
         if score > SHOWS:
             found += [Quantity(f"share {part}", share, 0.0, "1") for part, share in best.shares]
     return tuple(found)

@@ -10,6 +10,7 @@ from vibekit.problem import Screening
 from vibekit.settings import Settings
 
 Array = npt.NDArray[np.float64]
+SCORE = "-log10 p"  # unit of a quantity that states a chance: log10 of an e-value
 SpeedMethod = Literal["typed", "tacho", "telemetry", "estimated", "none"]
 
 

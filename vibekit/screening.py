@@ -57,7 +57,7 @@ def screen(recording: Recording, settings: Settings, look: Look | None = None) -
     look = look or look_at(recording, settings)
     if look:
         found += [problem for check in CHECKS for problem in check(look)]
-    return Screening(_gravest_first(found))
+    return Screening(gravest_first(found))
 
 
 def screen_speed(recording: Recording, settings: Settings, speed: SpeedResult, track: SpeedTrack | None = None) -> tuple[Problem, ...]:
@@ -70,13 +70,13 @@ def screen_speed(recording: Recording, settings: Settings, speed: SpeedResult, t
         fit = " or ".join(f"{rpm:.0f} rpm ({100 * chance:.0f} %)" for rpm, chance in speed.candidates)
         shows = f"The shaft speed is not sure, it may be {fit}" if fit else "No shaft speed shows in the recording"
         detail = f"{shows}: no line can be named by its order. Type the speed with --speed, or record a tacho."
-        return _gravest_first([Problem("no-speed", "warning", detail), *found])
+        return gravest_first([Problem("no-speed", "warning", detail), *found])
     found += check_turns(recording, settings, speed) + check_steadiness(settings, speed) + check_sensor_speed(recording, settings, speed)
     found += check_near_modes(settings, speed)
     if track is not None and track.contradiction:
         detail = f"The speeds do not agree: {track.contradiction}. Check what was typed and that both belong to one motor."
         found.append(Problem("speed-disagrees", "warning", detail))
-    return _gravest_first(found)
+    return gravest_first(found)
 
 
 def steady_part(recording: Recording, settings: Settings | None = None) -> slice:
@@ -91,5 +91,5 @@ def leave_out(recording: Recording, settings: Settings | None = None, look: Look
     return tuple(look.holes) if look else ()
 
 
-def _gravest_first(problems: list[Problem]) -> tuple[Problem, ...]:
+def gravest_first(problems: list[Problem]) -> tuple[Problem, ...]:
     return tuple(sorted(problems, key=lambda problem: RANK[problem.severity]))

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from vibekit.catalogue import Condition, load_catalogue
 from vibekit.finding import Conclusion, Evidence
 from vibekit.marks import ACT, CANNOT_TELL, NO_FAULT_FOUND, WATCH, State
-from vibekit.reading import Reading, SpeedResult
+from vibekit.reading import SCORE, Reading, SpeedResult
 from vibekit.settings import TESTS, Settings, Test
 
 UNIT_WORDS = {
@@ -178,7 +178,7 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
     tail = f" {unit_words(unit)}".rstrip()
     if not math.isfinite(value):
         return f"not measured{tail}"
-    if unit == "-log10 p":
+    if unit == SCORE:
         return f"score {value:.1f} (−lg p)"
     if unit == "1" and u95 == 0:
         return f"{value:.2f}"
