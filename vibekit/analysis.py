@@ -56,7 +56,8 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     part = slice(*look.steady.part)
     by_hand = settings.test == "hand-spin"
     spin = listen(recording, settings, part) if by_hand else None
-    sought = spin.track if spin else _shaft(recording, settings, part)
+    whole = [] if spin else [Transform.of(recording.samples[row, part], recording.rate_hz) for row in recording.rows("vibration")]
+    sought = spin.track if spin else _shaft(recording, settings, part, whole)
     speed = spin.speed if spin else sought.result if sought else SpeedResult("none")
     recording = replace(recording, log=(*recording.log, *(sought.notes if sought else ())))
     track = sought if spin or speed.rpm is not None else None  # orders are named by no speed that is not claimed
@@ -66,7 +67,7 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     screening = Screening((*screening.problems, *found))
     if not screening.usable:
         return _reading(recording, settings, screening, speed)
-    seen = Seen.of(recording, part, leave_out(recording, settings, look))
+    seen = Seen.of(recording, part, leave_out(recording, settings, look), whole)
     if spin is None:
         measured = _measured(seen, track, settings)
         lines = (*measured.lines, *folded_lines(folded, settings))
@@ -76,11 +77,11 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     return _reading(seen.recording, settings, screening, speed, replace(measured, quantities=quantities, curves=curves))
 
 
-def _shaft(recording: Recording, settings: Settings, part: slice) -> SpeedTrack | None:
-    """Shaft speed; in flight, where no source but the sound tells it, the mean of the rotors."""
+def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Transform]) -> SpeedTrack | None:
+    """Shaft speed; in flight, where no source but the sound tells it, the mean of the rotors. whole: transforms of the part."""
     told = settings.speed_rpm is not None or recording.rows("tacho") or recording.rows("telemetry")
     if settings.test != "flight" or told:
-        return seek_speed(recording, settings, part)
+        return seek_speed(recording, settings, part, whole)
     rate = recording.rate_hz
     signals = [recording.samples[row, part] for row in recording.rows("vibration")]
     found = hover_speed(signals, rate, settings.blades)
@@ -107,13 +108,16 @@ class Seen:
     clear: tuple[tuple[Transform, ...], ...]
 
     @classmethod
-    def of(cls, recording: Recording, part: slice, spans: Sequence[tuple[int, int]]) -> "Seen":
-        """Take the samples of `part` and silence `spans` (samples of the whole recording) in it."""
+    def of(cls, recording: Recording, part: slice, spans: Sequence[tuple[int, int]], whole: Sequence[Transform] = ()) -> "Seen":
+        """Take the samples of `part` and silence `spans` (samples of the whole recording) in it.
+
+        whole: transforms of the part, where they are at hand
+        """
         holes = tuple((max(a - part.start, 0), b - part.start) for a, b in spans if a < part.stop and b > part.start)
         rate = recording.rate_hz
         rows = [recording.samples[row, part] for row in recording.rows("vibration")]
         fade = max(FADE, round(FADE_S * rate))
-        transforms = tuple(Transform.of(_without(x, holes, fade), rate) for x in rows)
+        transforms = tuple(() if holes else whole) or tuple(Transform.of(_without(x, holes, fade), rate) for x in rows)
         stretches = _between(holes, part.stop - part.start, round(CLEAR_S * rate)) if holes else []
         clear = tuple(tuple(Transform.of(x[stretch], rate) for x in rows) for stretch in stretches) or (transforms,)
         reach = fade + FADE  # the fading is heard a little beyond its ends
