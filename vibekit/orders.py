@@ -5,9 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
+from numpy.lib.stride_tricks import sliding_window_view
 
 from vibekit.resample import read_at
-from vibekit.transform import Transform, running_floor
+from vibekit.transform import LONG, Real, Transform, long_rfft, running_floor
 
 Array = npt.NDArray[np.float64]
 Vectors = npt.NDArray[np.complex64]
@@ -78,7 +79,7 @@ class AngularSignal:
     max_order: highest order that is in it undisturbed
     """
 
-    samples: Array
+    samples: Real
     at_s: Array
     per_turn: int
     max_order: float
@@ -100,14 +101,20 @@ class AngularSignal:
         every = range(0, len(self.samples) - n + 1, max(n // 2, 1))
         starts = [s for s in every if not any(a < self.at_s[s + n - 1] and self.at_s[s] < b for a, b in leave_out_s)] or list(every)
         window = np.hanning(n + 1)[:n]
-        frames = np.stack([self.samples[s : s + n] - self.samples[s : s + n].mean() for s in starts]) * window
-        bins = sfft.rfft(frames, axis=1)[:, : int(self.max_order * block) + 1]
-        vectors = (bins * (2 / window.sum())).astype(np.complex64)
-        vectors *= np.exp(-2j * np.pi * np.outer(np.array(starts) / n % 1, np.arange(bins.shape[1])))
-        power = 2 * np.abs(bins) ** 2 / window.sum() ** 2
+        scale, window = 2 / window.sum(), window.astype(self.samples.dtype)
+        frames, some = sliding_window_view(self.samples, n), max(LONG // n, 1)
+        bins = np.empty((len(starts), int(self.max_order * block) + 1), np.result_type(window, 1j))
+        for first in range(0, len(starts), some):
+            part: Real = frames[starts[first : first + some]]
+            part = (part - part.mean(axis=1, keepdims=True)) * window
+            bins[first : first + some] = (sfft.rfft(part) if some > 1 else long_rfft(part[0]))[..., : bins.shape[1]]
+        bins *= bins.real.dtype.type(scale)
+        power = (np.square(bins.real, dtype=np.float64) + np.square(bins.imag, dtype=np.float64)) / 2
+        bins[np.array(starts) % n > 0, 1::2] *= -1  # half a block on, the shaft's angle has turned odd bins by half a turn
         centre = np.array([self.at_s[s + n // 2] for s in starts])
+        order = np.arange(bins.shape[1]) / block
         speed = np.array([block / max(self.at_s[s + n - 1] - self.at_s[s], 1e-12) for s in starts])
-        return OrderSpectrum(np.arange(power.shape[1]) / block, power, centre, speed, 1 / block, self.unit, vectors)
+        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, bins.astype(np.complex64))
 
 
 def angular_signal(transform: Transform, turns_at_s: tuple[Array, Array], *, max_order: float, unit: str) -> AngularSignal | None:

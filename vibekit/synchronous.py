@@ -86,5 +86,6 @@ def synchronous_average(signal: AngularSignal, *, leave_out_s: RANGES = ()) -> S
     turns = turns[np.array(kept, dtype=bool)]
     if len(turns) < LEAST_TURNS:
         raise UsageError(f"{len(turns)} whole turns; a synchronous average needs {LEAST_TURNS} or more")
-    u95 = float(stdtrit(len(turns) - 1, 0.975)) * turns.std(axis=0, ddof=1) / math.sqrt(len(turns))
-    return SynchronousAverage(np.arange(signal.per_turn) / signal.per_turn, turns.mean(axis=0), u95, len(turns), signal.unit)
+    u95 = float(stdtrit(len(turns) - 1, 0.975)) * turns.std(axis=0, ddof=1, dtype=np.float64) / math.sqrt(len(turns))
+    mean = turns.mean(axis=0, dtype=np.float64)
+    return SynchronousAverage(np.arange(signal.per_turn) / signal.per_turn, mean, u95, len(turns), signal.unit)
