@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
-from numpy.lib.stride_tricks import sliding_window_view
 
 from vibekit.resample import read_at
 from vibekit.transform import LONG, Real, Transform, long_rfft, running_floor
@@ -102,10 +101,10 @@ class AngularSignal:
         starts = [s for s in every if not any(a < self.at_s[s + n - 1] and self.at_s[s] < b for a, b in leave_out_s)] or list(every)
         window = np.hanning(n + 1)[:n]
         scale, window = 2 / window.sum(), window.astype(self.samples.dtype)
-        frames, some = sliding_window_view(self.samples, n), max(LONG // n, 1)
+        some = max(LONG // n, 1)
         bins = np.empty((len(starts), int(self.max_order * block) + 1), np.result_type(window, 1j))
         for first in range(0, len(starts), some):
-            part: Real = frames[starts[first : first + some]]
+            part = np.stack([self.samples[s : s + n] for s in starts[first : first + some]])
             part = (part - part.mean(axis=1, keepdims=True)) * window
             bins[first : first + some] = (sfft.rfft(part) if some > 1 else long_rfft(part[0]))[..., : bins.shape[1]]
         bins *= bins.real.dtype.type(scale)
