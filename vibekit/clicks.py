@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.long_transform import Real
 from vibekit.orders import RANGES
 from vibekit.reading import Quantity
-from vibekit.transform import Real
 
 Array = npt.NDArray[np.float64]
 FALSE = 0.05  # clicks expected in a whole record of noise

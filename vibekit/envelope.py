@@ -6,8 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
+from vibekit.long_transform import Complex, Real, long_rfft
 from vibekit.orders import RANGES, at_angles
-from vibekit.transform import Complex, Real, Transform, long_rfft, running_floor
+from vibekit.transform import Transform, running_floor
 
 Array = npt.NDArray[np.float64]
 SOME = 8  # frames transformed side by side
@@ -106,7 +107,7 @@ def _read(x: Real, place: Array, top: float) -> Real:
     kept = min(int(top * len(x)), len(x) // 2)
     m = min(sfft.next_fast_len(int(kept * 2.5) + 8, real=True), len(x))
     bins = long_rfft(x)[: min(kept, m // 2) + 1 if m < len(x) else None]
-    turn = np.arange(len(bins), dtype=bins.real.dtype) * bins.real.dtype.type(2 * np.pi / m)
+    turn = (2 * np.pi / m * np.arange(len(bins))).astype(bins.real.dtype)
     bins *= (m / len(x)) * 3 / (2 + np.cos(turn))
     spline = np.pad(sfft.irfft(bins, m), (1, 3), mode="wrap")
     out = np.empty(len(place), np.float32)

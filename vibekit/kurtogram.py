@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
+from vibekit.long_transform import Complex
 from vibekit.orders import RANGES
-from vibekit.transform import Complex
 
 Array = npt.NDArray[np.float64]
 DIVISIONS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)  # Antoni, Mech. Syst. Signal Process. 21 (2007) 108-124: halves and thirds in turn

@@ -7,9 +7,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
+from vibekit.long_transform import Complex
 from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
 from vibekit.reading import Quantity
-from vibekit.transform import Complex, Transform
+from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal octave mid-bands, IEC 61260-1:2014

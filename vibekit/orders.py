@@ -6,8 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
+from vibekit.long_transform import LONG, Real, long_rfft
 from vibekit.resample import read_at
-from vibekit.transform import LONG, Real, Transform, long_rfft, running_floor
+from vibekit.transform import Transform, running_floor
 
 Array = npt.NDArray[np.float64]
 Vectors = npt.NDArray[np.complex64]
@@ -151,4 +152,4 @@ def at_angles(turns_at_s: tuple[Array, Array], per_turn: int) -> Array:
     edge[-1] = int(at[-1])
     count = np.diff(edge)
     slope = np.diff(time) / np.maximum(np.diff(at), np.finfo(float).tiny)
-    return np.arange(edge[-1]) * np.repeat(slope, count) + np.repeat(time[:-1] - at[:-1] * slope, count)
+    return np.asarray(np.arange(edge[-1]) * np.repeat(slope, count) + np.repeat(time[:-1] - at[:-1] * slope, count))

@@ -13,10 +13,11 @@ from vibekit.clicks import Clicks, find_clicks
 from vibekit.envelope import FLOOR, EnvelopeSpectrum, envelope_spectrum, squared, squared_envelope
 from vibekit.evidence import CAP, SKIRT, Evidence, log_mean
 from vibekit.kurtogram import kurtogram
+from vibekit.long_transform import Real
 from vibekit.orders import RANGES
 from vibekit.race import Pattern, family, miniature_patterns, patterns
 from vibekit.reading import SCORE, Quantity
-from vibekit.transform import Real, Transform
+from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 LOWEST_BAND_HZ = 1500.0

@@ -4,7 +4,8 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
-from vibekit.transform import Real, Transform
+from vibekit.long_transform import Real
+from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 TAPS = 6

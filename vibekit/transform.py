@@ -1,20 +1,17 @@
 """One Fourier transform of a record, from which every band is taken."""
 
 from dataclasses import dataclass, replace
-from typing import cast
 
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
-Complex = npt.NDArray[np.complex64] | npt.NDArray[np.complex128]
+from vibekit.long_transform import Complex, Real, long_ifft, long_rfft
+
 Array = npt.NDArray[np.float64]
-Real = npt.NDArray[np.float32] | npt.NDArray[np.float64]
 
 WHITE_HZ = 100.0  # narrower than the rings of a casing, wide against a line
 ENOUGH = 2048  # values that tell a median to 2 %
-LONG = 1 << 17  # samples from which splitting a transform pays
-NARROW, LOPSIDED = 0.65, 32  # of the root of the length: the fastest split found; and the worst that still pays
 LINE = 4.0  # times the mean power of noise: noise passes it in one bin of 55
 
 
@@ -61,8 +58,11 @@ class Transform:
         """Complex envelope of a band and its rate."""
         low, high = self.index(low_hz), self.index(high_hz)
         band = self.bins[low : max(high, low + 8)]
-        m = sfft.next_fast_len(len(band))
-        return sfft.ifft(band, m) * np.float32(2 * m / self.n), self.rate_hz * m / self.n
+        whole = np.zeros(sfft.next_fast_len(len(band)), band.dtype)
+        whole[: len(band)] = band
+        analytic = long_ifft(whole)
+        analytic *= band.real.dtype.type(2 * whole.size / self.n)
+        return analytic, self.rate_hz * whole.size / self.n
 
     def whitened(self, low_hz: float, high_hz: float) -> "Transform":
         """A band's bins over the noise about them, so that no resonance outweighs the rest, lines held at the height of noise; else 0.
@@ -75,30 +75,6 @@ class Transform:
         bins = np.zeros_like(self.bins)
         bins[band] = _white(self.bins[band], max(int(WHITE_HZ / self.resolution_hz), 16))
         return replace(self, bins=bins)
-
-
-def long_rfft(x: Real) -> Complex:
-    """Unnormalised one-sided transform (n // 2 + 1,) of `x` (n,): many short transforms side by side stay in the cache, where one long one
-    does not (four steps: D.H. Bailey, J. Supercomputing 4 (1990) 23-35).
-    """
-    n = x.size
-    few = max((d for d in range(1, int(NARROW * n**0.5) + 1) if n % d == 0), default=1)
-    if n < LONG or few * LOPSIDED < n // few:
-        return cast("Complex", sfft.rfft(x))
-    many, half = n // few, few // 2
-    parts = sfft.rfft(x.reshape(few, many), axis=0)
-    at, turn = np.arange(many), -2j * np.pi / n
-    some = int(half**0.5) + 1
-    fine = np.exp(turn * np.outer(np.arange(some), at)).astype(parts.dtype)
-    for first in range(0, half + 1, some):
-        parts[first : first + some] *= fine[: half + 1 - first]
-        parts[first : first + some] *= np.exp(turn * first * at).astype(parts.dtype)
-    parts = sfft.fft(parts, axis=1, overwrite_x=True)  # row k, column l: the bin k + few l
-    rows = n // 2 // few + 1
-    bins = np.empty((rows, few), parts.dtype)
-    bins[:, : half + 1] = parts[:, :rows].T
-    np.conjugate(parts[few - half - 1 : 0 : -1, many - 1 : many - 1 - rows : -1].T, out=bins[:, half + 1 :])
-    return bins.ravel()[: n // 2 + 1]
 
 
 def _white(band: Complex, block: int) -> Complex:
