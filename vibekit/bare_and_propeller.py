@@ -3,20 +3,21 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from vibekit.catalogue import load_catalogue
+from vibekit.evidence import agreed
 from vibekit.finding import Evidence
-from vibekit.likelihood import UNFORESEEN, Likelihoods, load_likelihoods
-from vibekit.observation import COMBS, STEPS, Observation, observe
+from vibekit.likelihood import Likelihoods, load_likelihoods
+from vibekit.observation import COMBS, Observation, observe
 from vibekit.reading import Reading
+from vibekit.refit import Fittings
 from vibekit.repeatability import Repeatability
+from vibekit.shift import HIDDEN, log_mean, raised, some_show
 
-Array = npt.NDArray[np.float64]
-Mask = npt.NDArray[np.bool_]
 Place = Literal["nowhere", "seat", "propeller", "motor", "both"]
 Answer = Literal["motor", "propeller", "nothing", "cannot tell"]
 
@@ -36,7 +37,9 @@ AT: Mapping[str, Mapping[Place, float]] = {
 }
 IN_MOTOR: Mapping[Place, float] = {"motor": 1.0}
 TWO = 0.3  # how often two faults come together, against what chance alone would bring together (common practice, no source)
-PLACES: tuple[Place, ...] = ("nowhere", "seat", "propeller", "motor")
+# what a fault of the motor raises when it turns bare; of a bearing, pulses at its defect orders besides
+BARE = ("1x", "2x", "comb", "electrical lines", "roughness", "once a turn", "impulsiveness")
+PROPELLER = ("1x", "2x", "other orders", "blade pass")  # what a propeller raises
 LEAST_WEIGHT = 0.3  # log10 below which a clue is not worth a line
 
 
@@ -53,67 +56,83 @@ class BareResult:
     next_step: str
 
 
+@cache
+def prior() -> Mapping[Place, float]:
+    """How often a fault is at each place, from the priors of the catalogue's conditions."""
+    share: dict[Place, float] = {"nowhere": 0.0, "seat": 0.0, "propeller": 0.0, "motor": 0.0}
+    for condition in load_catalogue().conditions:
+        for place, part in AT.get(condition.part, IN_MOTOR).items():
+            share[place] += part * condition.prior
+    return share | {"both": TWO * share["propeller"] * share["motor"]}
+
+
 def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repeatability: Repeatability) -> BareResult:
     """Judge the bare readings of one motor together with those that have its propeller. references: of its own sound past, both ways.
 
-    What shows bare is the motor's; what shows only with the propeller is the propeller's or its seat's. How often each condition gives
-    what was seen is known from the rig (`vibekit.likelihood`); conditions are summed by the place of their part, by Bayes' rule.
+    What shows bare is the motor's; what shows only with the propeller is the propeller's or its seat's, but for lines at the electrical
+    orders, which want current. Each hypothesis is weighed by how likely it makes the changes since the sound past, by Bayes' rule.
     """
     usable = [r for r in readings if r.screening.usable]
-    seen = observe(usable, references, repeatability)
-    weight = weigh_places(seen)
-    del weight["both"]
-    total = float(np.logaddexp.reduce(list(weight.values())))
-    chance = {place: math.exp(log - total) for place, log in weight.items()}
-    probabilities: dict[Answer, float] = {
-        "motor": chance["motor"],
-        "propeller": chance["propeller"] + chance["seat"],
-        "nothing": chance["nowhere"],
-    }
-    tests, compared = {r.settings.test for r in usable}, {o.test for o in seen if o.name == "1x"}
-    missing = [words for test, words in (("bare", "bare"), ("prop", "with its propeller")) if test not in tests]
-    best = max(probabilities, key=lambda a: probabilities[a])
+    now, past = ({test: [r for r in group if r.settings.test == test] for test in ("bare", "prop")} for group in (usable, references))
+    shows = weigh_bare(now["bare"], past["bare"], repeatability)
+    fitted, sound = (tuple((r,) for r in group["prop"]) for group in (now, past))
+    logs = [log for name in PROPELLER if (log := raised(name, fitted, sound, repeatability)) is not None]
     next_step = ""
+    missing = [words for test, words in (("bare", "bare"), ("prop", "with its propeller")) if not now[test]]
     if missing:
         next_step = f"measure it {missing[0]}, too, at the same speed"
-    elif compared < {"bare", "prop"}:
+    elif shows is None or not logs:
         next_step = "measure a sound motor, or this one when it is sound, in both ways: there is nothing to compare with"
-    elif probabilities[best] < SURE:
+    weight = _weigh(shows or 0.0, some_show(logs) if logs else 0.0, raised("electrical lines", fitted, sound, repeatability))
+    total = float(np.logaddexp.reduce(list(weight.values())))
+    probabilities = {answer: math.exp(log - total) for answer, log in weight.items()}
+    best = max(probabilities, key=lambda a: probabilities[a])
+    if not next_step and probabilities[best] < SURE:
         next_step = "measure three times bare, and three times with the propeller, taken off and put back in between"
-    return BareResult("cannot tell" if next_step else best, probabilities, motor_evidence(seen), next_step)
+    evidence = motor_evidence(observe(usable, references, repeatability))
+    return BareResult("cannot tell" if next_step else best, probabilities, evidence, next_step)
 
 
-def weigh_places(seen: Sequence[Observation], likelihoods: Likelihoods | None = None) -> dict[Place, float]:
-    """Log of prior times likelihood of each place where the fault may be, not normalised.
-
-    Two faults at once: each clue is as high as the one of them that raises it more.
+def _weigh(bare: float, fitted: float, electrical: float | None) -> dict[Answer, float]:
+    """Log of prior times likelihood of each answer, up to a constant, from what bare readings show, what the propeller's do, and what
+    lines at the electrical orders do with it. What a motor shows bare it may show with the propeller, too.
     """
-    likelihoods = likelihoods or load_likelihoods()
-    catalogue = load_catalogue()
-    prior = likelihoods.start({c.condition: c.prior for c in catalogue.conditions if c.prior > 0})
-    parts = [catalogue[condition].part for condition, _ in likelihoods.states]
-    rows = [(o, chance) for o in seen if o.test and (chance := likelihoods.chances(o, o.test)) is not None]
-    logs = prior + np.sum(np.log([chance for _, chance in rows]), axis=0) if rows else prior
-    share = {place: np.array([AT.get(part, IN_MOTOR).get(place, 0.0) for part in parts]) for place in PLACES}
-    weight = {place: _log_sum(logs, of) for place, of in share.items()}
-    motor, propeller = share["motor"] == 1, share["propeller"] >= AT["propeller"]["propeller"]
-    pair = math.log(TWO) + prior[motor][:, None] + prior[propeller][None, :]
-    for o, chance in rows:
-        if o.test == "bare" or o.name in COMBS:  # the motor's alone
-            pair = pair + np.log(chance[motor])[:, None]
-        else:
-            pair = pair + np.log(_louder(o, likelihoods, motor, propeller))
-    return {**weight, "both": float(np.logaddexp.reduce(pair, axis=None))}
+    motor = bare + math.log(0.5) + float(np.logaddexp(0.0, fitted))
+    if electrical is not None:
+        motor = float(np.logaddexp(motor, electrical - math.log(len(BARE) + 1)))
+    at = prior()
+    return {
+        "motor": math.log(at["motor"]) + motor,
+        "propeller": math.log(at["propeller"] + at["seat"]) + fitted,
+        "nothing": math.log(at["nowhere"]),
+    }
 
 
-def _louder(o: Observation, likelihoods: Likelihoods, motor: Mask, propeller: Mask) -> Array:
-    """Chance of a clue, (motor states, propeller states), where both faults are there and the one that raises it more is seen."""
-    table = likelihoods.tables[o.name, o.test or ""]
-    reach = np.cumsum(table / table.sum(axis=1, keepdims=True), axis=1)
-    up_to = reach[motor, o.step][:, None] * reach[propeller, o.step][None, :]
-    below = reach[motor, o.step - 1][:, None] * reach[propeller, o.step - 1][None, :] if o.step else 0.0
-    chance = (1 - UNFORESEEN) * (up_to - below) + UNFORESEEN / len(STEPS)
-    return np.asarray(chance ** likelihoods.trust.get(o.name, 1.0))
+def weigh_bare(bare: Sequence[Reading], past: Sequence[Reading], repeatability: Repeatability) -> float | None:
+    """Log of how likely bare readings are with a fault in the motor against none; None where they cannot be compared.
+
+    past: bare, when it was sound. Any one quantity may show the fault: the mean of their likelihood ratios counts, which chance seldom
+    makes large however they depend on each other (Vovk & Wang, Ann. Statist. 49 (2021) 1736-1754).
+    """
+    logs = [log for name in BARE if (log := raised(name, _one(bare), _one(past), repeatability)) is not None]
+    if not logs:
+        return None
+    return float(np.logaddexp(math.log(HIDDEN), math.log1p(-HIDDEN) + log_mean([*logs, _pulses(bare, past)])))
+
+
+def _one(readings: Sequence[Reading]) -> Fittings:
+    return (tuple(readings),) if readings else ()
+
+
+def _pulses(now: Sequence[Reading], past: Sequence[Reading]) -> float:
+    """Log of the likelihood ratio of pulses at a bearing's defect orders, beyond those of the past, mean over the parts of a bearing."""
+    found = []
+    for name in COMBS:
+        ours, theirs = ([q.value for r in group if (q := r.quantity(name))] for group in (now, past))
+        if ours:
+            new = agreed(ours) - (len(ours) / len(theirs) * agreed(theirs) if theirs else 0.0)
+            found.append(math.log(10) * new if new > 0 else -math.inf)
+    return log_mean(found) if found else -math.inf
 
 
 def motor_evidence(seen: Sequence[Observation], likelihoods: Likelihoods | None = None) -> tuple[Evidence, ...]:
@@ -130,8 +149,3 @@ def motor_evidence(seen: Sequence[Observation], likelihoods: Likelihoods | None 
             if abs(weight) >= LEAST_WEIGHT:
                 found.append(Evidence(o.text, weight > 0, round(weight, 3)))
     return tuple(sorted(found, key=lambda e: -abs(e.weight)))
-
-
-def _log_sum(logs: Array, share: Array) -> float:
-    with np.errstate(divide="ignore"):
-        return float(np.logaddexp.reduce(logs + np.log(share)))

@@ -7,14 +7,15 @@ from typing import Literal
 
 import numpy as np
 
-from vibekit.bare_and_propeller import Place, motor_evidence, weigh_places
+from vibekit.bare_and_propeller import Place, motor_evidence, prior, weigh_bare
 from vibekit.change import change
 from vibekit.finding import Evidence
-from vibekit.observation import CLEAR, COMBS, SCORES, WORDS, Observation, observe
+from vibekit.observation import SCORES, WORDS, observe
 from vibekit.reading import Reading
 from vibekit.refit import REFITS, Fittings
 from vibekit.repeatability import Repeatability
-from vibekit.swap_evidence import FAULTY, QUANTITIES, Moved, weigh, weigh_bare
+from vibekit.shift import log_mean, some_show
+from vibekit.swap_evidence import FAULTY, QUANTITIES, Moved, Weighed, weigh
 
 Answer = Literal["propeller", "motor", "both", "refit", "cannot tell"]
 
@@ -27,9 +28,6 @@ ANSWERS: dict[Answer, str] = {
 }
 SURE = 0.60  # probability from which a fault is placed
 SOUND = 0.85  # the same of none: said only when little else is left
-STRUCK = ("roughness", "wash", "impulsiveness", "once a turn")  # what a bearing that strikes raises, with a propeller, too
-# weighed by their numbers, too, where the motor's past is known
-BARE = ("1x", "2x", "electrical lines", "comb", "roughness", "impulsiveness", "once a turn")
 HEARD = 1.0  # weight of bare evidence, clicks or pulses, on which a motor is blamed without a past to compare with
 NULL = 3.0  # deviates by which an untouched rotor moves when more than the propellers changed
 
@@ -58,7 +56,7 @@ class Swapped:
 class SwapResult:
     """What the swap says. probabilities: of every answer but "cannot tell"; moved: what speaks loudest first; bare: what bare readings say
 
-    odds: natural log of how likely the changes at the swap are, given what was there before, for a fault at each place against none
+    odds: natural log of how likely all readings are with a fault at each place against none
     refits: fittings of the first rotor before the swap; next_step: what to measure when it cannot be told or nothing shows, else ""
     """
 
@@ -75,25 +73,17 @@ class SwapResult:
 def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, untouched: Sequence[Swapped] = ()) -> SwapResult:
     """Judge the swap of the propellers of two rotors. first: the suspect; untouched: rotors that nobody touched in between.
 
-    Where the fault may be follows from the readings before the swap and bare, as often as the rig gives them under each condition
-    (`vibekit.bare_and_propeller`), times how likely the change at the swap then is (`vibekit.swap_evidence`). Good propellers and
-    motors differ, too; by how much is not known well, so without a sound past only two things are told: that a fault went with the
-    propeller, and what is heard of a bare motor.
+    Each place where the fault may be is weighed by how likely it makes what the readings with the propellers did
+    (`vibekit.swap_evidence`) and what the suspect does bare (`vibekit.bare_and_propeller`), by Bayes' rule. Good propellers and motors
+    differ, too, so without a sound past only two things are told: that a fault went with the propeller, and what is heard of a bare motor.
     """
     shaken = {name for rotor in untouched for name in QUANTITIES if _moved_by_itself(rotor, name, repeatability)}
     sides = (first.before, first.after, second.before, second.after, first.past)
     weighed = [w for name in QUANTITIES if name not in shaken and (w := weigh(name, *sides, repeatability))]
-    seen = _observed(first, second, untouched, repeatability)
-    cautions = _cautions(first, second, untouched, shaken)
-    before = weigh_places(seen)
-    rest = weigh_places([o for o in seen if o.test != "bare" or o.name not in BARE])
-    counted = before["motor"] - before["nowhere"] - rest["motor"] + rest["nowhere"]
-    shows = float(np.logaddexp.reduce([weigh_bare(name, first.bare, first.past_bare, repeatability) for name in BARE]))
-    more = max(shows - math.log(len(BARE)) - max(counted, 0.0), 0.0)
-    before["motor"] += more
-    before["both"] += more
-    odds = {place: sum(w.after[place] for w in weighed) for place in before}
-    logs = {place: before[place] + odds[place] for place in before}
+    heard = observe(first.bare, first.past_bare, repeatability)
+    bare = motor_evidence([o for o in heard if first.past_bare or o.name in SCORES])
+    odds = _odds(weighed, _shows_bare(first, bare, repeatability))
+    logs = {place: math.log(share) + odds[place] for place, share in prior().items()}
     total = float(np.logaddexp.reduce(list(logs.values())))
     chance = {place: math.exp(log - total) for place, log in logs.items()}
     probabilities: dict[Answer, float] = {
@@ -103,31 +93,37 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
         "refit": chance["nowhere"] + chance["seat"],
     }
     best = max(probabilities, key=lambda a: probabilities[a])
-    bare = motor_evidence(seen)
     known = first.past or best == "propeller" or (best == "motor" and any(e.weight >= HEARD for e in bare))
     told = weighed and known and probabilities[best] >= (SOUND if best == "refit" else SURE)
     answer: Answer = best if told else "cannot tell"
     place = max(FAULTY, key=lambda p: chance[p])
     moved = [replace(m, weight=like[place]) for w in weighed for m, like in w.moved]
-    return SwapResult(
-        answer, probabilities, tuple(sorted(moved, key=lambda m: -m.weight)), bare, odds, first.refits, cautions,
-        _next(answer, first, second) if weighed else "measure both rotors before and after, same test, sensor, set-up and speed",
-    )  # fmt: skip
+    asked = _next(answer, first, second) if weighed else "measure both rotors before and after, same test, sensor, set-up and speed"
+    cautions = _cautions(first, second, untouched, shaken)
+    return SwapResult(answer, probabilities, tuple(sorted(moved, key=lambda m: -m.weight)), bare, odds, first.refits, cautions, asked)
 
 
-def _observed(first: Swapped, second: Swapped, untouched: Sequence[Swapped], repeatability: Repeatability) -> tuple[Observation, ...]:
-    """Clues of the first rotor before the swap and bare; without its past, with its propeller against the other rotors.
+def _shows_bare(first: Swapped, heard: Sequence[Evidence], repeatability: Repeatability) -> float | None:
+    """Log of how likely the suspect's bare readings are with a fault of the motor against none; None without any.
 
-    Pulses of its bearing do not hide what its propeller does.
+    Without a past only what is heard by itself counts, clicks and pulses.
     """
-    before, own = _flat(first.before), bool(first.past or first.past_bare)
-    bare = [o for o in observe(first.bare, first.past_bare, repeatability) if own or o.name in SCORES]
-    others = _flat(first.past) if own else [r for rotor in (second, *untouched) for r in _flat(rotor.before)]
-    silent = [replace(r, quantities=tuple(q for q in r.quantities if q.name not in COMBS)) for r in before]
-    lines = observe(silent, others, repeatability, peers=not own)
-    pulses = [o for o in observe(before, (), repeatability) if o.name in COMBS]
-    struck = any(o.value >= CLEAR for o in (*bare, *pulses) if o.name in COMBS)
-    return (*(o for o in lines if not (struck and o.name in STRUCK)), *pulses, *bare)
+    shows = weigh_bare(first.bare, first.past_bare, repeatability)
+    if shows is None and first.bare:
+        return log_mean([math.log(10) * e.weight for e in heard]) if heard else 0.0
+    return shows
+
+
+def _odds(weighed: Sequence[Weighed], bare: float | None) -> dict[Place, float]:
+    """Log of how likely all readings are with a fault at each place against none. What a motor shows bare may hide behind a propeller."""
+    odds: dict[Place, float] = {"nowhere": 0.0}
+    for place in FAULTY[:-1]:
+        odds[place] = some_show([w.like[place] for w in weighed])
+    odds["both"] = sum(w.two for w in weighed)
+    if bare is not None:
+        odds["motor"] = bare + math.log(0.5) + float(np.logaddexp(0.0, odds["motor"]))
+        odds["both"] += bare
+    return odds
 
 
 def _flat(fittings: Fittings) -> list[Reading]:
