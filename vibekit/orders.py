@@ -16,6 +16,7 @@ HANN_NENBW = 1.5  # noise bandwidth of a periodic Hann window, bins (Harris, Pro
 OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
 ROOM = 1.05  # of the order band, that the low-pass leaves
 SLOWEST = 8.0
+STANDING = 1e-6  # of the way from point to point: a shaft that turns less between two times stands
 RANGES = tuple[tuple[float, float], ...]  # (from, to) in seconds
 
 
@@ -151,5 +152,5 @@ def at_angles(turns_at_s: tuple[Array, Array], per_turn: int) -> Array:
     edge = np.minimum(np.ceil(np.maximum.accumulate(at)).astype(int), int(at[-1]))
     edge[-1] = int(at[-1])
     count = np.diff(edge)
-    slope = np.diff(time) / np.maximum(np.diff(at), np.finfo(float).tiny)
+    slope = np.diff(time) / np.maximum(np.diff(at), STANDING)
     return np.asarray(np.arange(edge[-1]) * np.repeat(slope, count) + np.repeat(time[:-1] - at[:-1] * slope, count))

@@ -17,6 +17,8 @@ from vibekit.ridge import best_path
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
 WANDERS = 10.0 ** np.arange(-9.0, 5.0)  # second difference of the angle a block, variance in units of its noise
+FIRST = 8  # of them to be tried; then those beside it, as long as they are not
+UNLIKELY = 80.0  # twice the log of the likelihood, below the likeliest
 STEP = 1 / 15  # of the largest error of the coarse speed: typical change from block to block
 AGREEING = 0.3  # coherence with the common angle from which an order is one of the shaft's
 TINY = 1e-100  # where a block or an order is silent
@@ -75,17 +77,14 @@ def _demodulate(signal: npt.NDArray[np.floating], turns: Array, orders: list[int
     """Hann-weighted mean of signal x exp(-2 pi i order angle) over blocks of 2 hop samples, half overlapping: (orders, blocks)."""
     count = turns.size // hop
     half = np.sin(np.pi * (np.arange(2 * hop) + 0.5) / (2 * hop)) ** 2
-    window = (half / half.sum()).reshape(2, hop).T.astype(np.complex64)
-    turn = np.exp(-2j * np.pi * (turns[: count * hop] % 1)).astype(np.complex64)
+    window = (half / half.sum()).reshape(2, hop).T.astype(signal.dtype)
+    signal, turns = signal[: count * hop], turns[: count * hop]
+    angle = (2 * np.pi * (turns - np.floor(turns))).astype(np.float32)
     rows = np.empty((len(orders), count - 1), np.complex128)
-    wave = np.ones_like(turn)
-    reached = 0
     for row, order in enumerate(orders):
-        for _ in range(order - reached):
-            wave = wave * turn
-        reached = order
-        part = (signal[: count * hop] * wave).reshape(count, hop) @ window
-        rows[row] = part[:-1, 0] + part[1:, 1]
+        real, imag = ((signal * wave(order * angle)).reshape(count, hop) @ window for wave in (np.cos, np.sin))
+        rows[row].real = real[:-1, 0] + real[1:, 1]
+        rows[row].imag = -imag[:-1, 0] - imag[1:, 1]
     return rows
 
 
@@ -118,22 +117,27 @@ def _smooth(angle: Array, variance: float) -> tuple[Array, float, float]:
     Kalman smoother of angle and speed (here one banded solve); they are averaged by their likelihood, from the banded determinant.
     """
     n = angle.size
-    square = np.zeros((3, n))  # of second differences, upper band
-    square[2] = np.convolve([1, 4, 1], np.ones(n - 2))
-    square[1, 1:] = -2 * np.convolve([1, 1], np.ones(n - 2))
-    square[0, 2:] = 1
+    square = np.zeros((3, n))  # of second differences, lower band
+    square[0] = np.convolve([1, 4, 1], np.ones(n - 2))
+    square[1, :-1] = -2 * np.convolve([1, 1], np.ones(n - 2))
+    square[2, :-2] = 1
     ends = np.zeros(n)
     ends[0], ends[-1] = -1, 1
-    smooth, cost, across, step = np.empty((WANDERS.size, n)), *np.empty((3, WANDERS.size))
-    for i, wander in enumerate(WANDERS):
-        band = square / wander
-        band[2] += 1
-        factor = cholesky_banded(band, check_finite=False)
-        smooth[i], response = cho_solve_banded((factor, False), np.column_stack((angle, ends)), check_finite=False).T
+    smooth, across, step = np.zeros((WANDERS.size, n)), *np.zeros((2, WANDERS.size))
+    cost = np.full(WANDERS.size, np.inf)
+    to_try = [FIRST]
+    while to_try:
+        i = to_try.pop()
+        band = square / WANDERS[i]
+        band[0] += 1
+        factor = cholesky_banded(band, lower=True, check_finite=False)
+        smooth[i], response = cho_solve_banded((factor, True), np.column_stack((angle, ends)), check_finite=False).T
         misfit = float(angle @ (angle - smooth[i]))
         scale = max(misfit / (n - 2), variance)
-        cost[i] = 2 * np.log(factor[2]).sum() + (n - 2) * (np.log(wander) + np.log(scale)) + misfit / scale
-        across[i], step[i] = scale * (ends @ response), scale * wander
+        cost[i] = 2 * np.log(factor[0]).sum() + (n - 2) * (np.log(WANDERS[i]) + np.log(scale)) + misfit / scale
+        across[i], step[i] = scale * (ends @ response), scale * WANDERS[i]
+        if cost[i] < cost.min() + UNLIKELY:
+            to_try += [j for j in (i - 1, i + 1) if 0 <= j < WANDERS.size and cost[j] == np.inf]
     weight = np.exp((cost.min() - cost) / 2)
     weight /= weight.sum()
     change = smooth[:, -1] - smooth[:, 0]
