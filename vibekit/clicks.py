@@ -1,11 +1,13 @@
 """Clicks of a high band: how often, how evenly, how unlike in size. Grit clicks at random, a race at a beat, a knock once, wash never."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from vibekit.long_transform import Real
+from vibekit.median import median
 from vibekit.orders import RANGES
 from vibekit.reading import Quantity
 
@@ -56,7 +58,8 @@ def find_clicks(squared: Real, rate_hz: float, leave_out_s: RANGES) -> Clicks:
     if count < 1:
         return Clicks(np.zeros(0), np.zeros(0), 0.0)
     stretch = squared[: count * size].reshape(count, size)
-    height = (stretch / np.maximum(np.median(stretch, axis=1, keepdims=True) / np.log(2), np.finfo(float).tiny)).ravel()
+    noise = np.maximum(median(stretch) / math.log(2), np.finfo(np.float32).tiny)
+    height = (stretch / noise[:, None]).ravel()
     for start, stop in leave_out_s:
         height[max(int(start * rate_hz) - 2, 0) : int(stop * rate_hz) + 3] = 0.0
     heard = float(np.count_nonzero(height)) / rate_hz

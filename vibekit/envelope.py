@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
-from vibekit.long_transform import Complex, Real, long_rfft
+from vibekit.long_transform import Complex, Real, long_irfft, long_rfft
 from vibekit.orders import RANGES, at_angles
 from vibekit.transform import Transform, running_floor
 
@@ -109,7 +109,7 @@ def _read(x: Real, place: Array, top: float) -> Real:
     bins = long_rfft(x)[: min(kept, m // 2) + 1 if m < len(x) else None]
     turn = (2 * np.pi / m * np.arange(len(bins))).astype(bins.real.dtype)
     bins *= (m / len(x)) * 3 / (2 + np.cos(turn))
-    spline = np.pad(sfft.irfft(bins, m), (1, 3), mode="wrap")
+    spline = np.pad(long_irfft(bins, m), (1, 3), mode="wrap")
     out = np.empty(len(place), np.float32)
     for first in range(0, len(place), BLOCK):
         at = place[first : first + BLOCK] * (m / len(x))

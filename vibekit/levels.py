@@ -2,12 +2,14 @@
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
 from vibekit.long_transform import Complex
+from vibekit.median import median
 from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
 from vibekit.reading import Quantity
 from vibekit.transform import Transform
@@ -73,7 +75,7 @@ def peak_of_run_up(spectrum: OrderSpectrum) -> Quantity | None:
 def hann_windowed(bins: Complex, band: slice) -> Complex:
     """Bins of a band of the transform, as if the record had been Hann windowed: three neighbours weighed 1/4, 1/2, 1/4 (Harris 1978)."""
     wide = bins[band.start - 1 : band.stop + 1]
-    return wide[1:-1] / 2 - (wide[:-2] + wide[2:]) / 4
+    return cast("Complex", np.diff(wide, 2) / -4)
 
 
 def octave_levels(stretches: Sequence[Sequence[Transform]], top_hz: float) -> tuple[Quantity, ...]:
@@ -89,7 +91,7 @@ def octave_levels(stretches: Sequence[Sequence[Transform]], top_hz: float) -> tu
         if edges[-1] > top_hz:
             break
         bins = [np.concatenate([_density(transforms, low, high) for transforms in stretches]) for low, high in pairwise(edges)]
-        value = max(float(np.mean([np.median(third) for third in bins])) / np.log(2), np.finfo(float).tiny)
+        value = max(float(np.mean([median(third) for third in bins])) / np.log(2), np.finfo(float).tiny)
         count = sum(map(len, bins))
         u95 = 1.96 * DB * 1.44 / np.sqrt(max(count, 4))  # the median of n exponential bins scatters by 1 / (ln 2 sqrt n)
         found.append(Quantity(f"octave {middle:g} Hz", float(DB * np.log(value)), float(u95), "dB"))
@@ -100,5 +102,6 @@ def _density(transforms: Sequence[Transform], low_hz: float, high_hz: float) -> 
     """Power a Hz of each bin of a band under a Hann window, all channels together."""
     first = transforms[0]
     band = slice(max(first.index(low_hz), 1), max(first.index(high_hz), first.index(low_hz) + 4))
-    power = np.sum([np.abs(hann_windowed(t.bins, band)) ** 2 for t in transforms], axis=0)
+    bins = [hann_windowed(t.bins, band) for t in transforms]
+    power = np.sum([b.real**2 + b.imag**2 for b in bins], axis=0)
     return np.asarray(power * (2 / (HANN_POWER * first.n * first.rate_hz)), dtype=np.float64)

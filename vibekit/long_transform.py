@@ -30,6 +30,24 @@ def long_rfft(x: Real) -> Complex:
     return cast("Complex", bins.ravel()[: n // 2 + 1])
 
 
+def long_irfft(bins: Complex, n: int) -> Real:
+    """Inverse (n,) of a one-sided transform, over n. bins: (n // 2 + 1,) or fewer, the others being 0."""
+    few = _few(n)
+    if not few:
+        return cast("Real", sfft.irfft(bins, n))
+    many, half, rows = n // few, few // 2, n // 2 // few + 1
+    given = np.zeros((rows, few), bins.dtype)  # row l, column k: the bin k + few l
+    given.ravel()[: bins.size] = bins
+    last = n // 2 - few * (rows - 1)  # column of the last bin; what lies above is the mirror of what lies below
+    parts = np.empty((half + 1, many), bins.dtype)
+    parts[:, :rows] = given[:, : half + 1].T
+    parts[last + 1 :, rows - 1] = given[many - rows, few - half : few - last][::-1].conj()
+    parts[0, rows:] = given[many - rows : 0 : -1, 0].conj()
+    np.conjugate(given[many - 1 - rows :: -1, few - 1 : few - half - 1 : -1].T, out=parts[1:, rows:])
+    parts = _turned(sfft.ifft(parts, axis=1, overwrite_x=True), n, 1)
+    return cast("Real", sfft.irfft(parts, few, axis=0, overwrite_x=True).ravel())
+
+
 def long_ifft(bins: Complex) -> Complex:
     """Inverse transform (n,) of `bins` (n,), over n."""
     n = bins.size

@@ -7,6 +7,7 @@ import numpy.typing as npt
 import scipy.fft as sfft
 
 from vibekit.long_transform import LONG, Real, long_rfft
+from vibekit.median import median
 from vibekit.resample import read_at
 from vibekit.transform import Transform, running_floor
 
@@ -64,7 +65,7 @@ class OrderSpectrum:
         bins = self._gathered(order, half_width)
         low, high, gap = bins.start, bins.stop, 3 * (bins.stop - bins.start)
         beside = np.concatenate([self.power[:, max(low - gap, 1) : max(low - 1, 1)], self.power[:, high + 1 : high + gap]], axis=1)
-        return np.median(beside, axis=1) / np.log(2) if beside.shape[1] else np.zeros(len(self.power))
+        return median(beside) / np.log(2) if beside.shape[1] else np.zeros(len(self.power))
 
     def _gathered(self, order: float, half_width: float) -> slice:
         reach = max(half_width, 2 * self.resolution)
@@ -101,16 +102,15 @@ class AngularSignal:
         n = block * self.per_turn
         every = range(0, len(self.samples) - n + 1, max(n // 2, 1))
         starts = [s for s in every if not any(a < self.at_s[s + n - 1] and self.at_s[s] < b for a, b in leave_out_s)] or list(every)
-        window = np.hanning(n + 1)[:n]
-        scale, window = 2 / window.sum(), window.astype(self.samples.dtype)
+        window = 1 - np.cos((2 * np.pi / n * np.arange(n)).astype(self.samples.dtype))
         some = max(LONG // n, 1)
         bins = np.empty((len(starts), int(self.max_order * block) + 1), np.result_type(window, 1j))
         for first in range(0, len(starts), some):
             part = np.stack([self.samples[s : s + n] for s in starts[first : first + some]])
             part = (part - part.mean(axis=1, keepdims=True)) * window
             bins[first : first + some] = (sfft.rfft(part) if some > 1 else long_rfft(part[0]))[..., : bins.shape[1]]
-        bins *= bins.real.dtype.type(scale)
-        power = (np.square(bins.real, dtype=np.float64) + np.square(bins.imag, dtype=np.float64)) / 2
+        bins *= bins.real.dtype.type(2 / n)
+        power = ((bins.real**2 + bins.imag**2) / 2).astype(np.float64)
         bins[np.array(starts) % n > 0, 1::2] *= -1  # half a block on, the shaft's angle has turned odd bins by half a turn
         centre = np.array([self.at_s[s + n // 2] for s in starts])
         order = np.arange(bins.shape[1]) / block

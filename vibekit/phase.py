@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
+from vibekit.median import median
 from vibekit.ridge import best_path
 
 Array = npt.NDArray[np.float64]
@@ -59,15 +60,16 @@ def follow_phase(
     step = hop / rate_hz
     used = order[:, 0] <= np.median(orders)  # begin with the low orders, then take in what agrees with them
     angle = _coarse(z[used], order[used], step, reach_hz) if reach_hz else np.zeros(z.shape[1])
+    power = np.mean(z.real**2 + z.imag**2, axis=1) + TINY
+    turned = z * np.exp(-2j * np.pi * order * angle)
     for last in (False, False, True):
-        turned = z * np.exp(-2j * np.pi * order * angle)
         mean = turned.mean(axis=1, keepdims=True)
-        power = np.mean(np.abs(turned) ** 2, axis=1, keepdims=True)
         weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
         information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight) + TINY
         error = 2 * (2 * np.pi) * np.sum(weight * (turned / (mean + TINY)).imag, axis=0) / information
         angle, sd, wander = _smooth(angle + error, OVERLAP / float(information) if last else TINY)
-        coherence = np.abs(np.mean(z * np.exp(-2j * np.pi * order * angle), axis=1)) ** 2 / (power[:, 0] + TINY)
+        turned = z * np.exp(-2j * np.pi * order * angle)
+        coherence = np.abs(turned.mean(axis=1)) ** 2 / power
         used = coherence >= min(AGREEING, float(coherence.max()))
     time = np.asarray((np.arange(angle.size) + 1) * step - 0.5 / rate_hz)
     return Phase(time, angle, float(sd / (time[-1] - time[0])), wander / step, float(coherence.max()))
@@ -94,8 +96,8 @@ def _noise(z: Complex) -> Array:
     1, 3, 3, 1 squared sum to 20; 15 where neighbours share a sixth of their noise (Hann, half overlapping).
     """
     rough = z[:, 3:] - 3 * z[:, 2:-1] + 3 * z[:, 1:-2] - z[:, :-3]
-    median = np.median(np.abs(rough) ** 2, axis=1, keepdims=True) / np.log(2)
-    return np.asarray(np.maximum(median / 15, 1e-6 * np.mean(np.abs(z) ** 2, axis=1, keepdims=True) + TINY))
+    noise = median(rough.real**2 + rough.imag**2) / np.log(2) / 15
+    return np.asarray(np.maximum(noise, 1e-6 * np.mean(z.real**2 + z.imag**2, axis=1) + TINY))[:, None]
 
 
 def _coarse(z: Complex, order: Array, step_s: float, reach_hz: float) -> Array:

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
-from vibekit.long_transform import Real
+from vibekit.long_transform import Real, long_irfft
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
@@ -43,9 +43,7 @@ def _grid(transform: Transform, cutoff_hz: float) -> tuple[Real, float]:
     """The band on its grid, each bin divided by what the kernel makes of it."""
     m = sfft.next_fast_len(int(np.ceil(FINER * cutoff_hz / transform.resolution_hz)), real=True)
     top = min(transform.index(cutoff_hz) + 1, m // 2 + 1)
-    kept = np.zeros(m // 2 + 1, transform.bins.dtype)
-    kept[:top] = transform.bins[:top] / _response(np.arange(top) / m).astype(transform.bins.real.dtype)
-    grid = sfft.irfft(kept, m, overwrite_x=True)
+    grid = long_irfft(transform.bins[:top] / _response(np.arange(top) / m).astype(transform.bins.real.dtype), m)
     grid *= grid.dtype.type(m / transform.n)
     return grid, transform.rate_hz * m / transform.n
 

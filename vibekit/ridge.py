@@ -5,6 +5,7 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
 from vibekit.frames import Frames
+from vibekit.median import median
 from vibekit.track import Track
 
 Array = npt.NDArray[np.float64]
@@ -43,7 +44,7 @@ def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float,
     grid_hz: (m,) speeds, ascending; weight: of each order
     cost: of one grid step from frame to frame; reach: most steps from frame to frame
     """
-    noise = np.median(frames.excess[:, ::8], axis=1, keepdims=True)  # a shaft that speeds up grows louder; no frame counts for more
+    noise = median(frames.excess[:, ::8])[:, None]  # a shaft that speeds up grows louder; no frame counts for more
     loudness = np.minimum(np.log1p(frames.excess / np.maximum(noise, np.finfo(np.float32).tiny)), np.float32(LOUDEST))
     loudness -= loudness.mean()
     score = np.zeros((len(loudness), grid_hz.size), np.float32)

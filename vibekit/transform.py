@@ -1,12 +1,14 @@
 """One Fourier transform of a record, from which every band is taken."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
-from vibekit.long_transform import Complex, Real, long_ifft, long_rfft
+from vibekit.long_transform import Complex, Real, long_ifft, long_irfft, long_rfft
+from vibekit.median import median
 
 Array = npt.NDArray[np.float64]
 
@@ -48,11 +50,10 @@ class Transform:
         """
         m = sfft.next_fast_len(int(min(np.ceil(2.5 * cutoff_hz / self.resolution_hz), self.n)), real=True)
         if m >= self.n:
-            return sfft.irfft(self.bins, self.n), self.rate_hz
-        kept = np.zeros(m // 2 + 1, self.bins.dtype)
-        top = min(self.index(cutoff_hz) + 1, len(kept))
-        kept[:top] = self.bins[:top]
-        return sfft.irfft(kept, m) * np.float32(m / self.n), self.rate_hz * m / self.n
+            return long_irfft(self.bins, self.n), self.rate_hz
+        low = long_irfft(self.bins[: min(self.index(cutoff_hz), m // 2) + 1], m)
+        low *= low.dtype.type(m / self.n)
+        return low, self.rate_hz * m / self.n
 
     def analytic(self, low_hz: float, high_hz: float) -> tuple[Complex, float]:
         """Complex envelope of a band and its rate."""
@@ -80,22 +81,28 @@ class Transform:
 def _white(band: Complex, block: int) -> Complex:
     """Bins (n,) over the root of the noise power about them; what stands above LINE times it is held at 1."""
     power = band.real**2 + band.imag**2
-    floor = np.maximum(running_floor(power, block) / np.log(2), np.finfo(power.dtype).tiny).astype(power.dtype)
+    floor = running_floor(power, block)
+    floor /= math.log(2)
+    np.maximum(floor, np.finfo(power.dtype).tiny, out=floor)
     held = np.where(power > LINE * floor, power, floor)
-    white: Complex = band / np.sqrt(held)
+    white: Complex = band / np.sqrt(held, out=held)
     return white
 
 
-def running_floor(values: Real, block: int) -> Array:
+def running_floor(values: Real, block: int) -> Real:
     """Median over blocks of `block` values, joined by straight lines at the block centres. values: (n,); result (n,)."""
     count = len(values) // block
+    floor = np.empty_like(values)
     if count < 2:
-        return np.full(len(values), np.median(values) if len(values) else 0.0)
+        floor[:] = median(values) if len(values) else 0.0
+        return floor
     some = slice(None, None, max(block // ENOUGH, 1))
-    middle = np.median(values[: count * block].reshape(count, block)[:, some], axis=1).astype(np.float64)
+    middle = median(values[: count * block].reshape(count, block)[:, some])
     first = (block + 1) // 2  # the first index at a centre or after it
-    between = (np.arange(block) + first - block / 2) / block
-    floor = np.full(len(values), middle[0])
-    floor[first : first + (count - 1) * block] = (middle[:-1, None] + np.diff(middle)[:, None] * between).ravel()
+    between = ((np.arange(block) + first - block / 2) / block).astype(values.dtype)
+    floor[:first] = middle[0]
+    lines = floor[first : first + (count - 1) * block].reshape(count - 1, block)
+    np.multiply.outer(np.diff(middle), between, out=lines)
+    lines += middle[:-1, None]
     floor[first + (count - 1) * block :] = middle[-1]
     return floor

@@ -3,6 +3,7 @@
 import numpy as np
 from scipy.ndimage import median_filter
 
+from vibekit.median import median
 from vibekit.problem import Problem
 from vibekit.screen.frames import Frames
 from vibekit.screen.look import Look
@@ -18,7 +19,7 @@ LEAST_RATE = 8000.0  # below, there is no codec; sensors have filters of their o
 
 def find_cliff(frames: Frames, part: tuple[int, int]) -> float | None:
     """Frequency above which nothing is left, Hz; None without a cliff."""
-    power = np.median(frames.inside(part), axis=0)
+    power = median(frames.inside(part), axis=0)
     level = median_filter(10 * np.log10(np.maximum(power, np.finfo(np.float32).tiny)), 5, mode="nearest")
     n = level.size - 1
     at = np.arange(max(int(SEARCH[0] * n), FIRST), int(SEARCH[1] * n))

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
+from vibekit.median import median
 from vibekit.screen.overview import Floats, Overview
 from vibekit.screen.steady import Span
 
@@ -40,7 +41,7 @@ class Breaks:
             return cls()
         frames = np.lib.stride_tricks.sliding_window_view(overview.x, FRAME)[:: FRAME // 2]
         top, below = _bands(frames, overview.mean)
-        usual, ratio = np.median(top), np.median(top / np.maximum(below, np.finfo(np.float32).tiny))
+        usual, ratio = median(top), median(top / np.maximum(below, np.finfo(np.float32).tiny))
         if usual <= 0 or 10 * np.log10(ratio) > QUIET_DB:
             return cls()
         rise = 10 ** (BREAK_DB / 10)

@@ -3,6 +3,7 @@
 import numpy as np
 from scipy.special import gammainc
 
+from vibekit.median import median
 from vibekit.screen.overview import Floats, Overview
 
 RUN = 3  # samples in a row at full scale
@@ -11,6 +12,7 @@ SLICES = 20
 PILE = 10.0  # times as many samples in the top slice as in the mean of the 20 below: a pure sine has 5.6, every other shape less
 UNLIKELY = 1e-6  # chance of such a pile by scatter alone (Poisson)
 LEAST_STEPS = 4.0  # standard deviation in quantisation steps below which every value is a pile
+USUAL = 0.999  # part of the samples
 SOME = 200_000  # samples that show a smeared top well enough
 LONELY_RATE = 1000.0  # below, a struck sensor goes to its end for one sample; above, for several in a row
 
@@ -41,10 +43,12 @@ def _flat_share(x: Floats, overview: Overview, full_scale: float | None) -> floa
         if count:
             return count / x.size
     some = x[:: max(x.size // SOME, 1)]
-    middle, spread = float(np.median(some)), float(some.std())
+    middle, spread = float(median(some)), float(some.std())
     if spread < LEAST_STEPS * step or spread == 0:
         return 0.0
-    top, usual_top = float(x.max()), float(np.quantile(some, 0.999))
+    place, top = USUAL * (some.size - 1), float(x.max())
+    tail = np.partition(some, int(place))[int(place) :]  # numpy.quantile takes five times as long
+    usual_top = float(tail[0] + (place % 1) * (tail[1:].min() - tail[0]))
     for smear in SMEARS:
         width = max(smear * (top - middle), 1.01 * step, 1e-7 * abs(top))
         ends = (top, usual_top) if smear and top - usual_top <= width else (top,)  # a filter overshoots a flat top a little

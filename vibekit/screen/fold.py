@@ -2,8 +2,7 @@
 
 import math
 
-import numpy as np
-
+from vibekit.median import median
 from vibekit.problem import Problem
 from vibekit.screen.frames import Frames
 from vibekit.screen.look import Look
@@ -38,6 +37,6 @@ def fall_db(frames: Frames, part: Span) -> float:
     bins = frames.power.shape[1]
     if bins < LEAST_BINS:
         return float("inf")
-    power = np.median(frames.inside(part), axis=0)
-    below = float(np.median(power[int(BELOW[0] * bins) : int(BELOW[1] * bins)]))
-    return 10 * math.log10(max(below, TINY) / max(float(np.median(power[int(TOP * bins) :])), TINY))
+    power = median(frames.inside(part), axis=0)
+    below = float(median(power[int(BELOW[0] * bins) : int(BELOW[1] * bins)]))
+    return 10 * math.log10(max(below, TINY) / max(float(median(power[int(TOP * bins) :])), TINY))
