@@ -59,7 +59,7 @@ class Frames:
         scale: (frames,) each frame is read at its frequencies times this, so that a comb of moving speed stands still
         """
         if scale is None:
-            return np.asarray(self.excess.mean(axis=0, dtype=np.float64))
+            return np.asarray(np.full(len(self.excess), 1 / len(self.excess), np.float32) @ self.excess, dtype=np.float64)
         count = int(self.excess.shape[1] / max(float(scale.max()), 1.0))
         column = np.rint(scale[:, None].astype(np.float32) * np.arange(count, dtype=np.float32)).astype(np.int32)
         return np.asarray(np.take_along_axis(self.excess, column, axis=1).mean(axis=0, dtype=np.float64))

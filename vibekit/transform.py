@@ -60,10 +60,8 @@ class Transform:
         low, high = self.index(low_hz), self.index(high_hz)
         band = self.bins[low : max(high, low + 8)]
         whole = np.zeros(sfft.next_fast_len(len(band)), band.dtype)
-        whole[: len(band)] = band
-        analytic = long_ifft(whole)
-        analytic *= band.real.dtype.type(2 * whole.size / self.n)
-        return analytic, self.rate_hz * whole.size / self.n
+        np.multiply(band, band.real.dtype.type(2 * whole.size / self.n), out=whole[: len(band)])
+        return long_ifft(whole), self.rate_hz * whole.size / self.n
 
     def whitened(self, low_hz: float, high_hz: float) -> "Transform":
         """A band's bins over the noise about them, so that no resonance outweighs the rest, lines held at the height of noise; else 0.

@@ -30,7 +30,8 @@ def check_present(recording: Recording) -> list[Problem]:
             "Record at least 2 s, better 10."
         )
         return [Problem("too-short", "stop", detail)]
-    dead = [row for row in rows if recording.samples[row].min() == recording.samples[row].max()]
+    ends = [(float(recording.samples[row].min()), float(recording.samples[row].max())) for row in rows]
+    dead = [row for row, (low, high) in zip(rows, ends, strict=True) if low == high]
     if len(dead) == len(rows):
         value = float(recording.samples[rows[0], 0])
         what = "only zeros" if value == 0 else f"the same value {value:g} throughout"
@@ -39,7 +40,7 @@ def check_present(recording: Recording) -> list[Problem]:
             "Allow it for this program in the system's privacy settings, or choose another device, and record again."
         )
         return [Problem("silent", "stop", detail)]
-    largest = max(float(np.abs(recording.samples[row]).max()) for row in rows)
+    largest = max(max(-low, high) for low, high in ends)
     if not LEAST_VALUE < largest < MOST_VALUE:
         detail = f"The largest value is {largest:.1g}: no sensor delivers that. Check the column, the unit and the sensitivity."
         return [Problem("scale", "stop", detail)]
