@@ -149,11 +149,7 @@ class Measured:
 def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measured:
     """Everything that is measured; without a speed only what needs none."""
     turns = _turns(track, seen.transforms[0]) if track else None
-    changing = settings.test == "run-up"
     top_hz = USED * seen.recording.rate_hz
-    angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
-    spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
-    halves = [] if settings.test in UNSTEADY else [a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular]
     in_air = settings.sensor == "microphone" or seen.unit == "Pa"
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
     paced = None if settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
@@ -161,6 +157,10 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air)
         for t in seen.transforms
     ]
+    changing = settings.test == "run-up"
+    angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
+    spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
+    halves = [] if settings.test in UNSTEADY else [a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular]
     first = [_named(s, [(1.0, "1x")], settings)[0].amplitude for s in spectra]
     loudest = int(np.argmax(first)) if first else 0
     run = measure_run_up(seen.transforms[loudest], track, spectra[loudest], settings, seen.unit) if changing and track and spectra else None
