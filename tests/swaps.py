@@ -8,20 +8,26 @@ import numpy as np
 from vibekit.analysis import analyze
 from vibekit.rig import Fault, draw_craft, record
 from vibekit.rig.fault import ON_THE_PROPELLER
+from vibekit.rig.forces import healthy_lines
+from vibekit.rig.line_quantity import LineQuantity
+from vibekit.rig.population import ELSEWHERE, USUAL, WIDE
 from vibekit.rig.severity import fault_size
 from vibekit.rig_case import SENSORS, rig_settings
+from vibekit.shift import parts
 from vibekit.swap import Swapped
 
 PROPELLER = ("prop-imbalance", "blade-damage")
 MOTOR = ("rotor-imbalance", "bent-shaft", "loose-mount", "rub", "bearing-grit", "bearing-outer", "bearing-inner", "bearing-ball",
          "electrical", "resonance")  # fmt: skip
 SEVERITIES = (2, 4, 8, 20)
+BINS = 6  # of noise beside a line
 
 
 @dataclass(frozen=True)
 class SwapCase:
     """truth: propeller, motor, both or refit; severities of the motor's fault and the propeller's, 0 without one."""
 
+    condition: str | None
     truth: str
     motor: float
     propeller: float
@@ -45,10 +51,10 @@ class SwapBench:
     def __init__(self, seed):
         self.craft, self.rng = other_craft(seed)
         self.sensor, self.take = SENSORS[seed % 3], 0
-        first, second, *others = self.craft.motors
-        ours, theirs = ({"prop_gmm": m.prop_gmm, "lift": m.lift, "wash": m.wash} for m in (first, second))
-        self.one = replace(self.craft, motors=(replace(first, **theirs), second, *others))
-        self.two = replace(self.craft, motors=(replace(second, **ours), second, *others))
+        second = self.craft.motors[1]
+        one, two, *others = swap_propellers(self.craft.motors)
+        self.one = replace(self.craft, motors=(one, second, *others))
+        self.two = replace(self.craft, motors=(two, second, *others))
         self.past, self.past_bare = self.fitted(self.craft, 4), self.bare(4)
         self.second, self.good = self.fitted(self.craft, 3, rotor=1), self.fitted(self.two, 3)
         self.untouched = Swapped("third", *((self.readings(self.craft, 2, rotor=2, refit=1),) for _ in range(2)))
@@ -94,8 +100,8 @@ class SwapBench:
             self.past_bare,
         )
         after = self.fitted(self.two, 3, fault if goes else None, gmm=gmm) if goes or propeller else self.good
-        return SwapCase(truth, 0 if goes else severity, severity if goes else propeller, first, Swapped("second", self.second, after),
-                        self.untouched)  # fmt: skip
+        second = Swapped("second", self.second, after)
+        return SwapCase(condition, truth, 0 if goes else severity, severity if goes else propeller, first, second, self.untouched)
 
     def few(self):
         """One of each place, large enough to be told."""
@@ -108,3 +114,39 @@ class SwapBench:
         yield from (self.case(str(self.rng.choice(PROPELLER)), severity()) for _ in range(propellers))
         yield from (self.case(str(condition), severity()) for condition in self.rng.permutation(MOTOR)[:motors])
         yield self.case(str(self.rng.choice(MOTOR)), severity(), severity())
+
+
+def exchanges(seeds):
+    """{quantity: (n, 3)} logarithms of amplitudes of sound craft, where good propellers differ by a tenth and more.
+
+    Columns: first rotor with the second's propeller over with its own, second after the swap over before, second over first before it.
+    From the rig's description, without a recording, over its three populations.
+    """
+    found = {}
+    for seed in seeds:
+        craft, sensor = draw_craft(seed, (USUAL, WIDE, ELSEWHERE)[seed % 3]), SENSORS[seed // 3 % 3]
+        swapped = replace(craft, motors=swap_propellers(craft.motors))
+        settings = craft.settings("prop", sensor)
+        for name in ("1x", "2x", "other orders", "electrical lines", "comb"):
+            for orders in parts(name, settings):
+                half = tuple(round(2 * order) for order in orders)
+                own, first, second, given = (
+                    amplitude(c, rotor, sensor, half) for c, rotor in ((craft, 0), (swapped, 0), (craft, 1), (swapped, 1))
+                )
+                if abs(np.log(first / own)) > 0.1:
+                    found.setdefault(name, []).append(np.log([first / own, given / second, second / own]))
+    return {name: np.array(rows) for name, rows in found.items()}
+
+
+def swap_propellers(motors):
+    """The motors of a craft with the propellers of the first two exchanged."""
+    first, second, *others = motors
+    ours, theirs = ({"prop_gmm": m.prop_gmm, "lift": m.lift, "wash": m.wash} for m in (first, second))
+    return (replace(first, **theirs), replace(second, **ours), *others)
+
+
+def amplitude(craft, rotor, sensor, half):
+    """Root-sum-square of lines over the noise of some bins, mean over speeds."""
+    quantity = LineQuantity(craft, rotor, "prop", sensor, half)
+    power = np.abs(quantity.heard(healthy_lines(craft, rotor, "prop"))) ** 2 / 2
+    return float(np.sqrt(power.sum(axis=1).mean() + BINS * quantity.noise().sum()))

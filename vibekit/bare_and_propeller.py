@@ -27,7 +27,8 @@ ANSWERS: dict[Answer, str] = {
     "nothing": "no fault shows, bare or with the propeller",
     "cannot tell": "cannot be told from these readings",
 }
-SURE = 0.85  # probability from which an answer is given
+SURE = 0.60  # probability from which a fault is placed
+SOUND = 0.75  # the same of none: said only when little else is left
 # share of each place in the conditions of a part; a loose propeller may be worn itself, sit on a worn shaft, or only want fitting again
 # (common practice, no source). What is left of a propeller's is dirt under its hub, which refitting takes away
 AT: Mapping[str, Mapping[Place, float]] = {
@@ -87,7 +88,7 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
     total = float(np.logaddexp.reduce(list(weight.values())))
     probabilities = {answer: math.exp(log - total) for answer, log in weight.items()}
     best = max(probabilities, key=lambda a: probabilities[a])
-    if not next_step and probabilities[best] < SURE:
+    if not next_step and probabilities[best] < (SOUND if best == "nothing" else SURE):
         next_step = "measure three times bare, and three times with the propeller, taken off and put back in between"
     evidence = motor_evidence(observe(usable, references, repeatability))
     return BareResult("cannot tell" if next_step else best, probabilities, evidence, next_step)

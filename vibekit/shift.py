@@ -20,6 +20,7 @@ REFIT_MOVES = ("1x",)  # readings of one fitting count as one: they share how th
 EACH = ("other orders", "electrical lines")  # any one line of these may show the fault
 FAULT = 1.5  # standard deviation of the logarithm of what a fault does to a line (wide: none to twenty times)
 FAULT_DB = 10.0  # the same of a level
+CLICKS_DB = 1.0  # the same of clicks, which scatter little: what is called slight in `vibekit.observation`
 SHOWN = 0.3  # share of quantities that show a fault (common practice, no source)
 HIDDEN = 0.03  # chance that a fault shows in none (common practice, no source)
 
@@ -99,13 +100,15 @@ def learned(shifts: Sequence[Shift], spread: Spread) -> tuple[float, float]:
 
 
 def even(name: str, shift: float) -> float:
-    """A shift on a scale on which it scatters evenly: amplitudes fall to nothing at most, and rise by any factor."""
-    return math.log1p(shift) if name in LINES and shift > 0 else shift
+    """A shift on a scale on which it scatters evenly, and on which faults do: amplitudes scatter by what adds to them, up to twice the
+    reference, and rise by any factor.
+    """
+    return 1 + math.log(shift) if name in LINES and shift > 1 else shift
 
 
 def fault_variance(name: str) -> float:
     """Variance of what a fault does to a quantity that shows it, on the scale of `even`."""
-    return (FAULT if name in LINES else FAULT_DB) ** 2
+    return (FAULT if name in LINES else CLICKS_DB if name == "impulsiveness" else FAULT_DB) ** 2
 
 
 def sitting_variance(name: str) -> float:

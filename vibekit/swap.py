@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from vibekit.bare_and_propeller import Place, motor_evidence, prior, weigh_bare
+from vibekit.bare_and_propeller import SOUND, SURE, Place, motor_evidence, prior, weigh_bare
 from vibekit.change import change
 from vibekit.finding import Evidence
 from vibekit.observation import SCORES, WORDS, observe
@@ -26,8 +26,6 @@ ANSWERS: dict[Answer, str] = {
     "refit": "no fault that stands above what refitting does",
     "cannot tell": "cannot be told from these readings",
 }
-SURE = 0.60  # probability from which a fault is placed
-SOUND = 0.85  # the same of none: said only when little else is left
 HEARD = 1.0  # weight of bare evidence, clicks or pulses, on which a motor is blamed without a past to compare with
 NULL = 3.0  # deviates by which an untouched rotor moves when more than the propellers changed
 

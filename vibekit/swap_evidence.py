@@ -21,6 +21,7 @@ QUANTITIES = ("1x", "2x", "other orders", "electrical lines", "comb", "roughness
 SAME_ARM = 0.98  # correlation of a motor's fault under either propeller: one arm and one sensor, another vector to add to
 OTHER_ARM = 0.85  # the same of a propeller's fault on either rotor: other arms, other vectors to add to (common practice, no source)
 STANDS_OUT = 1.5  # deviates by which a quantity of the first rotor stands out before the swap; one that does not cannot show the fault
+CURRENT = ("electrical lines",)  # of the windings: that one rises with the other propeller says nothing of that propeller
 FAULTY: tuple[Place, ...] = ("seat", "propeller", "motor", "both")
 # rows: first before - past, first after - past, second after - before, second before - first past
 # columns: first past, first before, first after, second before, second after
@@ -48,13 +49,13 @@ class Differ:
         return np.array([[0.0, 0, 0, 0], [0, one**2, gains, had], [0, gains, one**2, -had], [0, had, -had, two**2]])
 
 
-# of sound craft of the rig's populations whose lines stand clear (tests/test_swap.py computes them again); roughness in dB
+# of 200 sound craft of the rig's populations, lines that differ (`exchanges` in tests/swaps.py); roughness, dB: common practice, no source
 DIFFER = {
-    "1x": Differ(0.75, 0.85, -0.1, 0.55),
-    "2x": Differ(0.43, 0.5, -0.86, 0.8),
-    "other orders": Differ(0.3, 0.33, -0.83, 0.78),
-    "electrical lines": Differ(0.22, 0.26, -0.84, 0.76),
-    "comb": Differ(0.18, 0.21, -0.95, 0.8),
+    "1x": Differ(0.8, 0.85, -0.1, 0.5),
+    "2x": Differ(0.43, 0.5, -0.7, 0.65),
+    "other orders": Differ(0.32, 0.36, -0.84, 0.8),
+    "electrical lines": Differ(0.21, 0.24, -0.8, 0.75),
+    "comb": Differ(0.26, 0.29, -0.9, 0.85),
     "roughness": Differ(0.8, 1.5, -0.6, 0.4),
 }
 
@@ -146,6 +147,8 @@ def _line(
     like = {place: log_t(y, base + fault * (view @ effect @ view.T), degrees) - none for place, effect in EFFECTS.items()}
     if y[0] < STANDS_OUT * math.sqrt(base[0, 0]):
         like = dict.fromkeys(like, -math.inf)
+    elif name in CURRENT:
+        like |= {"propeller": like["seat"], "both": max(like["seat"], like["motor"])}
     half = [1.96 * math.sqrt(repeat * (1 / s.count + 1 / s.references) + sitting_variance(name)) for s in (first, swapped, second)]
     numbers = [_decibel(name, s.value, u95) for s, u95 in zip((first, swapped, second), half, strict=True)]
     title = f"{orders[0]:g}x" if name in EACH else WORDS[name]
