@@ -283,17 +283,18 @@ def inverter_hz(name):
 
 
 @needs_open_data
-def test_an_induction_motor_by_its_sound_runs_below_its_inverter():
-    """Four poles: half the inverter's frequency less a slip of 0 to 6 %."""
+@pytest.mark.parametrize("test", [None, "bare"])
+def test_an_induction_motor_by_its_sound_runs_below_its_inverter(test):
+    """Four poles: half the inverter's frequency less a slip of 0 to 6 %, whatever fan turns beside it."""
     claimed = wrong = 0
     for row in manifest("motors"):
         if row["file"].endswith(".wav"):
             samples, rate = soundfile.read(path(row["file"]), always_2d=True)
             kept = recording(samples[int(2 * rate) : -int(1.5 * rate), 0], rate=rate)
-            track = find_speed(kept, Settings(test="bare"))
+            track = find_speed(kept, Settings(test=test))
             claimed += track is not None
             wrong += track is not None and not 0.94 < 2 * track.mean_hz / inverter_hz(row["file"]) < 1.001
-    assert claimed >= 17
+    assert claimed >= 20
     assert wrong == 0
 
 

@@ -9,7 +9,7 @@ from tests.shaft_sounds import coloured, orders, walk
 from vibekit.bearing import Bearing
 from vibekit.recording import Channel, Recording
 from vibekit.settings import Settings
-from vibekit.speed import find_speed
+from vibekit.speed import find_speed, seek_speed
 
 RATE = 24_000
 COMB = {1: -8, 2: 0, 3: -12, 4: -6, 5: -18, 6: -12, 7: -20}
@@ -58,6 +58,29 @@ def test_noise_contradicts_nothing():
     rng = np.random.default_rng(4)
     for _ in range(3):
         assert judged(coloured(rng, 3 * RATE), Settings(speed_rpm=6_000)).contradiction is None
+
+
+@pytest.mark.parametrize(("typed", "beside"), [(3_000, None), (3_600, 44.3)], ids=["alone", "a faster comb beside it"])
+def test_a_typed_speed_whose_lines_are_mains_is_kept_and_it_says_so(typed, beside):
+    """A synchronous shaft at 50 or 60 Hz: its lines are lone ones where hum lies, and are blanked as hum."""
+    rng = np.random.default_rng(5)
+    n = 4 * RATE
+    samples = orders(rng, np.full(n, typed / 60), RATE, COMB) + 0.7 * coloured(rng, n)
+    if beside:
+        samples = samples + heard(rng, beside)
+    track = judged(samples, Settings(speed_rpm=typed))
+    assert track.contradiction is None
+    assert track.mean_hz == pytest.approx(typed / 60)
+    assert f"{typed} rpm cannot be told from mains hum" in track.notes[0]
+
+
+def test_odd_orders_tell_a_shaft_whose_even_ones_are_mains():
+    rng = np.random.default_rng(6)
+    n = 4 * RATE
+    sound = orders(rng, np.full(n, 25.0), RATE, COMB) + 0.7 * coloured(rng, n)
+    assert judged(sound, Settings(speed_rpm=1_500)).mean_hz == pytest.approx(25.0, rel=2e-4)
+    candidates = seek_speed(Recording(sound[None].astype(np.float32), float(RATE), (Channel(),)), Settings()).result.candidates
+    assert candidates[0][0] == pytest.approx(1_500, rel=2e-3)
 
 
 @needs_open_data

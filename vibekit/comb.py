@@ -80,6 +80,16 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
     return [Comb(float(speed[i]), found[:, i], chance[:, i], clear[:, i], total[:, i]) for i in np.argsort(-total[-1])]
 
 
+def comb_at(lines: Lines, settings: Settings, hz: float) -> Comb:
+    """The comb of one speed that is known otherwise."""
+    speed = np.array([hz])
+    place = ORDER * speed
+    found = np.where(lines.is_blank(place), -1, lines.best_near(place, _reach(lines, place)))
+    chance = np.maximum(lines.chance(found, _reach(lines, place)), 1e-12)
+    total = _evidence(lines, speed, found, chance, level_patterns(settings)) + _log_prior(speed, settings)
+    return Comb(hz, found[:, 0], chance[:, 0], _clear(lines, speed, found, chance)[:, 0], total[:, 0])
+
+
 @lru_cache(maxsize=64)
 def level_patterns(settings: Settings) -> tuple[tuple[Array, float], ...]:
     """Typical levels of the orders against the comb's strongest lines, dB, (HIGHEST_ORDER, 1), each with the log of its prior.

@@ -12,9 +12,10 @@ from vibekit.comb import FASTEST_HZ, SAME, SLOWEST_HZ, Comb, find_combs
 from vibekit.following import follow
 from vibekit.frames import Frames, frames_of
 from vibekit.lines import Lines, find_lines
-from vibekit.modulation import shaft_beneath
+from vibekit.modulation import Beneath, shaft_beneath
 from vibekit.ridge import ridge
 from vibekit.settings import Settings
+from vibekit.spacing import shaft_among
 from vibekit.steady import hold_steady
 from vibekit.sweep import sweep
 from vibekit.track import Track
@@ -28,6 +29,7 @@ STEADY_S = (8.0, 2.0)  # frames for a shaft that holds its speed
 MOVING_S = 0.5  # frames for one that does not
 THERE = 5.0  # evidence from which a look along the comb is worth while
 MOVES = 0.2  # of the mean speed: range from which a ridge is a run-up or coast-down of its own
+WIDE = 2.0  # from the lowest speed to the highest, beyond which other shafts come into question than the one that was typed
 UNLIKELY = -5.0  # log odds below which a shaft beneath a faster comb is not mentioned
 FREEDOM = 4.0  # evidence that such a ridge must bring beyond a steady comb's, having been fitted to the same record
 PLAIN = 20.0, 0.9  # evidence and confidence from which no other resolution is tried
@@ -37,12 +39,16 @@ TURNING_COST = 0.5  # of a grid step between frames, while the shaft is sought
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Speed against time, the standard deviation of its mean, how it was chosen, and the probability that a shaft is there at all."""
+    """Speed against time, the standard deviation of its mean, how it was chosen, and the probability that a shaft is there at all.
+
+    hum_hz: (m,) lone lines at multiples of mains, where nothing can be seen
+    """
 
     track: Track
     mean_sd_hz: float
     choice: Choice
     presence: float
+    hum_hz: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,17 +139,21 @@ def estimate_speed(
         other = _finish(transforms, search, max(moving, key=lambda each: each.choice.evidence), longest.width_hz)
         found = other if other.choice.evidence > found.choice.evidence + FREEDOM else found
     if settings.test in (None, "bare") and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
-        return _against_what_turns_beneath(transforms, search, find_lines(longest) or lines, found)
-    return found
+        clear = find_lines(longest) or lines
+        beneath = shaft_beneath(transforms, clear, settings, found.choice.comb.hz, low_hz, high_hz)
+        found = _against_what_turns_beneath(search, clear, found, beneath)
+        if (beneath is None or beneath.lead < 0) and high_hz > WIDE * low_hz:
+            among = shaft_among(transforms, clear, settings, found.track, low_hz, high_hz)
+            found = _against_what_turns_beneath(search, clear, found, among)
+    return replace(found, hum_hz=tuple(lines.hum[:, 0].tolist()))
 
 
-def _against_what_turns_beneath(transforms: list[Transform], search: _Search, lines: Lines, found: Estimate) -> Estimate:
-    """Weigh what was found against a slower shaft whose bearing makes a comb; a propeller would make the shaft's own lines stand out."""
-    other = shaft_beneath(transforms, lines, search.settings, found.choice.comb.hz, search.low_hz, search.high_hz)
+def _against_what_turns_beneath(search: _Search, lines: Lines, found: Estimate, other: Beneath | None) -> Estimate:
+    """Weigh what was found against a shaft whose lines stand lower; a propeller would make the shaft's own lines stand out."""
     if other is None or other.lead < UNLIKELY:
         return found
     chance, choice = 1 / (1 + math.exp(-other.lead)), found.choice
-    if abs(other.comb.hz / choice.comb.hz - 1) < SAME:
+    if other.sd_hz is None and abs(other.comb.hz / choice.comb.hz - 1) < SAME:
         sure = max(chance, choice.confidence * found.presence)
         found = replace(found, choice=replace(choice, confidence=sure, rivals=_shared(choice.rivals, 1 - sure)), presence=1.0)
         if other.lines is lines:
@@ -153,7 +163,9 @@ def _against_what_turns_beneath(transforms: list[Transform], search: _Search, li
         return replace(found, choice=replace(choice, confidence=choice.confidence * (1 - chance), rivals=rivals))
     else:
         found = replace(found, choice=Choice(other.comb, other.comb.evidence(), chance, ((choice.comb, 1 - chance),)), presence=1.0)
-    track, sd = follow(other.transforms, other.comb, other.lines, Track.steady(other.comb.hz, search.end_s), lambda: None)
+    track, sd = Track.steady(other.comb.hz, search.end_s), other.sd_hz
+    if sd is None:
+        track, sd = follow(other.transforms, other.comb, other.lines, track, lambda: None)
     return replace(found, track=track, mean_sd_hz=sd)
 
 

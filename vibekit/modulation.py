@@ -18,12 +18,17 @@ from vibekit.settings import Settings
 from vibekit.transform import Transform
 
 BAND_HZ = 1000.0, 11_000.0
+LOW_DOWN_HZ = 300.0  # no casing rings below (common practice, no source): a comb that stands highest there is no bearing's
+AS_HIGH_DB = 6.0
 TOP_HZ = 1500.0  # of the envelope
 FRAME_S = 8.0
 RACES = 1.9, 7.2  # defect orders of 6 to 11 balls with d/D of 0.18 to 0.30 lie inside
 CAGE = 2.2, 2.9  # a shaft turns so much faster than its bearing's cage, which marks the envelope but makes no lines of its own
 SHOWN = 3.0  # evidence by its own lines, or else by side lines, that a shaft must have
 WHOLE = 0.006  # a comb this near a whole, half or third multiple of the shaft is the shaft's own
+BALLS = range(6, 13)
+LOCKED = 5e-4  # a comb this near a ball count over the cage's multiple is the cage's: balls keep their number, whatever they slip
+CAGES = np.array(sorted({balls / multiple for balls in BALLS for multiple in range(2, 7)}))
 FLOOR = 1e-3  # of the mean, under the logarithm of the envelope: one loud click does not outweigh the rest
 MULTIPLE, BESIDE = (grid.reshape(-1, 1) for grid in np.meshgrid((1, 2, 3), (-1, 1)))
 CAP = 15.0  # evidence of an envelope at most: lines that two combs make together fit other pairs of combs too
@@ -38,12 +43,14 @@ class Beneath:
 
     comb: of the shaft; lines: in which it was found; transforms: of the signals that those are of, the record or its envelope
     lead: log odds that this is the shaft rather than the comb that was taken for it
+    sd_hz: standard deviation of the comb's speed, where that is not to be had from its low orders
     """
 
     comb: Comb
     lines: Lines
     transforms: list[Transform]
     lead: float
+    sd_hz: float | None = None
 
 
 def shaft_beneath(
@@ -58,8 +65,11 @@ def shaft_beneath(
     if pulsing is None:
         return None
     found = []
-    highest = [combs[0] for each in (lines, pulsing) if (combs := find_combs(each, settings, RACES[0] * SLOWEST_HZ))]
-    for fast in {comb.hz for comb in highest if comb.evidence() > CLEAR}:
+    raw, modulation = (find_combs(each, settings, RACES[0] * SLOWEST_HZ)[:1] for each in (lines, pulsing))
+    low_down = [comb.hz for comb in raw if not rings(comb, LOW_DOWN_HZ, AS_HIGH_DB) and comb.evidence() > CLEAR]
+    for fast in {comb.hz for comb in (*raw, *modulation) if comb.evidence() > CLEAR}:
+        if not settings.bearings and any(_same(fast, hz) for hz in low_down):
+            continue
         low, high = max(low_hz, fast / RACES[1]), min(high_hz, fast / RACES[0])
         if low >= high or fast < SLOWER * taken_hz:
             continue
@@ -71,7 +81,8 @@ def shaft_beneath(
                 ratio, shown = fast / comb.hz, _near(own, comb.hz)
                 known = is_race(ratio, settings)
                 modulates = _side_lines(pulsing, fast, comb.hz) > SHOWN and (known or not CAGE[0] < ratio < CAGE[1])
-                if not _is_own(ratio) and (shown > SHOWN or modulates):
+                elsewhere = _is_own(ratio, max(WHOLE, 0.6 * pulsing.width_hz / comb.hz)) or (not known and _is_cage(ratio))
+                if not elsewhere and (shown > SHOWN or modulates):
                     total = shown + _from_envelope(modulating, pulsing, fast, comb.hz) - tried - FOREIGN * (not known)
                     lead = total if _same(comb.hz, taken_hz) else total - max(standing, 0.0)
                     found.append(Beneath(comb, each, source, lead))
@@ -99,10 +110,21 @@ def _lines_of(transforms: list[Transform]) -> Lines | None:
     return find_lines(frames.without(lines.hum)) if frames and lines else None
 
 
-def _is_own(ratio: float) -> bool:
+def _is_own(ratio: float, near: float) -> bool:
     """Say whether a comb at this multiple of a shaft's speed is its own, or shares every second or third line with it."""
     multiple = ratio * np.array([1.0, 2.0, 3.0])
-    return bool(np.abs(multiple / np.round(multiple) - 1).min() < WHOLE)
+    return bool(np.abs(multiple / np.round(multiple) - 1).min() < near)
+
+
+def rings(comb: Comb, above_hz: float = BAND_HZ[0], within_db: float = 0.0) -> bool:
+    """Say whether a comb stands highest where casings ring, or nearly, as a bearing's does; a shaft's own lines are highest low down."""
+    high = np.flatnonzero(comb.height_db >= comb.height_db.max() - within_db)
+    return comb.hz * (int(high[-1]) + 1) > above_hz
+
+
+def _is_cage(ratio: float) -> bool:
+    """Say whether a comb at this part of the balls' passing belongs to the cage that carries them round."""
+    return bool(np.abs(ratio / CAGES - 1).min() < LOCKED)
 
 
 def _standing(lines: Lines, pulsing: Lines, settings: Settings, taken_hz: float, fast_hz: float) -> float:

@@ -11,7 +11,8 @@ import numpy.typing as npt
 from vibekit.choice import is_race, simple_ratio
 from vibekit.comb import FASTEST_HZ, SLOWEST_HZ, Comb
 from vibekit.estimate import Estimate, estimate_speed
-from vibekit.modulation import BAND_HZ, RACES
+from vibekit.lines import MAINS_HZ
+from vibekit.modulation import RACES, rings
 from vibekit.reading import SpeedMethod, SpeedResult
 from vibekit.recording import Channel, Recording
 from vibekit.settings import Settings
@@ -227,11 +228,16 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
     found = estimate_speed(transforms, settings, typed * (1 - TYPED_REACH), typed * (1 + TYPED_REACH)) if transforms else None
     near = _estimated(found, clock) if found else None
     shown = near if near and near.confidence >= 0.5 else None
-    away = bool(shown and shown.confidence >= SURE and abs(shown.mean_hz / typed - 1) > CONTRADICTION)
+    is_far = bool(shown and abs(shown.mean_hz / typed - 1) > CONTRADICTION)
+    hidden = bool(found and _is_under_hum(typed, found.hum_hz))
+    if shown and is_far and hidden and shown.confidence < SURE:
+        shown = None
+    away = bool(shown and shown.confidence >= SURE and is_far)
     runs = shown.mean_hz if shown else typed
     if shown is None or shown.confidence < SURE:
         found = estimate_speed(transforms, settings) if transforms else None
         other = _estimated(found, clock) if found else None
+        hidden |= bool(found and _is_under_hum(typed, found.hum_hz))
         if found and other and other.confidence >= SURE and _rules_out(found.choice.comb, typed, settings):
             away, runs, shown = True, other.mean_hz, None
     if shown:
@@ -240,8 +246,15 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
     else:
         flat = Track.steady(typed, transforms[0].n / transforms[0].rate_hz if transforms else 1.0)
         track = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5)
-    contradiction = f"typed {rpm:.0f} rpm, the recording runs at {60 * runs:.0f}" if away else None
-    return replace(track, method="typed", typed_rpm=rpm, contradiction=contradiction)
+    contradiction = f"typed {rpm:.0f} rpm, the recording runs at {60 * runs:.0f}" if away and not hidden else None
+    beside = f"; lines of {60 * runs:.0f} rpm stand beside it" if away else ""
+    notes = (f"speed: lines at {rpm:.0f} rpm cannot be told from mains hum{beside}",) if hidden and (away or not shown) else ()
+    return replace(track, method="typed", typed_rpm=rpm, contradiction=contradiction, notes=notes)
+
+
+def _is_under_hum(hz: float, hum_hz: tuple[float, ...]) -> bool:
+    """Say whether hum lies at order 1 or 2 of a typed speed, as near as a speed is set by hand: it may be the shaft's own line."""
+    return any(abs(hum / (order * hz) - 1) < CONTRADICTION for hum in hum_hz for order in (1, 2))
 
 
 def _rules_out(comb: Comb, typed_hz: float, settings: Settings) -> bool:
@@ -254,15 +267,17 @@ def _rules_out(comb: Comb, typed_hz: float, settings: Settings) -> bool:
         return True
     if settings.test == "flight" or abs(ratio / (round(2 * ratio) / 2) - 1) < TYPED_REACH or is_race(ratio, settings):
         return False
-    rings = comb.hz * (int(comb.height_db.argmax()) + 1) > BAND_HZ[0]
-    return settings.test == "prop" or not rings or not RACES[0] * (1 - TYPED_REACH) < ratio < RACES[1] * (1 + TYPED_REACH)
+    return settings.test == "prop" or not rings(comb) or not RACES[0] * (1 - TYPED_REACH) < ratio < RACES[1] * (1 + TYPED_REACH)
 
 
 def _estimated(found: Estimate, clock: float) -> SpeedTrack:
     track, choice = found.track, found.choice
+    sure = choice.confidence * found.presence
+    mains = next((round(hz) for hz in found.hum_hz if round(hz) in MAINS_HZ), None) if sure < CLAIMED else None
+    notes = (f"speed: a shaft at {60 * mains} rpm could not be told from mains hum",) if mains else ()
     u95 = _with_clock(found.mean_sd_hz, clock * track.mean_hz)
     rivals = tuple((comb.hz, chance * found.presence) for comb, chance in choice.rivals if chance * found.presence >= LISTED)
-    return SpeedTrack(track.time_s, track.hz, "estimated", u95, choice.confidence * found.presence, rivals)
+    return SpeedTrack(track.time_s, track.hz, "estimated", u95, sure, rivals, notes=notes)
 
 
 def _with_clock(sd_hz: float, reach_hz: float) -> float:
