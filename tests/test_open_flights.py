@@ -1,28 +1,54 @@
 """Flights with one cut propeller: UAV propeller anomaly audio data set, Technology Innovation Institute (ICASSP 2022)."""
 
+from functools import cache
+
 import pytest
 
 from tests.open_data import analyzed, manifest, needs_open_data, path
+from vibekit.analysis import analyze
+from vibekit.capture.files import read_recording
+from vibekit.diagnosis import diagnose
+from vibekit.dominance import LOUDEST
+from vibekit.settings import Settings
 
 pytestmark = needs_open_data
 BASELINE = ("flights/0000_01_ch1.wav", "flights/0000_02_ch1.wav", "flights/0000_03_ch1.wav")
 HEALTHY = ("healthy", "undecided")
 
 
-def flown(capsys, name, *more):
-    words = ("--test", "flight", "--blades", "2", *more)
-    return analyzed(capsys, path(name), *words, "--baseline", *map(path, BASELINE))["conclusion"]["condition"]
+@cache
+def reading(name):
+    return analyze(read_recording(path(name)), Settings(test="flight", blades=2))
 
 
-def test_every_broken_propeller_is_found_and_no_healthy_flight_is_called_broken(capsys):
+def test_every_broken_propeller_is_found_and_no_healthy_flight_is_called_broken():
     for row in manifest("flights"):
         if row["file"] in BASELINE:
             continue
-        named = flown(capsys, row["file"])
+        named = diagnose([reading(row["file"])], references=[reading(name) for name in BASELINE]).conclusion.condition
         if row["fault"] == "0000":
             assert named in HEALTHY, (row["file"], named)
         else:
             assert named in ("prop-imbalance", "blade-damage"), (row["file"], named)
+
+
+def test_without_any_healthy_flight_none_is_called_broken_and_half_of_the_broken_are_found():
+    """A rotor that stands out less than sound ones may on other craft is left open: one cut tip in two does here."""
+    found = 0
+    for row in manifest("flights"):
+        named = diagnose([reading(row["file"])]).conclusion.condition
+        if row["fault"] == "0000":
+            assert named in HEALTHY, (row["file"], named)
+        else:
+            assert named in (*HEALTHY, "prop-imbalance", "blade-damage"), (row["file"], named)
+            found += named not in HEALTHY
+    assert found >= 3
+
+
+def test_the_loudest_rotor_stands_out_more_in_every_flight_with_a_cut_propeller():
+    level = {row["file"]: reading(row["file"]).quantity(LOUDEST).value for row in manifest("flights")}
+    sound = [level[row["file"]] for row in manifest("flights/0000")]
+    assert max(sound) < min(level[row["file"]] for row in manifest("flights") if row["fault"] != "0000")
 
 
 @pytest.mark.parametrize("words", [(), ("--blades", "2"), ("--test", "flight")])

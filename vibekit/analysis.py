@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 import vibekit
 from vibekit.alias import folded_lines, folded_orders, folded_problem
+from vibekit.dominance import Band, loudest_rotor
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import hover_speed
 from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
@@ -173,12 +174,23 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
         *pulse_quantities(pulses),
         *(run.quantities if run else ()),
         *(turn.quantities if turn else ()),
+        *(_loudest_rotor(seen, loudest, track.mean_hz, settings) if track and settings.test == "flight" else ()),
     )
     lines = _lines(spectra, loudest, seen.names, settings) if spectra else ()
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
     curves += (turn.curve,) if turn else ()
     powers = _powers(together, _together(halves) if halves else together, settings) if together else ()
     return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers)
+
+
+def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings) -> tuple[Quantity, ...]:
+    """How far one rotor stands over the others in 1x, and its speed; nothing where the recording does not reach or is too short."""
+    bands = []
+    for order in (1, settings.blades or 1):
+        inside = (order + FLIGHT_REACH * order) * mean_hz < USED * seen.recording.rate_hz
+        bands.append(Band.about(seen.transforms[channel], order, mean_hz, FLIGHT_REACH, seen.apart_s) if inside else None)
+    one, blade_pass = bands[0], bands[1] if (settings.blades or 1) > 1 else None
+    return (loudest_rotor(one, blade_pass, settings.blades or 1) or ()) if one else ()
 
 
 def _reading(

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
+from vibekit.dominance_evidence import one_of_four
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.next_measurement import Reach, next_measurements
@@ -72,6 +73,8 @@ def diagnose(
     told = over_speeds(usable, sound, table, peers=peers)
     hints = (*hints, *((Hint(told[0], {"resonance": told[1]}),) if told else ()))
     others = "the same model on other craft" if shop else "the other motors"
+    alone = one_of_four(usable, sound)
+    hints = (*hints, *((Hint(*alone),) if alone else ()))
     seen = observe(usable, sound, table, peers=peers, others=others) if usable else ()
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)

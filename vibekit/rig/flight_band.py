@@ -1,0 +1,118 @@
+"""What a flight puts into the bands of 1x and of the blade pass, from the rig's own description: a thousand flights in seconds."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from vibekit.dominance import TOP_ORDERS, Band
+from vibekit.recording import Sensor
+from vibekit.rig.craft import ROTORS, RigCraft, stream
+from vibekit.rig.fault import Fault
+from vibekit.rig.forces import Lines, blade_lines, fault_lines, healthy_lines, unbalance
+from vibekit.rig.line_quantity import resonance_mode
+from vibekit.rig.motion import drift, steady
+from vibekit.rig.path import path
+from vibekit.rig.record import APART_HZ
+from vibekit.rig.render import LOOSE
+from vibekit.rig.scatter import Scatter, draw_scatter
+from vibekit.rig.severity import fault_size
+from vibekit.rig.wash import wash_force, wash_sound
+
+Array = npt.NDArray[np.float64]
+Complex = npt.NDArray[np.complex128]
+LEAK = 0.8  # of the rotors the sensor does not sit at, as in `vibekit.rig.record`
+REACH = 0.15
+BLADE_SHARE = 0.7  # of a propeller's mass in its blades, as in `vibekit.rig.forces`
+THIN = 0.25  # mass of a blade a length at the tip against the hub, falling in a straight line (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True)
+class CutTip:
+    """One blade cut short by a share of the propeller's radius.
+
+    The lift of blade elements goes as radius squared (blade element theory: Leishman, Principles of Helicopter Aerodynamics, section
+    3.2), so the blade keeps (1 - share)^3 of it; the rotor turns faster until its thrust is what it was.
+    """
+
+    share: float
+    rotor: int = 0
+
+    @property
+    def lost_lift(self) -> float:
+        """Share of the blade's lift that is gone."""
+        return 1 - (1 - self.share) ** 3
+
+    def lines(self, craft: RigCraft) -> Lines:
+        """What the cut adds to the rotor's forces and sound."""
+        blade_g = BLADE_SHARE * craft.prop_g / craft.blades
+        lost_g = blade_g * self.share * (2 * THIN + (1 - THIN) * self.share) / (1 + THIN)
+        gmm = lost_g * (1 - self.share / 2) * craft.diameter_m / 2 * 1e3
+        return blade_lines(craft, [-self.lost_lift, *[0.0] * (craft.blades - 1)]) + unbalance(craft, -gmm)
+
+    def faster(self, craft: RigCraft) -> float:
+        """Factor on the rotor's speed: thrust goes as speed squared."""
+        return float((1 - self.lost_lift / craft.blades) ** -0.5)
+
+
+def flight_bands(
+    craft: RigCraft, sensor: Sensor, hurt: Fault | CutTip | None, take: int, trim: Array | None = None, seconds: float = 5.0
+) -> tuple[Band, Band]:
+    """Bands of 1x and of the blade pass in one flight. trim: (4,) factors on the rotors' speeds beside the rig's own spacing."""
+    rng = stream(craft, "flight band", take)
+    at = hurt.rotor if hurt else 0
+    scatter = [draw_scatter(craft, rotor, "flight", take, take) for rotor in range(ROTORS)]
+    apart = np.cumsum(stream(craft, "apart").uniform(*APART_HZ, ROTORS))
+    speed_hz = (scatter[at].speed * craft.test_hz + apart - apart[at]) * (1.0 if trim is None else trim)
+    if isinstance(hurt, CutTip):
+        speed_hz[at] *= hurt.faster(craft)
+    mean_hz = float(speed_hz.mean())
+    orders = (1, craft.blades)
+    half_hz = [min(REACH * order, TOP_ORDERS) * mean_hz for order in orders]
+    n = [round(2 * half * seconds) for half in half_hz]
+    time = [np.arange(count) / (2 * half) for count, half in zip(n, half_hz, strict=True)]
+    fine = max(zip(n, half_hz, strict=True))
+    z: list[Complex] = [np.zeros(count, complex) for count in n]
+    noise = np.zeros(2)
+    for rotor in range(ROTORS):
+        gain = 1.0 if rotor == at else LEAK
+        amplitude, loose, power = _one(craft, rotor, sensor, hurt if rotor == at else None, scatter[rotor], speed_hz[rotor])
+        noise += gain**2 * power
+        motion = steady(rng, speed_hz[rotor], scatter[at].wander, fine[0], 2 * fine[1])
+        rattle = np.exp(0.25 * drift(rng, fine[0], 2 * fine[1], 0.4) - 0.25**2 / 2)
+        when = np.arange(fine[0]) / (2 * fine[1])
+        for i, (order, half) in enumerate(zip(orders, half_hz, strict=True)):
+            turns = order * (np.interp(time[i], when, motion.turns) - mean_hz * time[i]) + half * time[i]
+            size = amplitude[i] + loose[i] * np.interp(time[i], when, rattle)
+            z[i] += gain * size * np.interp(time[i], when, motion.speed_hz / speed_hz[rotor]) ** 2 * np.exp(2j * np.pi * turns)
+    bands = []
+    for i, (order, half) in enumerate(zip(orders, half_hz, strict=True)):
+        random = math.sqrt(noise[i] * 2 * half) * (rng.standard_normal(n[i]) + 1j * rng.standard_normal(n[i]))
+        bands.append(Band(np.asarray(z[i] + random, np.complex128), 2 * half, order * mean_hz - half))
+    return bands[0], bands[1]
+
+
+def _one(
+    craft: RigCraft, rotor: int, sensor: Sensor, hurt: Fault | CutTip | None, scatter: Scatter, hz: float
+) -> tuple[Complex, Complex, Array]:
+    """Amplitudes at 1x and blade pass, those of a loose part, which are unsteady, and the noise's power a Hz there."""
+    half = np.array([2, 2 * craft.blades])
+    frequency = half * hz / 2
+    fault = hurt if isinstance(hurt, Fault) else None
+    size = fault_size(craft, fault, sensor) if fault else 0.0
+    extra = resonance_mode(craft, rotor, size) if fault and fault.condition == "resonance" else None
+    way = path(craft, rotor, sensor, 1, frequency, extra)
+    steady_lines = healthy_lines(craft, rotor, "flight", scatter.refit_gmm)
+    loose = np.zeros(2, complex)
+    if isinstance(hurt, CutTip):
+        steady_lines += hurt.lines(craft)
+    elif fault:
+        added = fault_lines(craft, rotor, fault.condition, "flight", 0) * size
+        if fault.condition in LOOSE:
+            loose = added.heard(way, half, hz / craft.test_hz)[0]
+        else:
+            steady_lines += added
+    wash = np.einsum("dk,dk->k", way.force[0], wash_force(craft, rotor, frequency)) + way.air[0] * wash_sound(craft, rotor, frequency)
+    power = np.abs(way.casing[0] * craft.motors[rotor].bearing_noise) ** 2 + np.abs(wash) ** 2 + way.noise[0] ** 2 / ROTORS
+    return steady_lines.heard(way, half, hz / craft.test_hz)[0], loose, power
