@@ -15,6 +15,7 @@ from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import hover_speed
 from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
+from vibekit.median import median
 from vibekit.order_line import order_lines
 from vibekit.orders import RANGES, OrderSpectrum, angular_signal
 from vibekit.pieces import pieces_of, together
@@ -185,12 +186,12 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
 
 def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings) -> tuple[Quantity, ...]:
     """How far one rotor stands over the others in 1x, and its speed; nothing where the recording does not reach or is too short."""
-    bands = []
-    for order in (1, settings.blades or 1):
-        inside = (order + FLIGHT_REACH * order) * mean_hz < USED * seen.recording.rate_hz
-        bands.append(Band.about(seen.transforms[channel], order, mean_hz, FLIGHT_REACH, seen.apart_s) if inside else None)
-    one, blade_pass = bands[0], bands[1] if (settings.blades or 1) > 1 else None
-    return (loudest_rotor(one, blade_pass, settings.blades or 1) or ()) if one else ()
+    higher = max(settings.blades or 2, 2)
+    top = (1 + FLIGHT_REACH) * mean_hz / (USED * seen.recording.rate_hz)
+    one, other = (
+        Band.about(seen.transforms[channel], order, mean_hz, FLIGHT_REACH, seen.apart_s) if order * top < 1 else None for order in (1, higher)
+    )
+    return (loudest_rotor(one, other, higher) or ()) if one else ()
 
 
 def _reading(
@@ -264,9 +265,8 @@ def _turns(track: SpeedTrack, transform: Transform) -> tuple[Array, Array]:
 def _together(spectra: list[OrderSpectrum]) -> OrderSpectrum:
     """Power of all channels added: what the sensor feels in all its directions."""
     first = spectra[0]
-    return OrderSpectrum(
-        first.order, np.sum([s.power for s in spectra], axis=0), first.centre_s, first.speed_hz, first.resolution, first.unit
-    )
+    power = first.power if len(spectra) == 1 else np.sum([s.power for s in spectra], axis=0)
+    return replace(first, power=power, vectors=None)
 
 
 def _reach(settings: Settings, order: float) -> float:
@@ -337,7 +337,7 @@ def _noise_curve(transform: Transform, unit: str) -> Curve:
     edges = np.geomspace(50.0, USED * transform.rate_hz, count + 1)
     at = np.minimum((edges / transform.resolution_hz).astype(int), len(transform.bins) - 2)
     bins = [transform.bins[a : max(b, a + 1) : max((b - a) // NOISE_BINS, 1)] for a, b in pairwise(at)]
-    power = np.array([np.median(part.real**2 + part.imag**2) for part in bins])
+    power = np.array([median(part.real**2 + part.imag**2) for part in bins])
     density = power / np.log(2) * 2 / (transform.n * transform.rate_hz)
     level = 10 * np.log10(np.maximum(density, 1e-30))
     return Curve("noise", np.sqrt(edges[:-1] * edges[1:]), level, "Hz", f"dB re 1 {unit}^2/Hz", float(edges[1] - edges[0]))

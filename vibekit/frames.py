@@ -61,8 +61,10 @@ class Frames:
         if scale is None:
             return np.asarray(np.full(len(self.excess), 1 / len(self.excess), np.float32) @ self.excess, dtype=np.float64)
         count = int(self.excess.shape[1] / max(float(scale.max()), 1.0))
-        column = np.rint(scale[:, None].astype(np.float32) * np.arange(count, dtype=np.float32)).astype(np.int32)
-        return np.asarray(np.take_along_axis(self.excess, column, axis=1).mean(axis=0, dtype=np.float64))
+        column, total = np.arange(count, dtype=np.float32), np.zeros(count)
+        for row, each in zip(self.excess, scale.astype(np.float32), strict=True):
+            total += row.take(np.rint(each * column).astype(np.intp))
+        return total / len(self.excess)
 
 
 def frames_of(signals: list[Samples], rate_hz: float, top_hz: float, seconds: float) -> Frames | None:

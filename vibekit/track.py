@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+INSTANT_S = 1e-12  # two times no farther apart are one
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,13 +58,14 @@ class Track:
             return np.asarray((at - self.time_s[0]) * self.hz[0])
         step = np.diff(self.time_s)
         whole = np.concatenate(([0.0], np.cumsum(step * (self.hz[1:] + self.hz[:-1]) / 2)))
+        slope = np.diff(self.hz) / np.maximum(step, INSTANT_S)
         if at.ndim == 1 and np.all(at[1:] >= at[:-1]):  # few knots among many times are found faster than the other way round
-            edge = np.concatenate(([0], np.searchsorted(at, self.time_s[1:-1]), [at.size]))
-            i = np.repeat(np.arange(step.size), np.diff(edge))
+            count = np.diff(np.searchsorted(at, self.time_s[1:-1]), prepend=0, append=at.size)
+            begin, step, whole, hz, slope = (np.repeat(each, count) for each in (self.time_s[:-1], step, whole[:-1], self.hz[:-1], slope))
         else:
             i = np.clip(np.searchsorted(self.time_s, at, side="right") - 1, 0, step.size - 1)
-        since = at - self.time_s[i]
-        inside = np.clip(since, 0, step[i])
-        slope = (self.hz[i + 1] - self.hz[i]) / step[i]
+            begin, step, whole, hz, slope = self.time_s[i], step[i], whole[i], self.hz[i], slope[i]
+        since = at - begin
+        inside = np.clip(since, 0, step)
         outside = np.where(since < 0, self.hz[0], self.hz[-1]) * (since - inside)
-        return np.asarray(whole[i] + self.hz[i] * inside + slope * inside**2 / 2 + outside)
+        return np.asarray(whole + (hz + slope * inside / 2) * inside + outside)

@@ -7,35 +7,45 @@ import numpy as np
 import pytest
 from scipy.fft import rfft
 
-from tests.stopwatch import best_of
+from tests.shaft_sounds import coloured, orders, walk
+from tests.stopwatch import ratio_of
 from vibekit.analysis import analyze
 from vibekit.bearing import Bearing
 from vibekit.diagnosis import diagnose
 from vibekit.recording import Channel, Recording, Source
 from vibekit.settings import Settings
 
-RATE, N = 48_000, 2_880_000
+RATE, N, SHAFT_HZ = 48_000, 2_880_000, 150.0
+SEARCHED = Settings(test="prop", sensor="microphone")
 KNOWN = Settings(test="prop", blades=2, poles=14, slots=12, bearings=(Bearing(7, 1.588, 6.5),), sensor="microphone")
+LEVEL_DB = {1: -14, 2: -10, 3: -30, 4: -16, 6: -22, 7: -26, 8: -28, 10: -34, 14: -24}
+
+
+def recorded(level_db):
+    rng = np.random.default_rng(0)
+    sound = orders(rng, walk(rng, N, RATE, SHAFT_HZ, 2e-3), RATE, level_db) + 0.05 * coloured(rng, N)
+    return Recording(sound.astype(np.float32)[None], float(RATE), (Channel(),), Source(encoding="FLOAT"))
 
 
 @pytest.fixture(scope="module")
 def minute():
-    rng = np.random.default_rng(0)
-    time = np.arange(N) / RATE
-    turn = 2 * np.pi * np.cumsum(150 + 2 * np.sin(time / 7)) / RATE
-    sound = 0.2 * np.sin(turn) + 0.05 * np.sin(2 * turn) + 0.02 * np.sin(3 * turn) + rng.normal(0, 0.02, N)
-    return Recording(sound.astype(np.float32)[None], float(RATE), (Channel(),), Source(encoding="FLOAT"))
+    """A propeller whose speed is found, so that everything is measured."""
+    return recorded(LEVEL_DB)
 
 
-# quiet machine, a transform of 26 ms: 18 and 20; the aim is 12
-@pytest.mark.parametrize(("settings", "most"), [(KNOWN, 26), (Settings(test="prop"), 28)], ids=["geometry known", "geometry searched"])
-def test_a_minute_costs_a_dozen_transforms(benchmark, minute, settings, most):
+# quiet machine: 18 and 19, 12 where no speed is found; the aims are 12 with the geometry known and 18 with the geometry searched
+@pytest.mark.parametrize(("settings", "most"), [(KNOWN, 23), (SEARCHED, 24)], ids=["geometry known", "geometry searched"])
+def test_a_minute_costs_a_few_transforms(benchmark, minute, settings, most):
+    reading = analyze(minute, settings)
+    assert reading.speed.rpm == pytest.approx(60 * SHAFT_HZ, rel=0.01)
+    assert reading.quantity("defect comb" if settings is SEARCHED else "outer race")
+    assert reading.quantity("blade pass" if settings.blades else "1x")
+
     def judge():
         return diagnose([analyze(minute, settings)])
 
-    assert benchmark.pedantic(judge, rounds=5, warmup_rounds=1).conclusion.condition == "undecided"  # nothing to compare with
-    once = 10  # as long as the engine, so that both meet the same neighbours
-    ratio = once * best_of(judge) / best_of(lambda: [rfft(minute.samples[0], workers=1) for _ in range(once)])
+    benchmark.pedantic(judge, rounds=1)
+    ratio = ratio_of(judge, lambda: rfft(minute.samples[0], workers=1))
     benchmark.extra_info["ratio to one rfft"] = ratio
     assert ratio < most
 
