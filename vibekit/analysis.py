@@ -188,9 +188,8 @@ def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings)
     """How far one rotor stands over the others in 1x, and its speed; nothing where the recording does not reach or is too short."""
     higher = max(settings.blades or 2, 2)
     top = (1 + FLIGHT_REACH) * mean_hz / (USED * seen.recording.rate_hz)
-    one, other = (
-        Band.about(seen.transforms[channel], order, mean_hz, FLIGHT_REACH, seen.apart_s) if order * top < 1 else None for order in (1, higher)
-    )
+    t, within = seen.transforms[channel], [order for order in (1, higher) if order * top < 1]
+    one, other = [*(Band.about(t, order, mean_hz, FLIGHT_REACH, seen.apart_s) for order in within), None, None][:2]
     return (loudest_rotor(one, other, higher) or ()) if one else ()
 
 

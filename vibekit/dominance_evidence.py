@@ -59,7 +59,8 @@ def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> t
     if max(odds.values()) > 0:
         beyond = np.append(np.cumsum(_chances()[SOUND][::-1])[::-1][1:], 0.0)[:-1]
         share = 100 * float(np.interp(level, EDGES_DB, beyond))
-        said += f", as {share:.0f} in 100 sound craft of the rig show at most; {_which(flights)}"
+        few = f"{share:.0f} in 100" if share >= 1 else "fewer than 1 in 100"
+        said += f", as {few} sound craft of the rig show; {_which(flights)}"
     return said, odds
 
 
