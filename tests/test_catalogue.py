@@ -162,7 +162,8 @@ def test_the_rig_shows_what_the_catalogue_says(name, test):
     likelihoods = load_likelihoods()
     row = {condition: i for i, (condition, _) in enumerate(likelihoods.states)}  # the last severity of a condition is its strongest
     excess = {}
-    for (clue, where), table in likelihoods.tables.items():
+    for clue, where in {key[:2] for key in likelihoods.tables}:
+        table = likelihoods.table(clue, where, None)
         expect = catalogue[name].expects(clue, where)
         if where == test and expect:
             moved = 1 - table[:, UNCHANGED] if expect == "changes" else table[:, UNCHANGED + 1 :].sum(axis=1)

@@ -80,5 +80,5 @@ def test_tables_are_frequencies_and_health_needs_no_rare_step():
     for table in likelihoods.tables.values():
         assert table.sum(axis=1) == pytest.approx(1.0, abs=1e-3)
     healthy = likelihoods.states.index(("healthy", "0"))
-    for (clue, test), table in likelihoods.tables.items():
-        assert table[healthy].argmax() == 1, (clue, test)  # "unchanged" is what a healthy motor mostly gives
+    for where, table in likelihoods.tables.items():
+        assert table[healthy].argmax() == 1, where  # "unchanged" is what a healthy motor mostly gives

@@ -16,7 +16,7 @@ PRIOR = {c.condition: c.prior for c in load_catalogue().conditions if c.prior > 
 
 def seen(test, steps):
     """Observations under one test: these steps, all else unchanged."""
-    names = [name for name in CHANGES if (name, test) in load_likelihoods().tables]
+    names = [name for name in CHANGES if load_likelihoods().table(name, test, None) is not None]
     return [Observation(name, test, STEPS.index(steps.get(name, "unchanged")), name, 0.0) for name in names]
 
 
@@ -34,7 +34,7 @@ def test_information_is_that_of_a_binary_channel(wrong):
     """1 - H(p) bits for even odds (Cover & Thomas, Elements of Information Theory, 2nd ed. 2006, section 7.1.4: from memory)."""
     table = np.zeros((2, len(STEPS)))
     table[0, [1, 4]], table[1, [1, 4]] = (1 - wrong, wrong), (wrong, 1 - wrong)
-    channel = Likelihoods((("healthy", "0"), ("rotor-imbalance", "2")), {("1x", "bare"): table}, {})
+    channel = Likelihoods((("healthy", "0"), ("rotor-imbalance", "2")), {("1x", "bare", "touch"): table}, {})
     reach = Reach(tests=("bare",), asked=("motor-wobble", "motor-gap"), swapped=True)
     found = next_measurements([], [Settings(test="prop")], channel, {"healthy": 0.5, "rotor-imbalance": 0.5}, reach=reach)
     expected = 1 - sum(-p * math.log2(p) for p in (wrong, 1 - wrong) if p)

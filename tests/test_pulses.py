@@ -8,7 +8,7 @@ from scipy.signal import oaconvolve
 
 from vibekit.bearing import Bearing
 from vibekit.envelope import envelope_spectrum, squared_envelope
-from vibekit.evidence import Evidence
+from vibekit.evidence import Evidence, agreed, grown
 from vibekit.pulses import _clickiness, _once_a_turn, find_pulses
 from vibekit.race import family
 from vibekit.rig import Fault, draw_craft, record
@@ -142,6 +142,35 @@ def test_balls_of_a_sound_bearing_felt_under_load_are_no_damage_however_long_one
     for bearings in ((BEARING,), ()):
         assert max(scores(felt, bearings=bearings, turns=turning(30, SHAFT_HZ)).values()) < 1
     assert scores(hurt, turns=turning(30, SHAFT_HZ))["outer race"] > 4
+
+
+def lines(x):
+    return {name: comb.score for name, comb in pulses(x).lines}["outer race"]
+
+
+@pytest.mark.parametrize("felt", [0.0, 0.03, 0.1])
+def test_a_line_is_held_against_what_the_sound_bearing_showed(felt):
+    """Its past tells a sound bearing's line from damage better than what sound bearings in general may show; it scatters by a quarter."""
+    rng = np.random.default_rng(21)
+
+    def taken(count, amplitude):
+        return [noise_that_swells(rng, SECONDS, RATE, (SHAFT_HZ * BEARING.outer, amplitude * rng.normal(1, 0.25))) for _ in range(count)]
+
+    sets = [(taken(4, felt), taken(3, felt), taken(3, felt + 0.12)) for _ in range(5)]
+    for past, sound, hurt in sets:
+        before = [lines(x) for x in past]
+        assert grown([lines(x) for x in sound], before) < 1.0
+        if felt < 0.1:
+            assert grown([lines(x) for x in hurt], before) > max(agreed([scores(x)["outer race"] for x in hurt]), 2.0)
+
+
+def test_an_echo_that_takes_the_root_away_hides_no_strikes_from_the_past():
+    # a second way to the microphone half a spacing longer, at equal strength: strikes seem to come twice as often
+    rng = np.random.default_rng(22)
+    late = round(RATE / (2 * SHAFT_HZ * BEARING.outer))
+    echoed = [x + np.roll(x, late) for x in (struck(rng, BEARING.outer, scatter=0.003) for _ in range(2))]
+    quiet = [rng.normal(size=N) for _ in range(3)]
+    assert grown([lines(x) for x in echoed], [lines(x) for x in quiet]) > 3.0
 
 
 @pytest.mark.parametrize("mains_hz", [50, 60])

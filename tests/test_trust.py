@@ -19,7 +19,7 @@ def craft(count, copies, seed=0):
 
     def case(condition):
         step = int(rng.choice(len(STEPS), p=HOW_OFTEN[condition]))
-        seen = tuple(Observation(clue, "bare", step, "", 0.0) for clue in clues)
+        seen = tuple(Observation(clue, "bare", step, "", 0.0, "touch") for clue in clues)
         return SeenCase(condition, "0" if condition == "healthy" else "4", seen)
 
     return [[case(condition) for condition in PRIOR for _ in range(8)] for _ in range(count)]
@@ -37,7 +37,7 @@ def test_what_is_read_twice_counts_once():
 def test_the_shares_of_the_table_are_those_of_the_cases():
     cases = [case for cases in craft(200, 1) for case in cases]
     likelihoods = read_likelihoods(likelihood_table(cases), {})
-    row = likelihoods.tables["1x", "bare"][likelihoods.states.index(("bent-shaft", "4"))]
+    row = likelihoods.tables["1x", "bare", "touch"][likelihoods.states.index(("bent-shaft", "4"))]
     assert row == pytest.approx(HOW_OFTEN["bent-shaft"], abs=0.03)
 
 

@@ -17,6 +17,7 @@ from vibekit.observation import observe
 from vibekit.reading import Reading
 from vibekit.repeat_table import make_repeatability
 from vibekit.repeatability import Repeatability, load_repeatability
+from vibekit.rig.population import WIDE
 from vibekit.rig_case import EVERY, RigCase, craft_cases, every_fault
 from vibekit.trust import fit_trust
 
@@ -44,7 +45,7 @@ def _first(readings: Sequence[Reading], count: int) -> list[Reading]:
 def _seen(job: tuple[int, Repeatability]) -> list[SeenCase]:
     """Every case of one craft; half of the craft are known to the user in blades, magnets and bearing."""
     seed, repeatability = job
-    cases = craft_cases(seed, every_fault(), HEALTHY, EVERY, known=seed % 2 == 0)
+    cases = craft_cases(seed, every_fault(), HEALTHY, EVERY, known=seed % 2 == 0, population=WIDE)
     return [seen for case in cases for seen in seen_cases(case, repeatability)]
 
 

@@ -21,6 +21,7 @@ BROADBAND = {"wash": (100.0, 1500.0), "roughness": (1500.0, 30000.0)}
 CHANGES = (*LINES, "unsteadiness", "wash", "roughness", "once a turn", "resonance")
 SITTING_DB = 1.0  # by which the noise of a whole sitting is off: how the sensor is seated colours it (common practice, no source)
 LEAST_UNKNOWN = 0.2  # share of the spread that is never taken as known
+HILL = 3.0  # times the noise beside it: 6 dB higher within the width of a line (common practice, no source)
 LEAST_RATIO = 0.01  # amplitudes smaller than this share of the reference are all alike
 DB = 20 / math.log(10)  # decibels of an amplitude's logarithm
 
@@ -127,7 +128,8 @@ def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool) -> Match
     """Amplitude of the lines together: root of their power above the noise, at one noise for both sides.
 
     Amplitudes add as vectors, so the repeats of a small one scatter as much as those of a large one, and evenly, which its level in dB
-    does not. Noise of equal power is put back under both sides, so that lines which hide in it compare as equal.
+    does not. Noise of equal power is put back under both sides, so that lines which hide in it compare as equal. Where the noise
+    rose, as much is taken off the lines as a hill of that noise may add: echoes and modes of the frame colour it as narrowly as a line.
     """
     ours = {p.order: p for p in pair.reading.powers}
     orders = [o for o in orders if o in ours]
@@ -143,6 +145,7 @@ def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool) -> Match
 
     power, noise, error = summed(ours)
     each = np.array([summed(lines) * pair.factor(i, FORCE) for i, lines in theirs])
+    power = min(power, max(power - HILL * (noise - each[:, 1].mean()), 0.0))
     level = (noise + each[:, 1].mean()) / 2
     least = max(level / 4, np.finfo(float).tiny)
     amplitude = math.sqrt(max(power + level, least))

@@ -6,7 +6,7 @@ tried, and the price is paid.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 import numpy as np
@@ -24,6 +24,9 @@ COMMON = np.array([0.5, 0.065, 0.176, 0.176, 0.065, 0.0165, 0.0015])
 EXCESS = np.array([3.0, 8.0, 20.0, 50.0, 150.0])  # heights of a line that are thought of, in deviations of the noise under it
 CAP = 8.0 * np.log(10)  # one line alone proves little: above this its evidence grows as if clutter had a tail of the power TAIL
 TAIL = 3.0
+# by so much may a score, which goes as the power of the lines, grow in a sound bearing that takes up its load anew: they double (common
+# practice, no source)
+GROWTH = 4.0
 SKIRT = 3  # bins either side of a line that its window spreads it over
 CLUTTER = 2.5  # times the floor, mean of five bins of one block: what stands so high beside a line belongs to its skirt
 
@@ -34,12 +37,14 @@ class Evidence:
 
     free: (m,) 1 for a bin that may bear witness, 0 for one that is accounted for
     power, count: (m + 1,) running sums of the ratio to the floor and of the bins, free ones only
+    sound: whether a sound bearing is thought to show lines, too; not where its own past tells
     """
 
     spectrum: EnvelopeSpectrum
     free: Array
     power: Array
     count: Array
+    sound: bool = True
 
     @classmethod
     def of(cls, spectrum: EnvelopeSpectrum, clutter: Array, reach: float) -> "Evidence":
@@ -50,7 +55,7 @@ class Evidence:
 
     def without(self, clutter: Array, reach: float) -> "Evidence":
         """The same with more orders accounted for."""
-        return self._summed(self.spectrum, self.free * ~_skirts(self.spectrum, clutter, reach))
+        return replace(self._summed(self.spectrum, self.free * ~_skirts(self.spectrum, clutter, reach)), sound=self.sound)
 
     @classmethod
     def _summed(cls, spectrum: EnvelopeSpectrum, free: Array) -> "Evidence":
@@ -78,10 +83,16 @@ class Evidence:
         total = (self.power[high] - self.power[low]) / np.maximum(bins, 1) * shape
         level = (..., *[None] * shape.ndim)
         centre = np.clip(np.rint(order / resolution).astype(int), 0, size - 1)
+        if not self.sound:
+            return np.where(inside, _capped(log_mean(_raised(total, shape, EXCESS[level] / np.sqrt(shape)), 0)), 0.0)
         usual = SOUND[level] ** 2 * self.spectrum.unit[centre] / np.maximum(bins, 1) * shape
         log = log_mean(_raised(total, shape, EXCESS[level] / np.sqrt(shape)), 0)
         log -= log_mean(_with_line(total, shape, usual), 0, COMMON[level])
-        return np.where(inside, np.where(log > CAP, CAP + TAIL * np.log(np.maximum(log, CAP) / CAP), log), 0.0)
+        return np.where(inside, _capped(log), 0.0)
+
+
+def _capped(log: Array) -> Array:
+    return np.where(log > CAP, CAP + TAIL * np.log(np.maximum(log, CAP) / CAP), log)
 
 
 def _raised(total: Array, shape: Array, raised: Array) -> Array:
@@ -103,6 +114,16 @@ def agreed(scores: Sequence[float]) -> float:
     Strikes of a bearing are in every recording: what one of several shows alone is something else.
     """
     return len(scores) * median(scores)
+
+
+def grown(now: Sequence[float], before: Sequence[float]) -> float:
+    """Log10 of what lines say beyond those of a sound past: by as much as GROWTH times what they said there, nothing has changed."""
+    return agreed(now) - len(now) * GROWTH * max(median(before), 0.0)
+
+
+def either(first: float, second: float) -> float:
+    """Log10 of the mean of two e-values, which is one again however they depend on each other; here never below 0."""
+    return max(float(np.logaddexp(first * np.log(10), second * np.log(10)) / np.log(10) - np.log10(2)), 0.0)
 
 
 def log_mean(log: Array, axis: int | None = None, weight: Array | None = None) -> Array:

@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.made_table import rows_of, table_text
-from vibekit.observation import COMB, COMBS, STEPS, Observation
+from vibekit.observation import COMB, COMBS, STEPS, WAYS, Observation
 
 Array = npt.NDArray[np.float64]
-UNSAID = ("bare", "prop")
+UNSAID = ("bare", "prop", "flight")
 # a comb's score s is a likelihood ratio's logarithm: whatever the machine, chance reaches it at most once in 10^s (Markov's inequality)
 CHANCE_OF_COMB = np.array([0.0, 0.0, *-np.diff([10.0**-edge for edge in COMB]), 10.0 ** -COMB[-1]])
 UNFORESEEN = 0.01  # share of cases taken to be unlike anything on the rig: any step is then equally likely
@@ -23,12 +23,12 @@ class Likelihoods:
     """Frequencies of the steps on the rig.
 
     states: (condition, severity) for each row of a table; a condition's severities are alternatives of equal chance
-    tables: {(clue, test): (states, steps) frequencies, rows sum to 1}
+    tables: {(clue, test, way of the sensor): (states, steps) frequencies, rows sum to 1}
     trust: {clue: power that its likelihood is raised to}, 1 where it is not named
     """
 
     states: tuple[tuple[str, str], ...]
-    tables: Mapping[tuple[str, str], Array]
+    tables: Mapping[tuple[str, str, str], Array]
     trust: Mapping[str, float]
 
     @property
@@ -36,15 +36,22 @@ class Likelihoods:
         """Every condition, in order."""
         return tuple(dict.fromkeys(condition for condition, _ in self.states))
 
+    def table(self, name: str, test: str, way: str | None) -> Array | None:
+        """Frequencies of a clue's steps, (states, steps); where the sensor was not said, the mean of its ways. None when there are none."""
+        found = [table for each in WAYS if way in (None, each) and (table := self.tables.get((name, test, each))) is not None]
+        return np.asarray(np.mean(found, axis=0)) if found else None
+
     def chances(self, clue: Observation, test: str) -> Array | None:
         """Chance of this clue's step under each state, (states,), as far as it is trusted; None when the tables do not hold its test."""
-        table = self.tables.get((clue.name, test))
+        table = self.table(clue.name, test, clue.way)
         if table is None:
             return None
         if clue.name in COMBS:
             chance = np.maximum(table[:, clue.step], CHANCE_OF_COMB[clue.step])
         else:
-            chance = (1 - UNFORESEEN) * table[:, clue.step] + UNFORESEEN / len(STEPS)
+            below, part = int(clue.place), clue.place % 1
+            shares = (1 - UNFORESEEN) * table + UNFORESEEN / len(STEPS)
+            chance = shares[:, below] ** (1 - part) * shares[:, min(below + 1, len(STEPS) - 1)] ** part
         return np.asarray(chance ** self.trust.get(clue.name, 1.0))
 
     def start(self, prior: Mapping[str, float]) -> Array:
@@ -55,12 +62,12 @@ class Likelihoods:
     def posterior(self, clues: Sequence[Observation], prior: Mapping[str, float]) -> dict[str, float]:
         """Probability of each condition, by Bayes' rule with each clue counting as far as it is trusted beside the others.
 
-        Where the test was not said, it was the same for all such clues: bare or with the propeller, equally likely.
+        Where the test was not said, it was the same for all such clues: bare, with the propeller or in flight, equally likely.
         """
         start = self.start(prior)
         logs = []
         for unsaid in UNSAID if any(clue.test is None for clue in clues) else UNSAID[:1]:
-            found = [chance for clue in clues if (chance := self.chances(clue, clue.test or unsaid)) is not None]
+            found = [chance for clue in clues if (chance := self._unsaid(clue, unsaid)) is not None]
             logs.append(start + np.sum(np.log(found), axis=0) if found else start)
         weight = np.exp(np.array(logs) - np.max(logs)).sum(axis=0)
         weight /= weight.sum()
@@ -68,6 +75,15 @@ class Likelihoods:
         for (condition, _), w in zip(self.states, weight, strict=True):
             total[condition] += float(w)
         return total
+
+    def _unsaid(self, clue: Observation, unsaid: str) -> Array | None:
+        """Chances of a clue whose test, where it was not said, was this one; what no table holds of a flight is there by chance alone."""
+        chance = self.chances(clue, clue.test or unsaid)
+        if chance is not None or clue.test or unsaid != "flight":
+            return chance
+        comb = CHANCE_OF_COMB[clue.step] or 1 - CHANCE_OF_COMB.sum()
+        alone = comb if clue.name in COMBS else 1 / len(STEPS)
+        return np.full(len(self.states), alone ** self.trust.get(clue.name, 1.0))
 
     def weight(self, clue: Observation, condition: str, prior: Mapping[str, float]) -> float:
         """Log10 of the likelihood ratio of a clue: this condition against the others at their prior odds."""
@@ -86,9 +102,9 @@ def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:
     rows = rows_of(text)
     states = tuple(dict.fromkeys((r["condition"], r["severity"]) for r in rows))
     at = {state: i for i, state in enumerate(states)}
-    tables: dict[tuple[str, str], Array] = {}
+    tables: dict[tuple[str, str, str], Array] = {}
     for r in rows:
-        table = tables.setdefault((r["clue"], r["test"]), np.full((len(states), len(STEPS)), 1 / len(STEPS)))
+        table = tables.setdefault((r["clue"], r["test"], r["way"]), np.full((len(states), len(STEPS)), 1 / len(STEPS)))
         table[at[r["condition"], r["severity"]]] = [float(r[step]) for step in STEPS]
     return Likelihoods(states, tables, trust)
 

@@ -181,9 +181,9 @@ def _candidates(
 def _measured(key: str, words: str, clues: Sequence[tuple[str, str]], likelihoods: Likelihoods) -> Iterator[_Candidate]:
     tables = []
     for name, test in clues:
-        if (name, test) in likelihoods.tables:
+        chance = likelihoods.table(name, test, None)
+        if chance is not None:
             steps = [likelihoods.chances(Observation(name, test, step, "", 0.0), test) for step in range(len(STEPS))]
-            chance = likelihoods.tables[name, test]
             tables.append((chance / chance.sum(axis=1, keepdims=True), np.column_stack([s for s in steps if s is not None])))
     if tables:
         yield _Candidate(key, words, tuple(tables))

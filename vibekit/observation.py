@@ -1,19 +1,25 @@
 """Observations: named clues put on a scale of few steps, so that each can be weighed by how often a condition gives it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
+
+import numpy as np
 
 from vibekit.change import CHANGES, Change, changed, pair_up
-from vibekit.evidence import agreed
+from vibekit.evidence import agreed, either, grown
 from vibekit.line_groups import ONE_BY_ONE
+from vibekit.pulses import LINES
 from vibekit.reading import Reading
+from vibekit.recording import Sensor
 from vibekit.repeatability import Repeatability
 
 STEPS = ("falls", "unchanged", "faint", "slight", "clear", "strong", "extreme")
 UNCHANGED = 1
 CHANGE_EDGES = (-2.0, 1.0, 2.0, 3.0, 4.5, 8.0)  # in standard deviations of repeating
+CHANGE_MIDDLES = (-3.0, 0.0, 1.5, 2.5, 3.75, 6.25, 10.0)  # values that a step stands for; between them its meaning goes over by degrees
 CLEAR = 2.0  # score from which pulses at a defect order, over all tests together, explain the rest
-COMB = (1.0, CLEAR, 3.0, 5.0, 8.0)  # log10 of how much likelier the pulses are than noise; that of independent recordings adds
+COMB = (0.5, CLEAR, 3.0, 5.0, 8.0)  # log10 of how much likelier the pulses are than noise; that of independent recordings adds
 SCORES = {  # quantities that need no reference, with the edges of faint, slight, clear, strong and extreme
     "impulsiveness": (0.4, 1.0, 2.0, 4.0, 8.0),
     "outer race": COMB,
@@ -22,7 +28,10 @@ SCORES = {  # quantities that need no reference, with the edges of faint, slight
     "cage": COMB,
     "defect comb": COMB,
 }
+LONGER = 1.5  # times as long as its past a recording shows lines of a sound bearing that its past could not
 NOT_IN_FLIGHT = ("half orders", "harmonics", "comb")  # rotors turn at unlike speeds, so one's line stands where another's half order does
+Way = Literal["air", "touch"]
+WAYS: tuple[Way, ...] = get_args(Way)
 COMBS = ("outer race", "inner race", "ball", "cage", "defect comb")
 WORDS = {
     "1x": "once-a-turn line (1x)",
@@ -52,7 +61,7 @@ class Observation:
     """One measurement on the scale of STEPS.
 
     test: the test it was seen in, None when not said; step: index into STEPS; text: in words, with the number
-    value: in standard deviations of repeating, or the score itself
+    value: in standard deviations of repeating, or the score itself; way: how the sensor came by it, None when not said
     """
 
     name: str
@@ -60,6 +69,14 @@ class Observation:
     step: int
     text: str
     value: float
+    way: Way | None = None
+
+    @property
+    def place(self) -> float:
+        """Where among the steps it lies, as an index that may fall between two: a change is as near to each as its value."""
+        if self.name in SCORES or _step(self.value, CHANGE_EDGES) != self.step:
+            return float(self.step)
+        return float(np.interp(self.value, CHANGE_MIDDLES, range(len(STEPS))))
 
 
 def observe(
@@ -81,8 +98,15 @@ def observe(
             moved = changed(name, pairs, repeatability, peers=peers)
             if moved is not None:
                 found.append(_from_change(moved, test, others if peers else "its healthy recordings"))
-        found += [seen for name in SCORES if (seen := _from_score(name, group, test)) is not None]
-    return tuple(_explained(found))
+        past = list({id(r): r for pair in pairs for r in pair.references}.values())
+        found += [seen for name in SCORES if (seen := _from_score(name, group, past, test)) is not None]
+    sensors = {r.settings.sensor for r in readings}
+    way = _way(sensors.pop()) if len(sensors) == 1 else None
+    return tuple(replace(o, way=way) for o in _explained(found))
+
+
+def _way(sensor: Sensor | None) -> Way | None:
+    return None if sensor is None else "air" if sensor == "microphone" else "touch"
 
 
 def _explained(seen: list[Observation]) -> list[Observation]:
@@ -114,16 +138,24 @@ def _from_change(moved: Change, test: str | None, against: str) -> Observation:
     return Observation(moved.name, test, step, f"{WORDS[moved.name]}{where}: {STEPS[step]}, {number}", moved.z)
 
 
-def _from_score(name: str, readings: Sequence[Reading], test: str | None) -> Observation | None:
-    values = [q.value for r in readings if (q := r.quantity(name)) is not None]
+def _from_score(name: str, readings: Sequence[Reading], past: Sequence[Reading], test: str | None) -> Observation | None:
+    """A score by itself; lines of a bearing also against those of its past, or of the other motors, which may show some though sound."""
+    values = _values(name, readings)
     if not values:
         return None
     value = agreed(values) if name in COMBS else sum(values) / len(values)
+    now, before = _values(name + LINES, readings), _values(name + LINES, past)
+    if now and before and max(r.duration_s for r in readings) <= LONGER * min(r.duration_s for r in past):
+        value = either(value, grown(now, before))
     step = UNCHANGED + _step(value, SCORES[name])
     where = f" ({test} test)" if test else ""
     said = "none" if step == UNCHANGED else STEPS[step]
     number = f"score {value:.1f}, {_chance(value)}" if name in COMBS else f"{value:.1f} dB above steady noise"
     return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number.replace('-', '−')}", value)
+
+
+def _values(name: str, readings: Sequence[Reading]) -> list[float]:
+    return [q.value for r in readings if (q := r.quantity(name)) is not None]
 
 
 def _chance(score: float) -> str:

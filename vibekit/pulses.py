@@ -1,7 +1,7 @@
 """Does the high band click, pulse once a turn, or pulse at a bearing's defect orders?"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -51,6 +51,10 @@ class Comb:
     score: float
 
 
+Combs = tuple[tuple[str, Comb], ...]
+LINES = " lines"  # ends the name of the score that is held against the past
+
+
 @dataclass(frozen=True, slots=True)
 class Pulses:
     """What the squared envelopes of the high bands say.
@@ -59,6 +63,7 @@ class Pulses:
     clicks: those of the band that clicks most
     once_a_turn: level of the envelope's first five whole orders over their noise floor, dB, the largest of the bands
     combs: name of a race and its comb; when no geometry is known, of "defect comb", any race or ball of a small bearing
+    lines: of the parts of a bearing of known geometry, the same with no thought of what a sound one shows: to hold against its past
     shares: when no geometry is known, the chance of each race and of a ball if one of them is hurt, all as likely beforehand
     spectrum: envelope spectrum of the widest band, None when there is no speed
     """
@@ -66,7 +71,8 @@ class Pulses:
     clickiness: Quantity | None
     clicks: Clicks | None
     once_a_turn: Quantity | None
-    combs: tuple[tuple[str, Comb], ...]
+    combs: Combs
+    lines: Combs
     shares: tuple[tuple[str, float], ...]
     spectrum: EnvelopeSpectrum | None
 
@@ -97,7 +103,7 @@ def find_pulses(
     """
     bands = bands_of(top_hz)
     if not bands:
-        return Pulses(None, None, None, (), (), None)
+        return Pulses(None, None, None, (), (), (), None)
     hz = float(np.ptp(turns_at_s[1]) / np.ptp(turns_at_s[0])) if turns_at_s else None
     low = [(LOWEST_TURNS * hz, LOWEST_BAND_HZ)] if hz and 2 * LOWEST_TURNS * hz < LOWEST_BAND_HZ else []
     white = transform.whitened(low[0][0] if low else LOWEST_BAND_HZ, top_hz)
@@ -107,7 +113,7 @@ def find_pulses(
     loudest = max(range(len(bands)), key=lambda i: clicking[i].value)
     clicks = find_clicks(*envelopes[loudest], leave_out_s)
     if turns_at_s is None or hz is None:
-        return Pulses(clicking[loudest], clicks, None, (), (), None)
+        return Pulses(clicking[loudest], clicks, None, (), (), (), None)
     gram = kurtogram(analytic, rate, bands[0], narrowest_hz=NARROWEST_TURNS * hz, leave_out_s=leave_out_s)
     more = [*low, *([gram.band_hz] if gram and gram.band_hz not in bands else [])]
     envelopes += [squared_envelope(white, *band) for band in more]
@@ -117,12 +123,12 @@ def find_pulses(
     ]
     spectra = [spectrum for spectrum in found if spectrum is not None]
     if not spectra:
-        return Pulses(clicking[loudest], clicks, None, (), (), None)
+        return Pulses(clicking[loudest], clicks, None, (), (), (), None)
     turn, unsure = _shaft(spectra, speed_u95)
     even = [spectrum.levelled(HILLS) for spectrum in spectra] if echoes else spectra
-    combs, shares = _known(even, bearings, turn, unsure, hz) if bearings else _unknown(spectra, turn, hz)
+    combs, lines, shares = _known(even, bearings, turn, unsure, hz) if bearings else _unknown(spectra, turn, hz)
     once = max((_once_a_turn(s) for s in spectra[: len(bands)]), key=lambda q: q.value)
-    return Pulses(clicking[loudest], clicks, once, combs, shares, spectra[0])
+    return Pulses(clicking[loudest], clicks, once, combs, lines, shares, spectra[0])
 
 
 def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
@@ -139,6 +145,8 @@ def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
         best = max((p for p in pulses if name in dict(p.combs)), key=lambda p: dict(p.combs)[name].score)
         score = dict(best.combs)[name].score
         found.append(Quantity(name, max(score, 0.0), 0.0, SCORE))
+        if best.lines:
+            found.append(Quantity(name + LINES, max(dict(p.lines)[name].score for p in pulses if p.lines), 0.0, SCORE))
         if score > SHOWS:
             found += [Quantity(f"share {part}", share, 0.0, "1") for part, share in best.shares]
     return tuple(found)
@@ -175,9 +183,6 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
     floor = (1 / np.log(2)) ** 2 / (spectrum.blocks * FLOOR / spectrum.resolution / ALIKE) / apart
     u95 = 1.96 * 4.343 * float(np.sqrt(noise + floor))
     return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), min(u95, 10.0), "dB")
-
-
-Combs = tuple[tuple[str, Comb], ...]
 
 
 def _comb(evidences: list[Evidence], fitting: list[Pattern]) -> Comb:
@@ -239,13 +244,15 @@ def _apart(evidences: list[Evidence], whole: Array, missing: int) -> list[Eviden
 
 def _known(
     spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], turn: float, unsure: float, hz: float
-) -> tuple[Combs, tuple[()]]:
+) -> tuple[Combs, Combs, tuple[()]]:
     """The comb of each part; lines that the strongest accounts for are taken from the others."""
     whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), turn * np.arange(1.0, TOP_ORDER + 1)])
     slip = (turn * (1 + SLIP[0] - unsure) - 1, turn * (1 + SLIP[1] + unsure) - 1)
     evidences = _apart([Evidence.of(spectrum, whole, SKIRTS).without(_mains(spectrum, hz), NEAR_WHOLE) for spectrum in spectra], whole, 0)
     sets = list(zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True))
     found = {fitting[0].name: _comb(evidences, list(fitting)) for fitting in sets}
+    bare = [replace(evidence, sound=False) for evidence in evidences]
+    lines = tuple((fitting[0].name, _comb(bare, list(fitting))) for fitting in sets)
     leader = max(found, key=lambda name: found[name].score)
     if found[leader].score > SHOWS:
         taken = np.concatenate([family(found[leader].order, bearing.cage, TOP_ORDER) for bearing in bearings])
@@ -253,10 +260,10 @@ def _known(
         for name, fitting in ((f[0].name, list(f)) for f in sets):
             if name != leader and found[name].score > 0:
                 found[name] = min(found[name], _comb(rest, fitting), key=lambda comb: comb.score)
-    return tuple(found.items()), ()
+    return tuple(found.items()), lines, ()
 
 
-def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
+def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[Combs, tuple[()], tuple[tuple[str, float], ...]]:
     """The comb of whichever race or ball of a small bearing, geometry not known, and which of them it may be."""
     half = np.outer([1.0, turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
     whole, half = half[:, ::2].ravel(), half.ravel()
@@ -271,4 +278,4 @@ def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[C
     share = np.exp(score - score.max())
     best = max(found.values(), key=lambda comb: comb.score)
     comb = Comb(best.order, float(log_mean(score) / np.log(10)))
-    return (("defect comb", comb),), tuple(zip(found, (share / share.sum()).tolist(), strict=True))
+    return (("defect comb", comb),), (), tuple(zip(found, (share / share.sum()).tolist(), strict=True))

@@ -19,6 +19,9 @@ OFTEN, SELDOM = 0.6, 0.2  # chance of lines beside strikes that meet a changing 
 SCATTER = np.array([0.0, 0.01, 0.02, 0.035])
 LORENTZ = 1.5  # half widths of a Lorentzian within which its power is gathered: 63 % of it
 WIDEST = 0.06  # orders
+# chance that an echo takes the root away and leaves the second multiple, thought of where the past tells what is somebody else's: common
+# practice, no source
+ROOTLESS = 0.25
 LEADS = np.log(10.0)  # upper multiples and lines beside count only when the first stands out: a comb without its root is somebody else's
 
 
@@ -51,7 +54,10 @@ class Pattern:
         if leading.size:
             root = total[:, leading]
             total[:, leading] += np.where(root > LEADS, self._more(evidence, leading, root), 0.0)
-        return log_mean(total, 0)
+        if evidence.sound:
+            return log_mean(total, 0)
+        second = evidence.line(2 * self.order, np.minimum(1.5 * evidence.spectrum.resolution + 4 * scattered, 2 * self._inside(evidence)))
+        return np.asarray(np.logaddexp(log_mean(total, 0) + np.log1p(-ROOTLESS), log_mean(second, 0) + np.log(ROOTLESS)))
 
     def _inside(self, evidence: Evidence) -> Array:
         """How wide a line may be, (n,), for its middle to lie among the orders: else it is somebody else's that stands beside them."""

@@ -7,7 +7,6 @@ from vibekit.analysis import analyze
 from vibekit.reading import Reading
 from vibekit.recording import Sensor
 from vibekit.rig import CONDITIONS, Fault, RigCraft, draw_craft, record
-from vibekit.rig.fault import ON_THE_PROPELLER
 from vibekit.rig.population import USUAL, Population
 from vibekit.settings import Settings, Test
 
@@ -59,17 +58,11 @@ def craft_cases(
     def takes(test: Test, count: int, fault: Fault | None = None) -> list[Reading]:
         return [rig_reading(craft, test, sensor, next(take), fault, known=known) for _ in range(count)]
 
+    def later(fault: Fault | None) -> RigCase:
+        return RigCase(fault, baseline, tuple(r for test, (_, count) in plan.items() for r in takes(test, count, fault)))
+
     baseline = tuple(r for test, (before, _) in plan.items() for r in takes(test, before))
-    cases = [RigCase(None, baseline, tuple(r for test, (_, later) in plan.items() for r in takes(test, later))) for _ in range(healthy)]
-    untouched = takes("bare", plan["bare"][1])
-    for fault in faults:
-        now = [
-            r
-            for test, (_, later) in plan.items()
-            for r in (untouched if test == "bare" and fault.condition in ON_THE_PROPELLER else takes(test, later, fault))
-        ]
-        cases.append(RigCase(fault, baseline, tuple(now)))
-    return cases
+    return [later(fault) for fault in (*[None] * healthy, *faults)]
 
 
 def every_fault() -> list[Fault]:

@@ -179,7 +179,7 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
     if not math.isfinite(value):
         return f"not measured{tail}"
     if unit == SCORE:
-        return f"score {value:.1f} (−lg p)"
+        return f"score {value:.1f} (−lg p)".replace("-", "\N{MINUS SIGN}")
     if unit == "1" and u95 == 0:
         return f"{value:.2f}"
     if u95 is None or not math.isfinite(u95):
