@@ -40,7 +40,8 @@ IN_MOTOR: Mapping[Place, float] = {"motor": 1.0}
 TWO = 0.3  # how often two faults come together, against what chance alone would bring together (common practice, no source)
 # what a fault of the motor raises when it turns bare; of a bearing, pulses at its defect orders besides
 BARE = ("1x", "2x", "comb", "electrical lines", "roughness", "once a turn", "impulsiveness")
-PROPELLER = ("1x", "2x", "other orders", "blade pass")  # what a propeller raises
+PROPELLER = ("1x", "2x", "other orders")  # what a propeller raises; a damaged blade raises lines at the electrical orders besides
+OUTLIVES = 0.3  # chance that a fault of the seat, such as dirt, outlives taking the propeller off and on (common practice, no source)
 LEAST_WEIGHT = 0.3  # log10 below which a clue is not worth a line
 
 
@@ -77,14 +78,16 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
     now, past = ({test: [r for r in group if r.settings.test == test] for test in ("bare", "prop")} for group in (usable, references))
     shows = weigh_bare(now["bare"], past["bare"], repeatability)
     fitted, sound = (tuple((r,) for r in group["prop"]) for group in (now, past))
-    logs = [log for name in PROPELLER if (log := raised(name, fitted, sound, repeatability)) is not None]
+    logs = {name: log for name in PROPELLER if (log := raised(name, fitted, sound, repeatability)) is not None}
+    electrical = raised("electrical lines", fitted, sound, repeatability)
+    along = [electrical] if electrical is not None and logs.get("other orders", 0.0) > 0 else []
     next_step = ""
     missing = [words for test, words in (("bare", "bare"), ("prop", "with its propeller")) if not now[test]]
     if missing:
         next_step = f"measure it {missing[0]}, too, at the same speed"
     elif shows is None or not logs:
         next_step = "measure a sound motor, or this one when it is sound, in both ways: there is nothing to compare with"
-    weight = _weigh(shows or 0.0, some_show(logs) if logs else 0.0, raised("electrical lines", fitted, sound, repeatability))
+    weight = _weigh(shows or 0.0, some_show([*logs.values(), *along]) if logs else 0.0, electrical)
     total = float(np.logaddexp.reduce(list(weight.values())))
     probabilities = {answer: math.exp(log - total) for answer, log in weight.items()}
     best = max(probabilities, key=lambda a: probabilities[a])

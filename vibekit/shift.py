@@ -42,9 +42,11 @@ class Shift:
 
 
 def parts(name: str, settings: Settings) -> list[tuple[float, ...]]:
-    """The lines that are weighed together; one by one where any one may show the fault."""
+    """The lines that are weighed together; one by one where any one may show the fault. No fault raises blade pass, be it 2x."""
     if name not in LINES:
         return [()]
+    if name == "2x" and group("blade pass", settings) == (2.0,):
+        return []
     orders = group(name, settings)
     return [(order,) for order in orders] if name in EACH else [orders]
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from vibekit.bare_and_propeller import SOUND, SURE, Place, motor_evidence, prior, weigh_bare
+from vibekit.bare_and_propeller import OUTLIVES, SOUND, SURE, Place, motor_evidence, prior, weigh_bare
 from vibekit.change import change
 from vibekit.finding import Evidence
 from vibekit.observation import SCORES, WORDS, observe
@@ -81,6 +81,7 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
     heard = observe(first.bare, first.past_bare, repeatability)
     bare = motor_evidence([o for o in heard if first.past_bare or o.name in SCORES])
     odds = _odds(weighed, _shows_bare(first, bare, repeatability))
+    odds["seat"] += max(first.refits - 1, 0) * math.log(OUTLIVES)  # it showed in every fitting
     logs = {place: math.log(share) + odds[place] for place, share in prior().items()}
     total = float(np.logaddexp.reduce(list(logs.values())))
     chance = {place: math.exp(log - total) for place, log in logs.items()}
