@@ -28,7 +28,7 @@ ANSWERS: dict[Answer, str] = {
     "cannot tell": "cannot be told from these readings",
 }
 SURE = 0.60  # probability from which a fault is placed
-SOUND = 0.75  # the same of none: said only when little else is left
+SOUND = 0.80  # the same of none: said only when little else is left
 # share of each place in the conditions of a part; a loose propeller may be worn itself, sit on a worn shaft, or only want fitting again
 # (common practice, no source). What is left of a propeller's is dirt under its hub, which refitting takes away
 AT: Mapping[str, Mapping[Place, float]] = {
