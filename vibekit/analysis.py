@@ -186,11 +186,10 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
 
 def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings) -> tuple[Quantity, ...]:
     """How far one rotor stands over the others in 1x, and its speed; nothing where the recording does not reach or is too short."""
-    higher = max(settings.blades or 2, 2)
+    blades, heard = settings.blades or 1, seen.transforms[channel]
     top = (1 + FLIGHT_REACH) * mean_hz / (USED * seen.recording.rate_hz)
-    t, within = seen.transforms[channel], [order for order in (1, higher) if order * top < 1]
-    one, other = [*(Band.about(t, order, mean_hz, FLIGHT_REACH, seen.apart_s) for order in within), None, None][:2]
-    return (loudest_rotor(one, other, higher) or ()) if one else ()
+    bands = [Band.about(heard, order, mean_hz, FLIGHT_REACH, seen.apart_s) for order in (1, blades) if order * top < 1]
+    return (loudest_rotor(bands[0], bands[1] if blades > 1 and len(bands) > 1 else None, blades) or ()) if bands else ()
 
 
 def _reading(

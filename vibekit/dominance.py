@@ -27,7 +27,7 @@ PADDING = 4
 FLOOR = 4.0  # times the mean power of noise, which noise passes in one bin of 55
 SEEN = 0.5  # share of a frame's power that must be lines for it to tell the rotors apart
 LEAST, MOST_DB = 1 / ROTORS, 40.0
-ONE_ROTOR = 0.4  # share of a higher order that one rotor of four may have: 3 dB over the mean of the others
+ONE_ROTOR = 0.4  # share of the blade pass that one rotor of four may have: 3 dB over the mean of the others
 TOP_ORDERS = 0.4  # half width of a band: beyond it lie the neighbouring orders'
 MEDIAN = 1.2533  # standard error of a median in those of a mean (normal distribution)
 
@@ -58,16 +58,16 @@ class Band:
         return sliding_window_view(self.z, length)[start]
 
 
-def loudest_rotor(one: Band, higher: Band | None, order: int) -> tuple[Quantity, Quantity] | None:
+def loudest_rotor(one: Band, blade_pass: Band | None, blades: int) -> tuple[Quantity, Quantity] | None:
     """By how much the loudest rotor's 1x stands over the mean of the other three, dB, and that rotor's speed, rpm.
 
-    one: the band of 1x; higher: that of the blade pass, of 2x where the blades are not known, None where it is out of reach; order: of
-    `higher`, where the rotors' lines lie that much further apart
+    one: the band of 1x; blade_pass: that of the blade pass, None where the blades are not known: another order may be nothing but a mode
+    of the frame that noise excites; blades: of each propeller
     None when fewer than FEWEST stretches of BEAT_S are there.
 
     Rotors too near each other in speed to be told apart beat. With shares p_k of the power, phases that are independent give the
     envelope E|z|^4 / (E|z|^2)^2 = 2 - sum p_k^2 (moments of a sum of independent phasors: Goodman, Statistical Optics, section 2.9;
-    noise adds to no share), from which follows the largest where the others are alike. Where frames show no more of the higher order
+    noise adds to no share), from which follows the largest where the others are alike. Where frames show no more of the blade pass
     about the loudest line's speed than is one rotor's, the line's share of the frame tells the same, and is not lowered by a line that
     swells as the craft moves: the larger of the two counts. What more than a quarter lies there is put down to other rotors.
     """
@@ -77,7 +77,7 @@ def loudest_rotor(one: Band, higher: Band | None, order: int) -> tuple[Quantity,
     power = np.abs(beats.astype(np.complex128)) ** 2
     square = power.mean(axis=1) ** 2
     shares = 2 - (power**2).mean(axis=1) / np.maximum(square, np.finfo(float).tiny)
-    alone, hz = _alone(one, higher, order)
+    alone, hz = _alone(one, blade_pass, blades)
     values = max(_by_beats(shares), alone, key=lambda each: float(np.median(each)))
     middle = float(np.median(values))
     over = Quantity(LOUDEST, middle, _of_median(values, BEAT_S / FRAME_S if values is alone else 1.0), "dB")
@@ -95,20 +95,20 @@ def _level(share: Array) -> Array:
     return np.asarray(np.clip(10 * np.log10((ROTORS - 1) * share / np.maximum(1 - share, 1e-9)), 0, MOST_DB))
 
 
-def _alone(one: Band, higher: Band | None, order: int) -> tuple[Array, Array]:
+def _alone(one: Band, blade_pass: Band | None, blades: int) -> tuple[Array, Array]:
     """Level of the loudest line over the rest in each frame, dB, 0 where it may be more than one rotor's, and its frequency, Hz."""
     spectra, frequency = _spectra(one)
     peak = frequency[spectra.argmax(axis=1)]
     level = np.zeros(len(spectra))
-    if higher is None:
+    if blade_pass is None:
         return level, peak
     share = _near(spectra, frequency, peak, LOBE_HZ)
-    theirs, at = _spectra(higher)
+    theirs, at = _spectra(blade_pass)
     n = min(len(theirs), len(spectra))
     whole = np.maximum(theirs.sum(axis=1), np.finfo(float).tiny)
     floor = np.median(theirs, axis=1, keepdims=True) / np.log(2)
     seen = np.where(theirs > FLOOR * floor, theirs, 0.0).sum(axis=1) > SEEN * whole
-    beside = np.clip(_near(theirs[:n], at, order * peak[:n], order * LOBE_HZ), LEAST, 1 - 1e-9)
+    beside = np.clip(_near(theirs[:n], at, blades * peak[:n], blades * LOBE_HZ), LEAST, 1 - 1e-9)
     contrast = _level(share[:n]) - 10 * np.log10((ROTORS - 1) * beside / (1 - beside))
     level[:n] = np.where(seen[:n] & (beside < ONE_ROTOR), np.clip(contrast, 0, MOST_DB), 0.0)
     return level, peak

@@ -31,8 +31,8 @@ TRIM_YAW, TRIM = 0.03, 0.015
 def _step(craft: RigCraft, seed: int, hurt: Fault | CutTip | None, take: int) -> int | None:
     rng = stream(craft, "trim")
     trim = 1 + rng.normal(0, TRIM_YAW) * np.array([1, -1, 1, -1]) + rng.normal(0, TRIM, 4)
-    order = craft.blades if seed // 2 % 2 else 2
-    found = loudest_rotor(*flight_bands(craft, SENSORS[seed % 3], hurt, take, order=order, trim=trim if seed % 2 else None), order)
+    one, blade_pass = flight_bands(craft, SENSORS[seed % 3], hurt, take, trim=trim if seed % 2 else None)
+    found = loudest_rotor(one, blade_pass if seed // 2 % 2 else None, craft.blades)
     return None if found is None else int(np.searchsorted(EDGES_DB, found[0].value, side="right"))
 
 

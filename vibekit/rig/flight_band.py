@@ -1,4 +1,4 @@
-"""What a flight puts into the bands of 1x and of a higher order, from the rig's own description: a thousand flights in seconds."""
+"""What a flight puts into the bands of 1x and of the blade pass, from the rig's own description: a thousand flights in seconds."""
 
 import math
 from dataclasses import dataclass
@@ -57,9 +57,9 @@ class CutTip:
 
 
 def flight_bands(
-    craft: RigCraft, sensor: Sensor, hurt: Fault | CutTip | None, take: int, *, order: int, trim: Array | None = None, seconds: float = 5.0
+    craft: RigCraft, sensor: Sensor, hurt: Fault | CutTip | None, take: int, *, trim: Array | None = None, seconds: float = 5.0
 ) -> tuple[Band, Band]:
-    """Bands of 1x and of a higher order in one flight. trim: (4,) factors on the rotors' speeds beside the rig's own spacing."""
+    """Bands of 1x and of the blade pass in one flight. trim: (4,) factors on the rotors' speeds beside the rig's own spacing."""
     rng = stream(craft, "flight band", take)
     at = hurt.rotor if hurt else 0
     scatter = [draw_scatter(craft, rotor, "flight", take, take) for rotor in range(ROTORS)]
@@ -68,7 +68,7 @@ def flight_bands(
     if isinstance(hurt, CutTip):
         speed_hz[at] *= hurt.faster(craft)
     mean_hz = float(speed_hz.mean())
-    orders = (1, order)
+    orders = (1, craft.blades)
     half_hz = [min(REACH * each, TOP_ORDERS) * mean_hz for each in orders]
     n = [round(2 * half * seconds) for half in half_hz]
     time = [np.arange(count) / (2 * half) for count, half in zip(n, half_hz, strict=True)]
@@ -77,7 +77,7 @@ def flight_bands(
     noise = np.zeros(2)
     for rotor in range(ROTORS):
         gain = 1.0 if rotor == at else LEAK
-        amplitude, loose, power = _one(craft, rotor, sensor, hurt if rotor == at else None, scatter[rotor], speed_hz[rotor], order)
+        amplitude, loose, power = _one(craft, rotor, sensor, hurt if rotor == at else None, scatter[rotor], speed_hz[rotor])
         noise += gain**2 * power
         motion = steady(rng, speed_hz[rotor], scatter[at].wander, fine[0], 2 * fine[1])
         rattle = np.exp(0.25 * drift(rng, fine[0], 2 * fine[1], 0.4) - 0.25**2 / 2)
@@ -94,10 +94,10 @@ def flight_bands(
 
 
 def _one(
-    craft: RigCraft, rotor: int, sensor: Sensor, hurt: Fault | CutTip | None, scatter: Scatter, hz: float, order: int
+    craft: RigCraft, rotor: int, sensor: Sensor, hurt: Fault | CutTip | None, scatter: Scatter, hz: float
 ) -> tuple[Complex, Complex, Array]:
-    """Amplitudes at 1x and the higher order, those of a loose part, which are unsteady, and the noise's power a Hz there."""
-    half = np.array([2, 2 * order])
+    """Amplitudes at 1x and blade pass, those of a loose part, which are unsteady, and the noise's power a Hz there."""
+    half = np.array([2, 2 * craft.blades])
     frequency = half * hz / 2
     fault = hurt if isinstance(hurt, Fault) else None
     size = fault_size(craft, fault, sensor) if fault else 0.0
