@@ -27,6 +27,7 @@ SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, direc
 # level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: from blades unlike to all alike
 BLADED, BLADELESS = ((-6.0, -8.0, 0.6), (-12.0, -16.0, 0.3), (-18.0, -24.0, 0.1)), ((-3.0, -6.0, 1.0),)
 FALLS_DB = {2.0: 0.5, 6.0: 0.3, 15.0: 0.2}  # of the levels from order to order, with their prior
+LAST, FEW = (2, 3, 4), 0.05  # multiple of the blades, or order, after which nothing comes however little noise there is; prior of each
 DIM_DB = 6.0  # below what is visible, from which a local maximum is no line however rare
 CLUTTER = 0.9  # power of chance: lines that belong to nothing are commoner than their sample says
 LEAST = 0.02  # chance that an order is missing whatever was expected
@@ -34,6 +35,7 @@ UNSEEN = 0.35  # chance that the number of blades does not show
 PEAK = 0.375 / SPREAD_DB  # of Student's t with four degrees of freedom, a decibel
 SAME = 0.005  # speeds closer than this are one
 KEPT = 48
+FAMILIES, PARTS = 3, (2, 3, 4, 5)  # best combs, and how many times a slower shaft they may be
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +76,45 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
     for i in np.argsort(-plain):
         if len(chosen) < KEPT and all(abs(speed[i] / speed[j] - 1) > SAME for j in chosen):
             chosen.append(int(i))
-    speed, found, chance = speed[chosen], found[:, chosen], chance[:, chosen]
+    combs = _weighed(lines, settings, speed[chosen], found[:, chosen])
+    slower, shared = _parts(lines, combs[:FAMILIES], low_hz, high_hz)
+    if not slower.size:
+        return combs
+    kept: list[Comb] = []
+    for comb in sorted(combs + _weighed(lines, settings, slower, shared), key=lambda comb: -comb.total[-1]):
+        if all(abs(comb.hz / other.hz - 1) > SAME for other in kept):
+            kept.append(comb)
+    return kept
+
+
+def _weighed(lines: Lines, settings: Settings, speed: Array, found: Index) -> list[Comb]:
+    """Combs of speeds (m,) with their lines (orders, m), best first."""
+    chance = np.maximum(lines.chance(found, _reach(lines, ORDER * speed)), 1e-12)
     total = _evidence(lines, speed, found, chance, level_patterns(settings)) + _log_prior(speed, settings)
     clear = _clear(lines, speed, found, chance)
     return [Comb(float(speed[i]), found[:, i], chance[:, i], clear[:, i], total[:, i]) for i in np.argsort(-total[-1])]
+
+
+def _parts(lines: Lines, combs: list[Comb], low_hz: float, high_hz: float) -> tuple[Array, Index]:
+    """Speeds (m,) whose multiples some combs are, with lines (orders, m): those of the comb, and those between them where they lead.
+
+    Where the shaft wanders, a line's highest place is not that of the next. Climbed each by itself, a shaft and its multiple end on other
+    lines, and what tells them apart drowns in that.
+    """
+    speeds, columns = [], []
+    for comb, part in product(combs, PARTS):
+        if not low_hz <= comb.hz / part <= high_hz:
+            continue
+        order = np.flatnonzero(comb.chance < 0.1) + 1
+        if not order.size:
+            continue
+        local = lines.frequency[comb.found[order - 1]] / order / part
+        target = ORDER[:, 0] * np.interp(ORDER[:, 0], part * order, local)
+        column = np.where(lines.is_blank(target), -1, lines.best_near(target, _reach(lines, target)))
+        column[part - 1 :: part] = comb.found[: HIGHEST_ORDER // part]
+        speeds.append(comb.hz / part)
+        columns.append(column)
+    return np.array(speeds), np.array(columns, dtype=np.intp).reshape(len(speeds), HIGHEST_ORDER).T
 
 
 def comb_at(lines: Lines, settings: Settings, hz: float) -> Comb:
@@ -108,6 +145,13 @@ def level_patterns(settings: Settings) -> tuple[tuple[Array, float], ...]:
                 if 0 < order <= HIGHEST_ORDER:
                     level[order - 1] = max(level[order - 1, 0], -12.0)
             patterns.append((level, math.log(prior * share * part)))
+    if settings.speed_rpm is None:  # a typed one narrows the search so far that a few lines are enough as it is
+        for blades, prior in blade_counts(settings).items():
+            each = blades or 1
+            for last in LAST if blades or not settings.blades else ():  # of blades that are known their pass is left, at least
+                level = np.where((ORDER % each == 0) & (each * last >= ORDER), -5.0 * (ORDER / each - 1), -300.0)
+                level[0] = 0.0 if each == 1 else -6.0
+                patterns.append((level, math.log(prior * FEW)))
     return tuple(patterns)
 
 

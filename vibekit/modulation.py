@@ -81,6 +81,9 @@ def shaft_beneath(
                 ratio, shown = fast / comb.hz, _near(own, comb.hz)
                 known = is_race(ratio, settings)
                 modulates = _side_lines(pulsing, fast, comb.hz) > SHOWN and (known or not CAGE[0] < ratio < CAGE[1])
+                part = taken_hz / comb.hz
+                if part > 1.5 and _same(part, round(part)):  # its lines were weighed against the comb's when that was taken
+                    continue
                 elsewhere = _is_own(ratio, max(WHOLE, 0.6 * pulsing.width_hz / comb.hz)) or (not known and _is_cage(ratio))
                 if not elsewhere and (shown > SHOWN or modulates):
                     total = shown + _from_envelope(modulating, pulsing, fast, comb.hz) - tried - FOREIGN * (not known)
