@@ -34,6 +34,8 @@ from vibekit.transform import Transform
 Array = npt.NDArray[np.float64]
 RUN_UP_BLOCK = 32
 UNSTEADY = ("run-up", "flight", "hand-spin")  # tests in which a line is not whole in blocks longer than the others
+ROAMS = 1.1  # highest over lowest speed from which a recording whose test was not said may be a flight, with other rotors beside this one
+ROAMING = "the speed ranges widely, as in flight: pulses at a bearing's orders are not looked for; say --test where it was one motor"
 FADE, FADE_S = 64, 0.01  # samples at least, and seconds: a line that is cut off at once clicks in every band
 CLEAR_S = 0.5  # between two places that are left out: shorter stretches tell nothing of low octaves
 FLIGHT_REACH = 0.15  # the rotors of a craft in flight turn up to this far from their mean speed
@@ -69,6 +71,8 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     screening = Screening((*screening.problems, *found))
     if not screening.usable:
         return _reading(recording, settings, screening, speed)
+    if settings.test is None and track is not None and _roams(track):
+        recording = recording.with_log(ROAMING)
     seen = Seen.of(recording, part, leave_out(recording, settings, look), whole)
     if spin is None:
         measured = _measured(seen, track, settings)
@@ -154,7 +158,8 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
     top_hz = USED * seen.recording.rate_hz
     in_air = settings.sensor == "microphone" or seen.unit == "Pa"
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
-    paced = None if settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
+    unsteady = settings.test in UNSTEADY or (settings.test is None and track is not None and _roams(track))
+    paced = None if unsteady else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air)
         for t in seen.transforms
@@ -250,6 +255,12 @@ def _without(x: Samples, holes: tuple[tuple[int, int], ...], fade: int) -> Sampl
         after[:] = np.minimum(after, ramp[::-1][: len(after)])
     faded: Samples = (x - x.mean()) * gate
     return faded
+
+
+def _roams(track: SpeedTrack) -> bool:
+    """Whether the middle nine tenths of the speeds spread over more than ROAMS."""
+    low, high = np.quantile(track.at(np.linspace(track.time_s[0], track.time_s[-1], 200)), (0.05, 0.95))
+    return bool(high > ROAMS * low)
 
 
 def _turns(track: SpeedTrack, transform: Transform) -> tuple[Array, Array]:

@@ -18,7 +18,7 @@ from vibekit.wording import listed
 SURE = 0.60  # probability from which a condition is concluded
 LEADS = 1.5  # times the best condition of another kin: then it may speak for its own kin at SURE
 SAME_WORK = 0.90  # probability from which conditions that call for the same action, or work on the same part, are concluded together
-HEALTHY = 0.93  # "no fault found" is said only when hardly anything else is left
+HEALTHY = 0.95  # "no fault found" is said only when hardly anything else is left
 NOT_SEEN = -3.0  # log10 of the odds of what the damage that was seen cannot be
 SHOWN = 0.02  # findings below this probability are not listed
 NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x
