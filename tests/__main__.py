@@ -10,6 +10,7 @@ from vibekit import _setup  # noqa: E402
 
 if __name__ == "__main__":
     os.chdir(ROOT)  # pytest's testpaths counts only from here
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # costs are counted in transforms of one thread
     _setup.ensure("tests")
     import pytest
 

@@ -100,7 +100,8 @@ def envelope_spectrum(
 
 
 def _read(x: Real, place: Array, top: float) -> Real:
-    """What lies below `top`, cycles a sample, of x (n,) at places (k,) from 0 to n, in samples: a cubic spline through 2.5 samples a cycle.
+    """What lies below `top`, cycles a sample, of x (n,) at places (k,), in samples: a cubic spline through 2.5 samples a cycle. Beyond
+    its ends x repeats.
 
     The spline's coefficients come from the spectrum (M. Unser, A. Aldroubi and M. Eden, IEEE Trans. Signal Process. 41 (1993) 821-833).
     """
@@ -109,12 +110,12 @@ def _read(x: Real, place: Array, top: float) -> Real:
     bins = long_rfft(x)[: min(kept, m // 2) + 1 if m < len(x) else None]
     turn = (2 * np.pi / m * np.arange(len(bins))).astype(bins.real.dtype)
     bins *= (m / len(x)) * 3 / (2 + np.cos(turn))
-    spline = np.pad(long_irfft(bins, m), (1, 3), mode="wrap")
+    spline = long_irfft(bins, m)
     out = np.empty(len(place), np.float32)
     for first in range(0, len(place), BLOCK):
         at = place[first : first + BLOCK] * (m / len(x))
         low = at.astype(np.intp)
         past = (at - low).astype(np.float32)
-        a, b, c, d = (spline.take(low + i) for i in range(4))
+        a, b, c, d = (spline.take(low + i, mode="wrap") for i in range(-1, 3))
         out[first : first + BLOCK] = ((((d - a) / 3 + b - c) * past + a - 2 * b + c) * past + c - a) * past / 2 + (a + 4 * b + c) / 6
     return out
