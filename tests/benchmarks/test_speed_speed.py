@@ -25,7 +25,7 @@ def bench(seconds, rate, wander):
     ("seconds", "rate", "wander", "settings", "most"),
     [
         (2.5, 24_000, 1e-4, Settings(test="prop", blades=2, speed_rpm=7_450), 60),
-        (2.5, 24_000, 1e-4, Settings(), 140),
+        (2.5, 24_000, 1e-4, Settings(), 160),
         (60.0, 48_000, 2e-3, Settings(test="prop", blades=2, speed_rpm=7_450), 16),
         (60.0, 48_000, 2e-3, Settings(), 20),
     ],
