@@ -19,7 +19,7 @@ from vibekit.diagnosis import diagnose
 from vibekit.rig import CONDITIONS, Fault
 from vibekit.rig_case import craft_cases
 
-CRAFT = int(os.environ.get("VIBEKIT_RIG_CRAFT", "3"))
+CRAFT = int(os.environ.get("VIBEKIT_RIG_CRAFT", "2"))
 FAULTS, HEALTHY = 16, 8  # a craft
 SEVERITIES = (2, 4, 8)
 RIGHT, WRONG, CALLED_FAULTY = 0.85, 0.02, 0.01
