@@ -294,7 +294,7 @@ class Session:
         return path
 
     def undo(self) -> str:
-        """Undo the newest change of this session; say what was undone. Raises UsageError when there is none."""
+        """Undo the newest change since the window was opened; say what was undone. Raises UsageError when there is none."""
         if not self.changes:
             raise UsageError("nothing was changed since the window was opened")
         last = self.changes[-1]

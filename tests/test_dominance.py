@@ -97,9 +97,8 @@ def test_sound_craft_of_another_kind_seldom_look_hurt_and_cut_blades_often_do():
             one, blade_pass = flight_bands(craft, SENSORS[seed % 3], hurt, 0)
             found = loudest_rotor(one, blade_pass if seed % 2 else None, craft.blades)
             called[hurt is not None] += odds_of(found[0].value)["blade-damage"] > 1.0
-    print(f"of {BANDS}: {called}")
-    assert called[False] <= max(0.015 * BANDS, 2)
-    assert called[True] >= 0.5 * BANDS
+    assert called[False] <= max(0.015 * BANDS, 2), called
+    assert called[True] >= 0.5 * BANDS, called
 
 
 def flown(craft, sensor, *, rotor, cut, take=0, known=True):
@@ -119,9 +118,8 @@ def test_whole_flights_are_judged_without_any_healthy_one():
             named += [(seed, end.condition)] if end.condition not in ("healthy", "undecided") else []
             hurt = diagnose([flown(craft, SENSORS[seed % 3], rotor=seed % 4, cut=0.05 + 0.08 * (seed % 9) / 8, take=1)]).conclusion
             found += hurt.condition in ("prop-imbalance", "blade-damage", "rotor-imbalance")
-    print(f"of {3 * FLIGHTS}: sound called {named}, hurt found {found}")
-    assert len(named) <= max(0.01 * 3 * FLIGHTS, 1)
-    assert found >= 0.2 * 3 * FLIGHTS  # small cuts of many blades, on badly balanced craft, stay open
+    assert len(named) <= max(0.01 * 3 * FLIGHTS, 1), named
+    assert found >= 0.2 * 3 * FLIGHTS, found  # small cuts of many blades, on badly balanced craft, stay open
 
 
 def test_the_hint_tells_speed_but_no_arm_and_is_silent_beside_a_healthy_flight():

@@ -12,7 +12,7 @@ import vibekit
 from vibekit.alias import folded_lines, folded_orders, folded_problem
 from vibekit.dominance import Band, loudest_rotor
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
-from vibekit.hover import hover_speed
+from vibekit.hover import ROTORS_APART, hover_speed
 from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
 from vibekit.median import median
@@ -38,7 +38,6 @@ ROAMS = 1.1  # highest over lowest speed from which a recording whose test was n
 ROAMING = "the speed ranges widely, as in flight: pulses at a bearing's orders are not looked for; say --test where it was one motor"
 FADE, FADE_S = 64, 0.01  # samples at least, and seconds: a line that is cut off at once clicks in every band
 CLEAR_S = 0.5  # between two places that are left out: shorter stretches tell nothing of low octaves
-FLIGHT_REACH = 0.15  # the rotors of a craft in flight turn up to this far from their mean speed
 NOISE_BINS = 4096  # whose median scatters by a tenth of a decibel: more of them would not show in a picture
 USED = 0.45  # part of the sampling rate below which a band is used
 
@@ -71,11 +70,12 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     screening = Screening((*screening.problems, *found))
     if not screening.usable:
         return _reading(recording, settings, screening, speed)
-    if settings.test is None and track is not None and _roams(track):
+    roams = settings.test is None and track is not None and _roams(track)
+    if roams:
         recording = recording.with_log(ROAMING)
     seen = Seen.of(recording, part, leave_out(recording, settings, look), whole)
     if spin is None:
-        measured = _measured(seen, track, settings)
+        measured = _measured(seen, track, settings, roams=roams)
         lines = (*measured.lines, *folded_lines(folded, settings))
         return _reading(seen.recording, settings, screening, speed, replace(measured, lines=lines))
     measured = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings)
@@ -152,14 +152,13 @@ class Measured:
     powers: tuple[LinePower, ...] = ()
 
 
-def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measured:
-    """Everything that is measured; without a speed only what needs none."""
+def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams: bool = False) -> Measured:
+    """Everything that is measured; without a speed only what needs none. roams: it may be a flight, though nobody said so."""
     turns = _turns(track, seen.transforms[0]) if track else None
     top_hz = USED * seen.recording.rate_hz
     in_air = settings.sensor == "microphone" or seen.unit == "Pa"
     speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
-    unsteady = settings.test in UNSTEADY or (settings.test is None and track is not None and _roams(track))
-    paced = None if unsteady else turns  # else what is at one Hz, or another rotor's, crosses the orders
+    paced = None if roams or settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air)
         for t in seen.transforms
@@ -192,8 +191,8 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings) -> Measu
 def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings) -> tuple[Quantity, ...]:
     """How far one rotor stands over the others in 1x, and its speed; nothing where the recording does not reach or is too short."""
     blades, heard = settings.blades or 1, seen.transforms[channel]
-    top = (1 + FLIGHT_REACH) * mean_hz / (USED * seen.recording.rate_hz)
-    bands = [Band.about(heard, order, mean_hz, FLIGHT_REACH, seen.apart_s) for order in (1, blades) if order * top < 1]
+    top = (1 + ROTORS_APART) * mean_hz / (USED * seen.recording.rate_hz)
+    bands = [Band.about(heard, order, mean_hz, ROTORS_APART, seen.apart_s) for order in (1, blades) if order * top < 1]
     return (loudest_rotor(bands[0], bands[1] if blades > 1 and len(bands) > 1 else None, blades) or ()) if bands else ()
 
 
@@ -279,7 +278,7 @@ def _together(spectra: list[OrderSpectrum]) -> OrderSpectrum:
 
 
 def _reach(settings: Settings, order: float) -> float:
-    return min(FLIGHT_REACH * order, 0.4) if settings.test == "flight" else 0.0
+    return min(ROTORS_APART * order, 0.4) if settings.test == "flight" else 0.0
 
 
 def named_orders(settings: Settings) -> dict[float, str]:

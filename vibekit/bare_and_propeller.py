@@ -9,11 +9,11 @@ from typing import Literal
 import numpy as np
 
 from vibekit.catalogue import load_catalogue
-from vibekit.evidence import agreed
+from vibekit.evidence import grown
 from vibekit.finding import Evidence
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.observation import COMBS, Observation, observe
-from vibekit.reading import Reading
+from vibekit.reading import Reading, values_of
 from vibekit.refit import Fittings
 from vibekit.repeatability import Repeatability
 from vibekit.shift import HIDDEN, log_mean, raised, some_show
@@ -132,9 +132,9 @@ def _pulses(now: Sequence[Reading], past: Sequence[Reading]) -> float:
     """Log of the likelihood ratio of pulses at a bearing's defect orders, beyond those of the past, mean over the parts of a bearing."""
     found = []
     for name in COMBS:
-        ours, theirs = ([q.value for r in group if (q := r.quantity(name))] for group in (now, past))
+        ours, theirs = values_of(now, name), values_of(past, name)
         if ours:
-            new = agreed(ours) - (len(ours) / len(theirs) * agreed(theirs) if theirs else 0.0)
+            new = grown(ours, theirs or [0.0], 1.0)
             found.append(math.log(10) * new if new > 0 else -math.inf)
     return log_mean(found) if found else -math.inf
 

@@ -116,14 +116,14 @@ def agreed(scores: Sequence[float]) -> float:
     return len(scores) * median(scores)
 
 
-def grown(now: Sequence[float], before: Sequence[float]) -> float:
-    """Log10 of what lines say beyond those of a sound past: by as much as GROWTH times what they said there, nothing has changed."""
-    return agreed(now) - len(now) * GROWTH * max(median(before), 0.0)
+def grown(now: Sequence[float], before: Sequence[float], growth: float = GROWTH) -> float:
+    """Log10 of what scores say beyond those of a sound past: by `growth` times what they said there, nothing has changed."""
+    return agreed(now) - len(now) * growth * max(median(before), 0.0)
 
 
 def either(first: float, second: float) -> float:
     """Log10 of the mean of two e-values, which is one again however they depend on each other; here never below 0."""
-    return max(float(np.logaddexp(first * np.log(10), second * np.log(10)) / np.log(10) - np.log10(2)), 0.0)
+    return max(float(log_mean(np.log(10) * np.array([first, second])) / np.log(10)), 0.0)
 
 
 def log_mean(log: Array, axis: int | None = None, weight: Array | None = None) -> Array:

@@ -10,7 +10,7 @@ from vibekit.transform import running_floor
 
 Array = npt.NDArray[np.float64]
 RANGE_HZ = (20.0, 600.0)  # 1 200 to 36 000 rpm: from large rotors idling to small ones at full power
-APART = 0.15  # rotors of one craft turn this far from their mean (common practice, no source)
+ROTORS_APART = 0.15  # rotors of one craft turn this far from their mean (common practice, no source)
 BLADES = (2, 3, 4, 5)
 CAP = 2.0  # decades of contrast credited to one order: one strong line does not decide
 SURE = 1.5  # decades of contrast, over all orders, from which a speed is claimed
@@ -48,11 +48,11 @@ def hover_speed(signals: Sequence[npt.NDArray[np.floating]], rate_hz: float, bla
     speeds = np.geomspace(RANGE_HZ[0], min(RANGE_HZ[1], rate_hz / 10), 700)
     contrast = np.zeros(len(speeds))
     for order in (1, 2, 3, 4):
-        contrast += np.clip(level(speeds, order, min(APART * order, BETWEEN)) - level(speeds, order - 0.5, BETWEEN), -CAP, CAP)
+        contrast += np.clip(level(speeds, order, min(ROTORS_APART * order, BETWEEN)) - level(speeds, order - 0.5, BETWEEN), -CAP, CAP)
     best = int(contrast.argmax())
     if contrast[best] < SURE:
         return None
-    alike = speeds[(contrast > contrast[best] - 0.3) & (np.abs(np.log(speeds / speeds[best])) < APART)]
+    alike = speeds[(contrast > contrast[best] - 0.3) & (np.abs(np.log(speeds / speeds[best])) < ROTORS_APART)]
     mean = float(np.sqrt(alike[0] * alike[-1]))
     u95 = max(float(alike[-1] - alike[0]) / 2, 0.02 * mean)
 

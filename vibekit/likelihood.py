@@ -49,7 +49,8 @@ class Likelihoods:
         if clue.name in COMBS:
             chance = np.maximum(table[:, clue.step], CHANCE_OF_COMB[clue.step])
         else:
-            below, part = int(clue.place), clue.place % 1
+            whole, part = divmod(clue.place, 1)
+            below = int(whole)
             shares = (1 - UNFORESEEN) * table + UNFORESEEN / len(STEPS)
             chance = shares[:, below] ** (1 - part) * shares[:, min(below + 1, len(STEPS) - 1)] ** part
         return np.asarray(chance ** self.trust.get(clue.name, 1.0))

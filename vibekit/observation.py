@@ -10,7 +10,7 @@ from vibekit.change import CHANGES, Change, changed, pair_up
 from vibekit.evidence import agreed, either, grown
 from vibekit.line_groups import ONE_BY_ONE
 from vibekit.pulses import LINES
-from vibekit.reading import Reading
+from vibekit.reading import Reading, values_of
 from vibekit.recording import Sensor
 from vibekit.repeatability import Repeatability
 
@@ -140,11 +140,11 @@ def _from_change(moved: Change, test: str | None, against: str) -> Observation:
 
 def _from_score(name: str, readings: Sequence[Reading], past: Sequence[Reading], test: str | None) -> Observation | None:
     """A score by itself; lines of a bearing also against those of its past, or of the other motors, which may show some though sound."""
-    values = _values(name, readings)
+    values = values_of(readings, name)
     if not values:
         return None
     value = agreed(values) if name in COMBS else sum(values) / len(values)
-    now, before = _values(name + LINES, readings), _values(name + LINES, past)
+    now, before = values_of(readings, name + LINES), values_of(past, name + LINES)
     if now and before and max(r.duration_s for r in readings) <= LONGER * min(r.duration_s for r in past):
         value = either(value, grown(now, before))
     step = UNCHANGED + _step(value, SCORES[name])
@@ -152,10 +152,6 @@ def _from_score(name: str, readings: Sequence[Reading], past: Sequence[Reading],
     said = "none" if step == UNCHANGED else STEPS[step]
     number = f"score {value:.1f}, {_chance(value)}" if name in COMBS else f"{value:.1f} dB above steady noise"
     return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number.replace('-', '−')}", value)
-
-
-def _values(name: str, readings: Sequence[Reading]) -> list[float]:
-    return [q.value for r in readings if (q := r.quantity(name)) is not None]
 
 
 def _chance(score: float) -> str:

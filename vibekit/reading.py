@@ -1,5 +1,6 @@
 """A reading: what one recording says, every number with its 95 % interval."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -142,3 +143,8 @@ class Reading:
     def curve(self, kind: str) -> Curve | None:
         """The first curve of this kind, None when there is none."""
         return next((c for c in self.curves if c.kind == kind), None)
+
+
+def values_of(readings: Sequence[Reading], name: str) -> list[float]:
+    """A quantity's value in each reading that has it."""
+    return [q.value for r in readings if (q := r.quantity(name)) is not None]

@@ -7,14 +7,15 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.dominance import TOP_ORDERS, Band
+from vibekit.hover import ROTORS_APART
 from vibekit.recording import Sensor
 from vibekit.rig.craft import ROTORS, RigCraft, stream
 from vibekit.rig.fault import Fault
-from vibekit.rig.forces import Lines, blade_lines, fault_lines, healthy_lines, unbalance
+from vibekit.rig.forces import BLADE_SHARE, Lines, blade_lines, fault_lines, healthy_lines, unbalance
 from vibekit.rig.line_quantity import resonance_mode
 from vibekit.rig.motion import drift, steady
 from vibekit.rig.path import path
-from vibekit.rig.record import APART_HZ
+from vibekit.rig.record import APART_HZ, LEAK
 from vibekit.rig.render import LOOSE
 from vibekit.rig.scatter import Scatter, draw_scatter
 from vibekit.rig.severity import fault_size
@@ -22,9 +23,6 @@ from vibekit.rig.wash import wash_force, wash_sound
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
-LEAK = 0.8  # of the rotors the sensor does not sit at, as in `vibekit.rig.record`
-REACH = 0.15
-BLADE_SHARE = 0.7  # of a propeller's mass in its blades, as in `vibekit.rig.forces`
 THIN = 0.25  # mass of a blade a length at the tip against the hub, falling in a straight line (common practice, no source)
 
 
@@ -69,7 +67,7 @@ def flight_bands(
         speed_hz[at] *= hurt.faster(craft)
     mean_hz = float(speed_hz.mean())
     orders = (1, craft.blades)
-    half_hz = [min(REACH * each, TOP_ORDERS) * mean_hz for each in orders]
+    half_hz = [min(ROTORS_APART * each, TOP_ORDERS) * mean_hz for each in orders]
     n = [round(2 * half * seconds) for half in half_hz]
     time = [np.arange(count) / (2 * half) for count, half in zip(n, half_hz, strict=True)]
     fine = max(zip(n, half_hz, strict=True))

@@ -20,6 +20,7 @@ Index = npt.NDArray[np.intp]
 
 TOP_ORDER = 180  # just above twice the cogging order of 14 poles on 12 slots
 SIZE = 2 * TOP_ORDER + 1
+BLADE_SHARE = 0.7  # of a propeller's mass in its blades (common practice, no source)
 CURRENT: dict[Test, float] = {"hand-spin": 0.0, "bare": 0.35, "prop": 1.0, "run-up": 1.0, "flight": 1.0}  # share of the loaded motor's
 
 
@@ -154,7 +155,7 @@ def _damaged_blade(craft: RigCraft, rng: np.random.Generator) -> Lines:
     """A nick takes lift from one blade and, with it, some mass at three quarters of its radius."""
     hurt = int(rng.integers(craft.blades))
     lift = [-1.0 if blade == hurt else 0.0 for blade in range(craft.blades)]
-    blade_g = 0.7 * craft.prop_g / craft.blades
+    blade_g = BLADE_SHARE * craft.prop_g / craft.blades
     lost_gmm = rng.uniform(0.02, 0.12) * blade_g * 0.75 * craft.diameter_m / 2 * 1e3
     return blade_lines(craft, lift) + unbalance(craft, -lost_gmm * complex(np.exp(-2j * math.pi * hurt / craft.blades)))
 

@@ -27,6 +27,7 @@ Complex = npt.NDArray[np.complex128]
 DURATION_S: dict[Test, float] = {"bare": 2.5, "prop": 2.5, "run-up": 8.0, "flight": 5.0}
 LEAD_S = 0.5  # made before the recording begins and thrown away: the frame has settled by then
 APART_HZ = (0.3, 2.5)  # from one rotor to the next when all turn
+LEAK = 0.8  # in flight, of the rotors the sensor does not sit at (common practice, no source)
 RUN_UP = (0.4, 1.3)  # from and to, share of the test speed
 
 
@@ -111,7 +112,7 @@ def record(
 
     alone = test != "flight" and not disturbance.neighbours
     rotors = (rotor,) if alone else (rotor, *(other for other in range(ROTORS) if other != rotor))
-    leak = 0.8 if test == "flight" else disturbance.neighbours
+    leak = LEAK if test == "flight" else disturbance.neighbours
     spectrum = _own_noise(setup, rng)
     motions = []
     apart = np.cumsum(stream(craft, "apart").uniform(*APART_HZ, ROTORS))
