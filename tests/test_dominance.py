@@ -7,7 +7,7 @@ import pytest
 
 from vibekit.analysis import analyze
 from vibekit.diagnosis import diagnose
-from vibekit.dominance import LOUDEST, TURNS, Band, loudest_rotor
+from vibekit.dominance import LEAD, LOUDEST, TURNS, Band, loudest_rotor
 from vibekit.dominance_evidence import odds_of, one_of_four
 from vibekit.rig import draw_craft, record
 from vibekit.rig.flight_band import CutTip, flight_bands
@@ -64,13 +64,27 @@ def test_two_rotors_of_one_speed_are_not_taken_for_one():
     assert loudest_rotor(one, blade_pass, 2)[0].value < 9  # sum p^2 is 1/2, which one of 0.68 and three alike would give too: 8.1 dB
 
 
+@pytest.mark.parametrize(("loud", "lead"), [(3, 8.7), (0, -7.1)])  # 131 and 112 Hz against the mean of APART, 120.5 Hz
+def test_the_lead_is_against_the_mean_of_all_four(loud, lead):
+    one = band([10 if i == loud else 1 for i in range(4)], APART)
+    found = {q.name: q for q in loudest_rotor(one, band([1, 1, 1, 1], APART, order=2, half_hz=40.0), 2)}
+    assert found[LEAD].value == pytest.approx(lead, abs=0.5)
+    assert LEAD not in {q.name for q in loudest_rotor(one, None, 2)}
+
+
+def test_a_rotor_that_stands_out_and_turns_faster_speaks_for_a_blade_that_lost_lift():
+    odds = [[odds_of(11.0, lead)[name] for lead in (-6.0, 0.0, 6.0, 12.0)] for name in ("blade-damage", "prop-imbalance")]
+    assert np.all(np.diff(odds[0][1:]) > 0.1)
+    assert odds[0][3] > 0.7 > max(odds[1])
+
+
 def test_what_is_left_out_is_not_looked_at_and_too_little_gives_nothing():
     one = band([10, 1, 1, 1], APART)
     rough = one.z.copy()
     rough[200:240] = 100
     kept = loudest_rotor(Band(rough, one.rate_hz, one.low_hz, ((5.0, 6.0),)), None, 2)
     assert kept[0].value == pytest.approx(loudest_rotor(one, None, 2)[0].value, abs=1)
-    assert loudest_rotor(Band(one.z, one.rate_hz, one.low_hz, ((0.5, 19.0),)), None, 2) is None
+    assert loudest_rotor(Band(one.z, one.rate_hz, one.low_hz, ((0.5, 19.0),)), None, 2) == ()
 
 
 def test_the_odds_never_fall_as_one_rotor_stands_out_more():
@@ -93,18 +107,21 @@ def test_sound_craft_of_another_kind_seldom_look_hurt_and_cut_blades_often_do():
     called = {False: 0, True: 0}
     for seed in range(BANDS):
         craft = draw_craft(7_000_000 + seed, ELSEWHERE)
-        for hurt in (None, CutTip(0.05 + 0.08 * (seed % 9) / 8, seed % 4)):
+        for hurt in ((), (CutTip(0.05 + 0.2 * (seed % 9) / 8, seed % 4),)):
             one, blade_pass = flight_bands(craft, SENSORS[seed % 3], hurt, 0)
-            found = loudest_rotor(one, blade_pass if seed % 2 else None, craft.blades)
-            called[hurt is not None] += odds_of(found[0].value)["blade-damage"] > 1.0
+            level, _, *lead = (q.value for q in loudest_rotor(one, blade_pass if seed % 2 else None, craft.blades))
+            called[bool(hurt)] += odds_of(level, *lead)["blade-damage"] > 1.0
     assert called[False] <= max(0.015 * BANDS, 2), called
     assert called[True] >= 0.5 * BANDS, called
 
 
 def flown(craft, sensor, *, rotor, cut, take=0, known=True):
-    """A flight of the rig, of 6 kHz: of a cut blade only the mass is missing, which is what 1x feels of it."""
-    gmm = -CutTip(cut).lines(craft).force[0, 2] / (1e-6 * (2 * np.pi * craft.test_hz) ** 2) if cut else 0
-    recording, _ = record(craft, rotor=rotor, test="flight", take=take, sensor=sensor, rate_hz=6000, added_gmm=complex(gmm))
+    """A flight of the rig, of 6 kHz: of a cut blade only the mass is missing, which is what 1x feels of it, and the lift."""
+    tip = CutTip(cut)
+    gmm = -tip.lines(craft).force[0, 2] / (1e-6 * (2 * np.pi * craft.test_hz) ** 2) if cut else 0
+    recording, _ = record(
+        craft, rotor=rotor, test="flight", take=take, sensor=sensor, rate_hz=6000, added_gmm=complex(gmm), faster=tip.faster(craft)
+    )
     return analyze(recording, rig_settings(craft, "flight", sensor, known=known))
 
 
@@ -116,7 +133,7 @@ def test_whole_flights_are_judged_without_any_healthy_one():
             craft = draw_craft(8_000_000 + seed, population)
             end = diagnose([flown(craft, SENSORS[seed % 3], rotor=0, cut=0.0)]).conclusion
             named += [(seed, end.condition)] if end.condition not in ("healthy", "undecided") else []
-            hurt = diagnose([flown(craft, SENSORS[seed % 3], rotor=seed % 4, cut=0.05 + 0.08 * (seed % 9) / 8, take=1)]).conclusion
+            hurt = diagnose([flown(craft, SENSORS[seed % 3], rotor=seed % 4, cut=0.05 + 0.2 * (seed % 9) / 8, take=1)]).conclusion
             found += hurt.condition in ("prop-imbalance", "blade-damage", "rotor-imbalance")
     assert len(named) <= max(0.01 * 3 * FLIGHTS, 1), named
     assert found >= 0.2 * 3 * FLIGHTS, found  # small cuts of many blades, on badly balanced craft, stay open

@@ -8,7 +8,6 @@ from tests.open_data import analyzed, manifest, needs_open_data, path
 from vibekit.analysis import analyze
 from vibekit.capture.files import read_recording
 from vibekit.diagnosis import diagnose
-from vibekit.dominance import LOUDEST
 from vibekit.settings import Settings
 
 pytestmark = needs_open_data
@@ -32,8 +31,8 @@ def test_every_broken_propeller_is_found_and_no_healthy_flight_is_called_broken(
             assert named in ("prop-imbalance", "blade-damage"), (row["file"], named)
 
 
-def test_without_any_healthy_flight_none_is_called_broken_and_half_of_the_broken_are_found():
-    """A rotor that stands out less than sound ones may on other craft is left open: one cut tip in two does here."""
+def test_without_any_healthy_flight_none_is_called_broken_and_most_of_the_broken_are_found():
+    """A rotor that stands out less than sound ones may on other craft is left open."""
     found = 0
     for row in manifest("flights"):
         named = diagnose([reading(row["file"])]).conclusion.condition
@@ -42,13 +41,7 @@ def test_without_any_healthy_flight_none_is_called_broken_and_half_of_the_broken
         else:
             assert named in (*HEALTHY, "prop-imbalance", "blade-damage"), (row["file"], named)
             found += named not in HEALTHY
-    assert found >= 3
-
-
-def test_the_loudest_rotor_stands_out_more_in_every_flight_with_a_cut_propeller():
-    level = {row["file"]: reading(row["file"]).quantity(LOUDEST).value for row in manifest("flights")}
-    sound = [level[row["file"]] for row in manifest("flights/0000")]
-    assert max(sound) < min(level[row["file"]] for row in manifest("flights") if row["fault"] != "0000")
+    assert found >= 4
 
 
 @pytest.mark.parametrize("words", [(), ("--blades", "2"), ("--test", "flight")])

@@ -193,7 +193,7 @@ def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings)
     blades, heard = settings.blades or 1, seen.transforms[channel]
     top = (1 + ROTORS_APART) * mean_hz / (USED * seen.recording.rate_hz)
     bands = [Band.about(heard, order, mean_hz, ROTORS_APART, seen.apart_s) for order in (1, blades) if order * top < 1]
-    return (loudest_rotor(bands[0], bands[1] if blades > 1 and len(bands) > 1 else None, blades) or ()) if bands else ()
+    return loudest_rotor(bands[0], bands[1] if blades > 1 and len(bands) > 1 else None, blades) if bands else ()
 
 
 def _reading(

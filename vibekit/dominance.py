@@ -18,11 +18,12 @@ from vibekit.window import window_samples
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complexfloating]
 Spans = tuple[tuple[float, float], ...]
-LOUDEST, TURNS = "loudest rotor", "loudest rotor's speed"
+LOUDEST, TURNS, LEAD = "loudest rotor", "loudest rotor's speed", "loudest rotor's lead"
 ROTORS = 4
 BEAT_S, FRAME_S = 1.0, 0.5  # over which beats are averaged; in which a line is sought
 FEWEST = 3  # stretches of BEAT_S
 LOBE_HZ = 2 / FRAME_S  # half width of a line in a frame (Hann: Harris, Proc. IEEE 66 (1978) 51-83)
+WIDTHS = np.array([1, 1.5, 2, 3])  # of a line, in lobes: a rotor that changes its speed within a frame smears its own
 PADDING = 4
 FLOOR = 4.0  # times the mean power of noise, which noise passes in one bin of 55
 SEEN = 0.5  # share of a frame's power that must be lines for it to tell the rotors apart
@@ -58,31 +59,36 @@ class Band:
         return sliding_window_view(self.z, length)[start]
 
 
-def loudest_rotor(one: Band, blade_pass: Band | None, blades: int) -> tuple[Quantity, Quantity] | None:
-    """By how much the loudest rotor's 1x stands over the mean of the other three, dB, and that rotor's speed, rpm.
+def loudest_rotor(one: Band, blade_pass: Band | None, blades: int) -> tuple[Quantity, ...]:
+    """By how much the loudest rotor's 1x stands over the mean of the other three, dB, that rotor's speed, rpm, and its lead, %.
 
     one: the band of 1x; blade_pass: that of the blade pass, None where the blades are not known: another order may be nothing but a mode
     of the frame that noise excites; blades: of each propeller
-    None when fewer than FEWEST stretches of BEAT_S are there.
+    Empty when fewer than FEWEST stretches of BEAT_S are there. The lead, by how much it turns faster than the rotors' mean, is left out
+    where the blade pass does not show that mean: its lines' centre of power, as all rotors lift alike.
 
     Rotors too near each other in speed to be told apart beat. With shares p_k of the power, phases that are independent give the
     envelope E|z|^4 / (E|z|^2)^2 = 2 - sum p_k^2 (moments of a sum of independent phasors: Goodman, Statistical Optics, section 2.9;
     noise adds to no share), from which follows the largest where the others are alike. Where frames show no more of the blade pass
     about the loudest line's speed than is one rotor's, the line's share of the frame tells the same, and is not lowered by a line that
-    swells as the craft moves: the larger of the two counts. What more than a quarter lies there is put down to other rotors.
+    swells as the craft moves: the larger of the two counts. What more than a quarter lies there is put down to other rotors, and
+    the line is taken as wide as leaves it most.
     """
     beats = one.stretches(BEAT_S, BEAT_S)
     if len(beats) < FEWEST:
-        return None
+        return ()
     power = np.abs(beats.astype(np.complex128)) ** 2
     square = power.mean(axis=1) ** 2
     shares = 2 - (power**2).mean(axis=1) / np.maximum(square, np.finfo(float).tiny)
-    alone, hz = _alone(one, blade_pass, blades)
+    alone, hz, lead = _alone(one, blade_pass, blades)
     values = max(_by_beats(shares), alone, key=lambda each: float(np.median(each)))
     middle = float(np.median(values))
-    over = Quantity(LOUDEST, middle, _of_median(values, BEAT_S / FRAME_S if values is alone else 1.0), "dB")
-    speed = Quantity(TURNS, 60 * float(np.median(hz)), 60 * _of_median(hz, BEAT_S / FRAME_S) + 6 / FRAME_S, "rpm")
-    return over, speed
+    found = (
+        Quantity(LOUDEST, middle, _of_median(values, BEAT_S / FRAME_S if values is alone else 1.0), "dB"),
+        Quantity(TURNS, 60 * float(np.median(hz)), 60 * _of_median(hz, BEAT_S / FRAME_S) + 6 / FRAME_S, "rpm"),
+    )
+    ahead = Quantity(LEAD, float(np.median(lead)), _of_median(lead, BEAT_S / FRAME_S), "%") if len(lead) >= FEWEST else None
+    return (*found, ahead) if ahead else found
 
 
 def _by_beats(shares: Array) -> Array:
@@ -95,23 +101,26 @@ def _level(share: Array) -> Array:
     return np.asarray(np.clip(10 * np.log10((ROTORS - 1) * share / np.maximum(1 - share, 1e-9)), 0, MOST_DB))
 
 
-def _alone(one: Band, blade_pass: Band | None, blades: int) -> tuple[Array, Array]:
-    """Level of the loudest line over the rest in each frame, dB, 0 where it may be more than one rotor's, and its frequency, Hz."""
+def _alone(one: Band, blade_pass: Band | None, blades: int) -> tuple[Array, Array, Array]:
+    """What frames say of the loudest line: its level over the rest, dB, 0 where it may be more than one rotor's; its frequency, Hz; and
+    by how much, %, it turns faster than the rotors' mean, of those frames whose blade pass is clear.
+    """
     spectra, frequency = _spectra(one)
     peak = frequency[spectra.argmax(axis=1)]
     level = np.zeros(len(spectra))
     if blade_pass is None:
-        return level, peak
-    share = _near(spectra, frequency, peak, LOBE_HZ)
+        return level, peak, np.empty(0)
     theirs, at = _spectra(blade_pass)
     n = min(len(theirs), len(spectra))
+    theirs, first = theirs[:n], peak[:n]
     whole = np.maximum(theirs.sum(axis=1), np.finfo(float).tiny)
-    floor = np.median(theirs, axis=1, keepdims=True) / np.log(2)
-    seen = np.where(theirs > FLOOR * floor, theirs, 0.0).sum(axis=1) > SEEN * whole
-    beside = np.clip(_near(theirs[:n], at, blades * peak[:n], blades * LOBE_HZ), LEAST, 1 - 1e-9)
-    contrast = _level(share[:n]) - 10 * np.log10((ROTORS - 1) * beside / (1 - beside))
-    level[:n] = np.where(seen[:n] & (beside < ONE_ROTOR), np.clip(contrast, 0, MOST_DB), 0.0)
-    return level, peak
+    lines = np.where(theirs > FLOOR * np.median(theirs, axis=1, keepdims=True) / np.log(2), theirs, 0.0)
+    seen = lines.sum(axis=1) > SEEN * whole
+    for reach_hz in LOBE_HZ * WIDTHS:
+        beside = np.clip(_near(theirs, at, blades * first, blades * reach_hz), LEAST, 1 - 1e-9)
+        contrast = _level(_near(spectra[:n], frequency, first, reach_hz)) - 10 * np.log10((ROTORS - 1) * beside / (1 - beside))
+        level[:n] = np.maximum(level[:n], np.where(seen & (beside < ONE_ROTOR), np.clip(contrast, 0, MOST_DB), 0.0))
+    return level, peak, 100 * (first[seen] * blades * lines[seen].sum(axis=1) / (lines[seen] @ at) - 1)
 
 
 def _spectra(band: Band) -> tuple[Array, Array]:

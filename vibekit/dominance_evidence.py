@@ -9,38 +9,49 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.dominance import LOUDEST, TURNS
+from vibekit.dominance import LEAD, LOUDEST, TURNS
 from vibekit.likelihood import UNFORESEEN
 from vibekit.made_table import rows_of, table_text
-from vibekit.reading import Reading
+from vibekit.reading import Quantity, Reading
 
 Array = npt.NDArray[np.float64]
-EDGES_DB = (4.0, 7.0, 10.0, 12.0, 14.0, 16.0, 18.0, 21.0)
+LEVELS_DB, LEADS = (4.0, 7.0, 10.0, 12.0, 14.0, 16.0, 18.0, 21.0), (-5.0, -2.0, 2.0, 5.0, 8.0, 11.0)  # edges of the steps
+LEVELS_AT, LEADS_AT = (2.0, 5.5, 8.5, 11.0, 13.0, 15.0, 17.0, 19.5, 23.0), (-7.0, -3.5, 0.0, 3.5, 6.5, 9.5, 13.0)  # their middles
+LEVEL_COLUMNS = tuple(f"from {edge:g} dB" for edge in (0, *LEVELS_DB))
+LEAD_COLUMNS = (f"lead below {LEADS[0]:g} %", *(f"from {edge:g} %" for edge in LEADS))
 SOUND = "sound"  # row of the table: nothing is wrong that raises 1x
-MIDDLES_DB = (2.0, 5.5, 8.5, 11.0, 13.0, 15.0, 17.0, 19.5, 23.0)  # of the steps between the edges
-# share of hurt craft on which a second rotor is hurt as much, so that none stands out: a crash seldom marks one propeller alone
-# (common practice, no source)
-NOT_ALONE = 0.3
+CUT_TIP = "cut tip"  # row of the table: half of the damaged blades, those that lost lift; that of the condition's own name are nicks
+DAMAGE = "blade-damage"
+PM = "\N{PLUS-MINUS SIGN}"
+
+
+def step_of(value: float, edges: Sequence[float]) -> int:
+    """The step in which a value lies."""
+    return int(np.searchsorted(edges, value, side="right"))
 
 
 @cache
-def _chances() -> dict[str, Array]:
-    """Chance of each step under each condition of the table, as far as the rig is believed."""
-    rows = rows_of(table_text("dominance.csv"))
-    steps = [f"from {edge:g} dB" for edge in (0, *EDGES_DB)]
-    found = {row["condition"]: np.array([float(row[step]) for step in steps]) / 100 for row in rows}
-    found = {name: (1 - UNFORESEEN) * row / row.sum() + UNFORESEEN / len(steps) for name, row in found.items()}
-    return {name: row if name == SOUND else (1 - NOT_ALONE) * row + NOT_ALONE * found[SOUND] for name, row in found.items()}
+def _chances(columns: tuple[str, ...]) -> dict[str, Array]:
+    """Chance of each step under each row of the table, as far as the rig is believed."""
+    rows = {row["condition"]: np.array([float(row[column]) for column in columns]) for row in rows_of(table_text("dominance.csv"))}
+    return {name: (1 - UNFORESEEN) * row / row.sum() + UNFORESEEN / len(columns) for name, row in rows.items()}
 
 
-def odds_of(level_db: float) -> dict[str, float]:
-    """Log10 of the odds of each condition that raises 1x against none, where the loudest rotor stands so far over the others.
+def odds_of(level_db: float, lead: float | None = None) -> dict[str, float]:
+    """Log10 of the odds of each condition that raises 1x against none, where the loudest rotor stands and leads so far.
 
-    A straight line between the steps' middles; further out never speaks less for a condition (monotone likelihood ratio).
+    lead: %; None where it is not known. Level and lead of one condition are taken as independent.
+    A straight line between the steps' middles; a level further out never speaks less for a condition (monotone likelihood ratio).
     """
-    chances = _chances()
-    raising = {name: np.maximum.accumulate(np.log10(row / chances[SOUND])) for name, row in chances.items() if name != SOUND}
-    return {name: float(np.interp(level_db, MIDDLES_DB, odds)) for name, odds in raising.items()}
+    levels, leads = _chances(LEVEL_COLUMNS), _chances(LEAD_COLUMNS)
+    odds = {}
+    for name in levels.keys() - {SOUND}:
+        said = np.interp(level_db, LEVELS_AT, np.maximum.accumulate(np.log10(levels[name] / levels[SOUND])))
+        if lead is not None:
+            said += np.interp(lead, LEADS_AT, np.log10(leads[name] / leads[SOUND]))
+        odds[name] = 10 ** float(said)
+    odds[DAMAGE] = (odds[DAMAGE] + odds.pop(CUT_TIP)) / 2
+    return {name: math.log10(each) for name, each in odds.items()}
 
 
 def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> tuple[str, dict[str, float]] | None:
@@ -52,26 +63,30 @@ def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> t
     flights = [r for r in readings if r.settings.test == "flight" and r.quantity(LOUDEST)]
     if not flights or any(r.settings.test == "flight" for r in references):
         return None
-    found = [q for r in flights if (q := r.quantity(LOUDEST))]
-    level, u95 = float(np.mean([q.value for q in found])), float(np.linalg.norm([q.u95 for q in found])) / len(found)
-    odds = odds_of(level)
-    said = f"in flight the loudest rotor's 1x is {level:.1f} dB \N{PLUS-MINUS SIGN} {u95:.1f} over the mean of the other three"
+    values = {name: [q for r in flights if (q := r.quantity(name))] for name in (LOUDEST, TURNS, LEAD)}
+    level, u95 = _mean(values[LOUDEST])
+    lead = _mean(values[LEAD]) if values[LEAD] else None
+    odds = odds_of(level, lead[0] if lead else None)
+    said = f"in flight the loudest rotor's 1x is {level:.1f} dB {PM} {u95:.1f} over the mean of the other three"
     if max(odds.values()) > 0:
-        beyond = np.append(np.cumsum(_chances()[SOUND][::-1])[::-1][1:], 0.0)[:-1]
-        share = 100 * float(np.interp(level, EDGES_DB, beyond))
-        few = f"{share:.0f} in 100" if share >= 1 else "fewer than 1 in 100"
-        said += f", as {few} sound craft of the rig show; {_which(flights)}"
+        beyond = np.cumsum(_chances(LEVEL_COLUMNS)[SOUND][::-1])[::-1][1:]
+        few = _few(100 * float(np.interp(level, LEVELS_DB, beyond)))
+        said += f", as {few} sound craft of the rig show; it turns at {_mean(values[TURNS])[0]:.0f} rpm{_ahead(*lead) if lead else ''}"
+        said += "; on which arm it sits one sensor cannot tell"
     return said, odds
 
 
-def _which(flights: Sequence[Reading]) -> str:
-    """The rotor by its speed; its place one sensor cannot know."""
-    nowhere = "on which arm it sits one sensor cannot tell"
-    speeds = [(q, r.speed.rpm, r.speed.rpm_u95 or 0.0) for r in flights if (q := r.quantity(TURNS)) and r.speed.rpm]
-    if not speeds:
-        return nowhere
-    rpm = float(np.mean([q.value for q, _, _ in speeds]))
-    apart = float(np.mean([q.value / mean - 1 for q, mean, _ in speeds]))
-    clear = abs(apart) > max(math.hypot(q.u95, u95) / mean for q, mean, u95 in speeds)
-    beside = f", {abs(100 * apart):.0f} % {'faster' if apart > 0 else 'slower'} than the rotors' mean" if clear else ""
-    return f"it turns at {rpm:.0f} rpm{beside}; {nowhere}"
+def _ahead(lead: float, u95: float) -> str:
+    if abs(lead) <= u95:
+        return ""
+    said = f", {abs(lead):.1f} % {PM} {u95:.1f} {'faster' if lead > 0 else 'slower'} than the rotors' mean"
+    return f"{said}, as one does whose blades lift less" if lead > LEADS[-2] else said
+
+
+def _few(percent: float) -> str:
+    return f"{percent:.0f} in 100" if percent >= 1 else "fewer than 1 in 100"
+
+
+def _mean(found: Sequence[Quantity]) -> tuple[float, float]:
+    """Mean and half width of its 95 % interval."""
+    return float(np.mean([q.value for q in found])), float(np.linalg.norm([q.u95 for q in found])) / len(found)

@@ -1,20 +1,17 @@
 """Count how far the loudest rotor stands out in flight, sound and hurt: `python -m vibekit.dominance_table [CRAFT]` (minutes).
 
-Craft of the usual and of the wide population by turns, each with one kind of sensor. Every other one is trimmed: the pairs of its rotors
-that turn one way are faster than the others by a share normal about 0 with TRIM_YAW, to hold its heading, and each rotor by TRIM, for
-where its mass lies (common practice, no source). Blades are known, or not, by turns.
+Craft of the usual and of the wide population by turns, each with one kind of sensor. Blades are known, or not, by turns.
 """
 
 import sys
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
-
-from vibekit.dominance import loudest_rotor
-from vibekit.dominance_evidence import EDGES_DB, SOUND
+from vibekit.dominance import LEAD, LOUDEST, loudest_rotor
+from vibekit.dominance_evidence import CUT_TIP, LEAD_COLUMNS, LEADS, LEVEL_COLUMNS, LEVELS_DB, SOUND, step_of
 from vibekit.rig import Condition, Fault, RigCraft, draw_craft
-from vibekit.rig.craft import stream
+from vibekit.rig.craft import ROTORS, stream
 from vibekit.rig.flight_band import CutTip, flight_bands
 from vibekit.rig.population import USUAL, WIDE
 from vibekit.rig_case import SENSORS, SEVERITIES
@@ -23,36 +20,40 @@ FIRST_SEED = 3_000_000  # tests and the other tables draw their craft from other
 RAISING: tuple[Condition, ...] = (
     "prop-imbalance", "blade-damage", "rotor-imbalance", "bent-shaft", "loose-mount", "loose-propeller", "resonance",
 )  # fmt: skip
-CUT = (0.05, 0.13)  # of the radius
+NOT_ALONE = 0.3  # share of hurt craft on which a second rotor is hurt likewise (common practice, no source)
+CUT = (0.05, 0.25)  # of the radius (common practice, no source)
 SOUND_TAKES = 4
-TRIM_YAW, TRIM = 0.03, 0.015
 
 
-def _step(craft: RigCraft, seed: int, hurt: Fault | CutTip | None, take: int) -> int | None:
-    rng = stream(craft, "trim")
-    trim = 1 + rng.normal(0, TRIM_YAW) * np.array([1, -1, 1, -1]) + rng.normal(0, TRIM, 4)
-    one, blade_pass = flight_bands(craft, SENSORS[seed % 3], hurt, take, trim=trim if seed % 2 else None)
-    found = loudest_rotor(one, blade_pass if seed // 2 % 2 else None, craft.blades)
-    return None if found is None else int(np.searchsorted(EDGES_DB, found[0].value, side="right"))
+def _steps(craft: RigCraft, seed: int, hurt: Sequence[Fault | CutTip], take: int) -> tuple[int, int | None]:
+    """Steps of the level and, where it is known, of the lead."""
+    one, blade_pass = flight_bands(craft, SENSORS[seed % 3], hurt, take)
+    found = {q.name: q.value for q in loudest_rotor(one, blade_pass if seed // 2 % 2 else None, craft.blades)}
+    return step_of(found[LOUDEST], LEVELS_DB), step_of(found[LEAD], LEADS) if LEAD in found else None
 
 
 def make_table(seeds: range) -> str:
     """Text of dominance.csv: how often each step, in a hundred, where nothing is wrong that raises 1x, and under each condition."""
-    counts = {name: Counter[int | None]() for name in (SOUND, *RAISING)}
+    counts = {name: Counter[tuple[int, int | None]]() for name in (SOUND, *RAISING, CUT_TIP)}
     for seed in seeds:
         craft = draw_craft(seed, (USUAL, WIDE)[seed // 4 % 2])
         rng = stream(craft, "hurt")
         for take in range(SOUND_TAKES):
-            counts[SOUND][_step(craft, seed, None, take)] += 1
-        for name in RAISING:  # half of the damaged blades are cut at the tip
-            hurt = Fault(name, float(rng.choice(SEVERITIES)), int(rng.integers(4)))
-            cut = CutTip(rng.uniform(*CUT), hurt.rotor)
-            counts[name][_step(craft, seed, cut if name == "blade-damage" and seed // 8 % 2 else hurt, SOUND_TAKES)] += 1
-    steps = range(len(EDGES_DB) + 1)
-    lines = ["condition,cases," + ",".join(f"from {edge:g} dB" for edge in (0, *EDGES_DB))]
+            counts[SOUND][_steps(craft, seed, (), take)] += 1
+        for name in (*RAISING, None):
+            rotors = rng.permutation(ROTORS)[: 1 + (rng.random() < NOT_ALONE)].tolist()
+            hurt = [Fault(name, float(rng.choice(SEVERITIES)), r) if name else CutTip(rng.uniform(*CUT), r) for r in rotors]
+            counts[name or CUT_TIP][_steps(craft, seed, hurt, SOUND_TAKES)] += 1
+    lines = [f"condition,cases,{','.join(LEVEL_COLUMNS)},of known lead,{','.join(LEAD_COLUMNS)}"]
     for state, count in counts.items():
-        cases = sum(count[k] for k in steps)
-        lines.append(f"{state},{cases}," + ",".join(f"{100 * count[k] / cases:.2f}" for k in steps))
+        shares = []
+        for i, columns in enumerate((LEVEL_COLUMNS, LEAD_COLUMNS)):
+            each = Counter[int]()
+            for steps, times in count.items():
+                if (step := steps[i]) is not None:
+                    each[step] += times
+            shares.append(f"{each.total()}," + ",".join(f"{100 * each[k] / each.total():.2f}" for k in range(len(columns))))
+        lines.append(f"{state}," + ",".join(shares))
     return "\n".join(lines) + "\n"
 
 

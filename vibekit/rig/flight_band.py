@@ -1,6 +1,7 @@
 """What a flight puts into the bands of 1x and of the blade pass, from the rig's own description: a thousand flights in seconds."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,7 @@ from vibekit.rig.forces import BLADE_SHARE, Lines, blade_lines, fault_lines, hea
 from vibekit.rig.line_quantity import resonance_mode
 from vibekit.rig.motion import drift, steady
 from vibekit.rig.path import path
-from vibekit.rig.record import APART_HZ, LEAK
+from vibekit.rig.record import APART_HZ
 from vibekit.rig.render import LOOSE
 from vibekit.rig.scatter import Scatter, draw_scatter
 from vibekit.rig.severity import fault_size
@@ -23,6 +24,8 @@ from vibekit.rig.wash import wash_force, wash_sound
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
+TRIM_YAW, TRIM = 0.03, 0.02  # common practice, no source
+SEAT_DB = 4.0  # by which a rotor is heard better or worse for where the sensor sits (common practice, no source)
 THIN = 0.25  # mass of a blade a length at the tip against the hub, falling in a straight line (common practice, no source)
 
 
@@ -54,17 +57,26 @@ class CutTip:
         return float((1 - self.lost_lift / craft.blades) ** -0.5)
 
 
-def flight_bands(
-    craft: RigCraft, sensor: Sensor, hurt: Fault | CutTip | None, take: int, *, trim: Array | None = None, seconds: float = 5.0
-) -> tuple[Band, Band]:
-    """Bands of 1x and of the blade pass in one flight. trim: (4,) factors on the rotors' speeds beside the rig's own spacing."""
+def flight_bands(craft: RigCraft, sensor: Sensor, hurt: Sequence[Fault | CutTip], take: int, *, seconds: float = 5.0) -> tuple[Band, Band]:
+    """Bands of 1x and of the blade pass in one flight of a craft whose one sensor sits at any of its arms, or between them.
+
+    hurt: what is wrong, each on a rotor of its own
+
+    Beside the rig's own spacing, pairs of rotors that turn one way are faster than the others by a share normal about 0 with TRIM_YAW,
+    to hold the heading, and each rotor by TRIM, for where the mass lies.
+    """
     rng = stream(craft, "flight band", take)
-    at = hurt.rotor if hurt else 0
+    wrong = {each.rotor: each for each in hurt}
+    at = hurt[0].rotor if hurt else 0
     scatter = [draw_scatter(craft, rotor, "flight", take, take) for rotor in range(ROTORS)]
     apart = np.cumsum(stream(craft, "apart").uniform(*APART_HZ, ROTORS))
-    speed_hz = (scatter[at].speed * craft.test_hz + apart - apart[at]) * (1.0 if trim is None else trim)
-    if isinstance(hurt, CutTip):
-        speed_hz[at] *= hurt.faster(craft)
+    balance = stream(craft, "trim")
+    trim = 1 + balance.normal(0, TRIM_YAW) * np.array([1, -1, 1, -1]) + balance.normal(0, TRIM, ROTORS)
+    near = 10 ** (stream(craft, "seat").normal(0, SEAT_DB, ROTORS) / 20)
+    speed_hz = (scatter[at].speed * craft.test_hz + apart - apart[at]) * trim
+    for tip in hurt:
+        if isinstance(tip, CutTip):
+            speed_hz[tip.rotor] *= tip.faster(craft)
     mean_hz = float(speed_hz.mean())
     orders = (1, craft.blades)
     half_hz = [min(ROTORS_APART * each, TOP_ORDERS) * mean_hz for each in orders]
@@ -74,16 +86,15 @@ def flight_bands(
     z: list[Complex] = [np.zeros(count, complex) for count in n]
     noise = np.zeros(2)
     for rotor in range(ROTORS):
-        gain = 1.0 if rotor == at else LEAK
-        amplitude, loose, power = _one(craft, rotor, sensor, hurt if rotor == at else None, scatter[rotor], speed_hz[rotor])
-        noise += gain**2 * power
+        amplitude, loose, power = _one(craft, rotor, sensor, wrong.get(rotor), scatter[rotor], speed_hz[rotor])
+        noise += near[rotor] ** 2 * power
         motion = steady(rng, speed_hz[rotor], scatter[at].wander, fine[0], 2 * fine[1])
         rattle = np.exp(0.25 * drift(rng, fine[0], 2 * fine[1], 0.4) - 0.25**2 / 2)
         when = np.arange(fine[0]) / (2 * fine[1])
-        for i, (each, half) in enumerate(zip(orders, half_hz, strict=True)):
-            turns = each * (np.interp(time[i], when, motion.turns) - mean_hz * time[i]) + half * time[i]
+        for i, (order, half) in enumerate(zip(orders, half_hz, strict=True)):
+            turns = order * (np.interp(time[i], when, motion.turns) - mean_hz * time[i]) + half * time[i]
             size = amplitude[i] + loose[i] * np.interp(time[i], when, rattle)
-            z[i] += gain * size * np.interp(time[i], when, motion.speed_hz / speed_hz[rotor]) ** 2 * np.exp(2j * np.pi * turns)
+            z[i] += near[rotor] * size * np.interp(time[i], when, motion.speed_hz / speed_hz[rotor]) ** 2 * np.exp(2j * np.pi * turns)
     bands = []
     for i, (each, half) in enumerate(zip(orders, half_hz, strict=True)):
         random = math.sqrt(noise[i] * 2 * half) * (rng.standard_normal(n[i]) + 1j * rng.standard_normal(n[i]))

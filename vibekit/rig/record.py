@@ -77,6 +77,7 @@ def record(
     flicks: int = 1,
     disturbance: Disturbance | None = None,
     added_gmm: complex = 0,
+    faster: float = 1.0,
 ) -> tuple[Recording, Truth]:
     """One take of one test; the same arguments give the same samples.
 
@@ -90,6 +91,7 @@ def record(
     tacho: add a channel with one pulse a turn
     flicks: hand-spin: how often the finger flicks the rotor, each time when it stands
     added_gmm: weights put on the rotor under test, mass times radius at their angle in the direction of rotation from the tacho's mark
+    faster: factor on the speed of the rotor under test beside the others', as of a blade that lost lift
 
     Raises UsageError for a rotor, test, take, refit, sensor, number of axes or flicks, rate, duration or speed that is not allowed.
     """
@@ -118,7 +120,8 @@ def record(
     apart = np.cumsum(stream(craft, "apart").uniform(*APART_HZ, ROTORS))
     for each in rotors:
         hurt = _on(each, fault)
-        motion = _turn(setup, spins if each == rotor else None, scatter, wanted_hz + float(apart[each] - apart[rotor]), rng)
+        own_hz = (faster if each == rotor else 1.0) * (wanted_hz + float(apart[each] - apart[rotor]))
+        motion = _turn(setup, spins if each == rotor else None, scatter, own_hz, rng)
         spectrum += (1.0 if each == rotor else leak) * one_rotor(setup, each, hurt, scatter, motion, rng)
         motions.append(Motion(motion.turns[setup.lead :], motion.speed_hz[setup.lead :]))
     samples = fft.irfft(spectrum, total)[:, setup.lead :] * (setup.gain * scatter.gain)
