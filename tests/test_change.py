@@ -64,6 +64,41 @@ def test_force_of_unbalance_grows_with_the_square_of_speed():
     assert change("1x", [reading(0.1 * 1.05**2, rpm=6300.0)], [reading(0.1)], TENTH).delta == pytest.approx(0.0, abs=1e-3)
 
 
+SEATED = {float(order): 0.05 for order in range(2, 13)}
+
+
+def test_a_new_seat_that_scatters_all_lines_is_learned_from_them():
+    """Each line goes its own way by 4.3 dB; left as it was, nearly every one would stand out by 2.5 deviations."""
+    draw = np.random.default_rng(5)
+
+    def seen(fault):
+        to = np.exp(0.5 * draw.standard_normal(12))
+        after = reading(0.1 * fault * to[0], others={o: 0.05 * x for o, x in zip(SEATED, to[1:], strict=True)})
+        return change("1x", [after], [reading(0.1, others=SEATED)], TENTH)
+
+    sound, hurt = [seen(1.0) for _ in range(500)], [seen(8.0) for _ in range(200)]
+    assert np.mean([abs(moved.z) > 2.5 for moved in sound]) < 0.1
+    assert np.mean([abs(moved.delta) < moved.u95 for moved in sound]) > 0.9
+    assert np.mean([moved.z > 2.5 for moved in hurt]) > 0.9
+
+
+def test_lines_that_stayed_where_they_were_leave_a_change_as_sure_as_few_lines_do():
+    few = change("1x", [reading(0.2)], [reading(0.1)], TENTH)
+    many = change("1x", [reading(0.2, others=SEATED)], [reading(0.1, others=SEATED)], TENTH)
+    assert many.z == pytest.approx(few.z)
+
+
+def test_at_two_speeds_ratios_count_by_their_logarithm():
+    """Of a mode that answers at one of them the mean of amplitudes would make 20 dB."""
+    before = [reading(0.1), reading(0.1, rpm=8000.0)]
+    one = change("1x", [reading(2.0), reading(0.09, rpm=8000.0)], before, TENTH)
+    both = change("1x", [reading(0.42), reading(0.43, rpm=8000.0)], before, TENTH)
+    assert one.delta == pytest.approx(20 * np.log10(np.sqrt(20 * 0.9)), abs=0.01)
+    assert both.delta == pytest.approx(one.delta, abs=0.1)
+    assert one.z < 0.6 * both.z
+    assert one.u95 > 20 > 2.5 > both.u95
+
+
 def test_recordings_far_apart_in_speed_are_not_compared():
     assert change("1x", [reading(0.2, rpm=9000.0)], [reading(0.1)], TENTH) is None
 

@@ -18,12 +18,19 @@ def judged(capsys, fault, *words):
     return analyzed(capsys, *files, "--same-motor", *words, "--baseline", *sound("New_Bearing"))["conclusion"]
 
 
-@pytest.mark.parametrize("words", [(), ("--test", "bare"), ("--sensor", "microphone")], ids=["nothing said", "bare", "microphone"])
+WORDS = pytest.mark.parametrize(
+    "words",
+    [(), ("--test", "bare"), ("--sensor", "microphone"), ("--test", "bare", "--sensor", "microphone")],
+    ids=["nothing said", "bare", "microphone", "bare by microphone"],
+)
+
+
+@WORDS
 def test_four_weights_are_an_imbalance(capsys, words):
     assert judged(capsys, "Unbalanced_Rotor_4", *words)["condition"] in ("rotor-imbalance", "prop-imbalance")
 
 
-@pytest.mark.parametrize("words", [(), ("--test", "bare"), ("--sensor", "microphone")], ids=["nothing said", "bare", "microphone"])
+@WORDS
 def test_severe_damage_is_a_bearing_fault(capsys, words):
     end = judged(capsys, "Severe_Bearing_Damage", *words)
     assert end["condition"].startswith("bearing")
@@ -33,3 +40,12 @@ def test_severe_damage_is_a_bearing_fault(capsys, words):
 def test_minor_damage_and_two_weights_are_right_or_open(capsys):
     assert judged(capsys, "Minor_Bearing_Damage")["condition"].startswith(("bearing", "undecided"))
     assert judged(capsys, "Unbalanced_Rotor_2")["condition"] in ("rotor-imbalance", "prop-imbalance", "undecided", "healthy")
+
+
+def test_four_weights_at_two_speeds_are_an_imbalance_or_open(capsys):
+    """At one inverter frequency 1x and 2x rose by 26 and 29 dB, at the others 2x did not: no shaft is bent by that."""
+    files = sound("Unbalanced_Rotor_4")
+    (loud,) = [file for file in files if "50Hz" in file]
+    for other in set(files) - {loud}:
+        end = analyzed(capsys, loud, other, "--same-motor", "--test", "bare", "--baseline", *sound("New_Bearing"))["conclusion"]
+        assert end["condition"] in ("rotor-imbalance", "prop-imbalance", "undecided"), other

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,9 @@ SITTING_DB = 1.0  # by which the noise of a whole sitting is off: how the sensor
 LEAST_UNKNOWN = 0.2  # share of the spread that is never taken as known
 HILL = 3.0  # times the noise beside it: 6 dB higher within the width of a line (common practice, no source)
 LEAST_RATIO = 0.01  # amplitudes smaller than this share of the reference are all alike
+CLEAR = 0.15  # relative error up to which a line tells what a sitting does to lines
+FEWEST_LINES = 8  # that tell it
+ONE_SEAT = 0.25  # scatter of lines from take to take with the sensor left where it is: 97 of 100 sound motors of the rig show less
 DB = 20 / math.log(10)  # decibels of an amplitude's logarithm
 
 
@@ -51,11 +55,15 @@ class Pairing:
     """A reading and the references it is compared with.
 
     gains_db: what to add to a level of each reference so that both were taken with one gain of the sensor
+    seat: how unlike lines changed between the two, standard deviation relative to amplitude, from this many `lines`; 0 where too few
+        are clear to tell
     """
 
     reading: Reading
     references: tuple[Reading, ...]
     gains_db: tuple[float, ...]
+    seat: float = 0.0
+    lines: int = 0
 
     def factor(self, index: int, per_decade: float) -> float:
         """Factor on power that brings a reference to the reading's gain and speed."""
@@ -120,8 +128,26 @@ def pair_up(readings: Sequence[Reading], references: Sequence[Reading]) -> list[
     for reading in readings:
         if beside := nearest(reading, references):
             own, others = common_gain(reading, beside)
-            found.append(Pairing(reading, tuple(beside), tuple(own - other for other in others)))
+            pair = Pairing(reading, tuple(beside), tuple(own - other for other in others))
+            seat, lines = _seat(pair)
+            found.append(replace(pair, seat=seat, lines=lines))
     return found
+
+
+def _seat(pair: Pairing) -> tuple[float, int]:
+    """What taking the sensor off and on, or putting it down again elsewhere, did to lines, and how many tell it.
+
+    A path that changed raises some lines and lowers others, as a room's echoes do where a microphone stands a hand's breadth off. A
+    fault moves few of them, or all one way: the scatter about their median, robustly (median absolute deviation: Rousseeuw & Croux,
+    J. Am. Stat. Assoc. 88 (1993) 1273-1283), less what takes of one seat may show.
+    """
+    each = [match_lines(pair, (line.order,), peers=False) for line in pair.reading.powers]
+    clear = [match for match in each if match and match.noise < CLEAR**2]
+    if len(clear) < FEWEST_LINES:
+        return 0.0, 0
+    moved = np.log(np.maximum([1 + match.shift for match in clear], LEAST_RATIO))
+    scatter = (1.4826 * float(np.median(np.abs(moved - np.median(moved))))) ** 2
+    return math.sqrt(max(scatter - ONE_SEAT**2, 0.0)), len(clear)
 
 
 def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool) -> Match | None:
@@ -129,7 +155,8 @@ def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool) -> Match
 
     Amplitudes add as vectors, so the repeats of a small one scatter as much as those of a large one, and evenly, which its level in dB
     does not. Noise of equal power is put back under both sides, so that lines which hide in it compare as equal. Where the noise
-    rose, as much is taken off the lines as a hill of that noise may add: echoes and modes of the frame colour it as narrowly as a line.
+    rose, as much of the lines' rise is taken off as a hill of that noise may add: echoes and modes of the frame colour it as narrowly as
+    a line.
     """
     ours = {p.order: p for p in pair.reading.powers}
     orders = [o for o in orders if o in ours]
@@ -145,7 +172,7 @@ def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool) -> Match
 
     power, noise, error = summed(ours)
     each = np.array([summed(lines) * pair.factor(i, FORCE) for i, lines in theirs])
-    power = min(power, max(power - HILL * (noise - each[:, 1].mean()), 0.0))
+    power = min(power, max(power - HILL * (noise - each[:, 1].mean()), each[:, 0].mean()))
     level = (noise + each[:, 1].mean()) / 2
     least = max(level / 4, np.finfo(float).tiny)
     amplitude = math.sqrt(max(power + level, least))
@@ -221,13 +248,21 @@ def changed(name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *
     return replace(most, z=-float(ndtri(max(passed, 1e-300))), order=order)
 
 
+def _speeds(matched: Sequence[tuple[Match, Pairing]]) -> int:
+    """At how many speeds: at each of them a line takes its own way."""
+    rpm = sorted(p.reading.speed.rpm or 0.0 for _, p in matched)
+    return 1 + sum(after > (1 + NEAR) * before for before, after in pairwise(rpm))
+
+
 def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread, *, peers: bool) -> Change | None:
     """The change that the matches make together.
 
     The spread of one recording is learned from repeats among the references and from the scatter of the shifts, starting from `prior`
     (moderated t: Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3). It is never taken below the interval of the readings themselves,
     and counts as known as far as that interval makes it up (Welch, Biometrika 34 (1947) 28-35). With four shifts and more their
-    median and median deviation count, so that one speed at which a mode answers does not drown the rest.
+    median and median deviation count, so that one speed at which a mode answers does not drown the rest. Lines at several
+    speeds count by the logarithm of their ratio, since at each they go another way; their error is never less than what this sitting
+    did to lines, independently at each speed.
     """
     if not matched:
         return None
@@ -240,10 +275,11 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
             freedom += match.references - 1
         used |= beside
     shifts = np.array([m.shift for m, _ in matched])
-    shift = float(np.median(shifts) if len(shifts) >= ROBUST else shifts.mean())
+    if name in LINES:
+        shifts = np.log(np.maximum(1 + shifts, LEAST_RATIO))
+    middle = float(np.median(shifts) if len(shifts) >= ROBUST else shifts.mean())
     if len(shifts) > 1:
-        own = (shifts - shift) / (max(1 + shift, LEAST_RATIO) if name in LINES else 1.0)
-        scatter = own**2 / np.array([1 + 1 / m.references for m, _ in matched])
+        scatter = (shifts - middle) ** 2 / np.array([1 + 1 / m.references for m, _ in matched])
         squares += float((len(shifts) - 1) * 1.4826**2 * np.median(scatter) if len(shifts) >= ROBUST else scatter.sum())
         freedom += len(shifts) - 1
     degrees = prior.worth + freedom
@@ -252,10 +288,21 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     degrees /= max(1 - measured / variance, LEAST_UNKNOWN) ** 2
     between = prior.spread**2 * (1 + 1 / len(used)) if peers else SITTING_DB**2 if name in BROADBAND else 0.0
     error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
-    score = shift / error
-    z = math.copysign(-float(ndtri(max(stdtr(degrees, -abs(score)), 1e-300))), score)
-    half = 1.96 * error * (score / z if z else 1.0)
     if name not in LINES:
-        return Change(name, shift, half, z, math.sqrt(variance), len(matched), len(used))
-    ratio = max(1 + shift, LEAST_RATIO)
-    return Change(name, in_db(name, shift), DB * half / ratio, z, DB * math.sqrt(variance), len(matched), len(used))
+        z, wide = _deviate(middle / error, degrees)
+        return Change(name, middle, wide * error, z, math.sqrt(variance), len(matched), len(used))
+    seat = 0.0 if peers else math.sqrt(float(np.mean([p.seat**2 for _, p in matched])) / _speeds(matched))
+    if seat > error:
+        error, degrees = seat, max(degrees, min(p.lines for _, p in matched if p.lines) - 1)
+    shift = math.expm1(middle)
+    z, wide = _deviate(shift / error, degrees)
+    apart = float(np.std(shifts, ddof=1)) / math.sqrt(len(shifts)) if len(shifts) > 1 else 0.0
+    return Change(
+        name, DB * middle, DB * wide * max(error / (1 + shift), seat, apart), z, DB * math.sqrt(variance), len(matched), len(used)
+    )
+
+
+def _deviate(score: float, degrees: float) -> tuple[float, float]:
+    """Normal deviate of a Student score of equal chance, and the half width of its 95 % interval in standard errors."""
+    z = math.copysign(-float(ndtri(max(stdtr(degrees, -abs(score)), 1e-300))), score)
+    return z, 1.96 * (score / z if z else 1.0)
