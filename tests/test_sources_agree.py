@@ -21,7 +21,7 @@ from vibekit.settings import Settings
 
 SECONDS, PLAYED_S = 4.0, 12.0
 GIVEN = Settings(test="prop", sensor="contact", blades=2)
-HURT = Fault("blade-damage", 8.0, 1)
+HURT = Fault("blade-damage", 20.0, 1)
 
 
 def sounds(rate: int) -> list[np.ndarray]:
