@@ -49,3 +49,31 @@ def test_four_weights_at_two_speeds_are_an_imbalance_or_open(capsys):
     for other in set(files) - {loud}:
         end = analyzed(capsys, loud, other, "--same-motor", "--test", "bare", "--baseline", *sound("New_Bearing"))["conclusion"]
         assert end["condition"] in ("rotor-imbalance", "prop-imbalance", "undecided"), other
+
+
+def logged(condition, *frequencies):
+    """Phone logs along one axis, with the speed typed for each: half the inverter's frequency, less slip."""
+    files = [path(f"motors/Motor1_{condition}_Yaxis_{hz}Hz.csv") for hz in frequencies]
+    return files, [f"{hz * 30 - 5}rpm" for hz in frequencies]
+
+
+@pytest.mark.parametrize("condition", ["UnbalancedRotor_4Weights", "BrokenRotorBar", "DamagedBearing_Minor"])
+def test_a_phone_log_tells_how_1x_moved_and_claims_nothing(capsys, condition):
+    """100 samples a second see little but 1x, which an unbalance, a bearing and a broken rotor bar raise alike."""
+    speeds = (40, 50, 60)
+    (now, at), (past, were) = logged(condition, *speeds), logged("Healthy_NewBearing", *speeds)
+    words = [
+        "--same-motor",
+        "--test",
+        "bare",
+        *(w for s in at for w in ("--speed", s)),
+        *(w for s in were for w in ("--baseline-speed", s)),
+    ]
+    found = analyzed(capsys, *now, *words, "--baseline", *past)
+    assert found["conclusion"]["condition"] == "undecided"
+    assert "1x" in found["conclusion"]["reason"]
+    assert "dB" in found["conclusion"]["reason"]
+    chance = {each["condition"]: each["probability"] for each in found["findings"]}
+    assert {"rotor-imbalance", "bearing-outer", "electrical"} <= chance.keys()
+    if condition != "DamagedBearing_Minor":
+        assert chance.get("healthy", 0.0) < 0.3

@@ -313,7 +313,7 @@ def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity
     """Levels of the groups of orders that conditions are told apart by."""
     found = []
     for name in ("1x", "2x", "half orders", "harmonics", "electrical lines", "blade pass", "other orders"):
-        orders = tuple(o for o in group(name, settings) if o < spectrum.order[-1] - 1.0)
+        orders = tuple(o for o in group(name, settings) if spectrum.holds(o))
         if orders:
             found.append(level_of(spectrum, orders, name, tuple(_reach(settings, order) for order in orders)))
     wander = peak_of_run_up(spectrum) if settings.test == "run-up" else unsteadiness(spectrum) if settings.test != "flight" else None
@@ -321,7 +321,7 @@ def _order_levels(spectrum: OrderSpectrum, settings: Settings) -> tuple[Quantity
 
 
 def _powers(short: OrderSpectrum, long: OrderSpectrum, settings: Settings) -> tuple[LinePower, ...]:
-    orders = [o for o in compared_orders(settings) if o < short.order[-1] - 1.0]
+    orders = [o for o in compared_orders(settings) if short.holds(o)]
     if long is short:
         return tuple(line_power(short, o, _reach(settings, o), steady=settings.test == "flight") for o in orders)
     return tuple(best_line_power(short, long, o) for o in orders)

@@ -112,6 +112,19 @@ def nearest(reading: Reading, references: Sequence[Reading]) -> list[Reading]:
     return [r for r in same if _apart(reading, r) <= closest + NEAR] if closest <= FAR else []
 
 
+def why_not_compared(readings: Sequence[Reading], references: Sequence[Reading]) -> str:
+    """Why none of the readings has a reference to be compared with, and what to do; empty where one has, or without any of either."""
+    if not readings or not references or any(nearest(r, references) for r in readings):
+        return ""
+    if not any(_set_up(r) == _set_up(ref) for r in readings for ref in references):
+        return "they were taken under another test or with another sensor or set-up: record both alike"
+    if not any(r.screening.levels_comparable for r in readings) or not any(r.screening.levels_comparable for r in references):
+        return "the gain changed on the way, by gain control, noise suppression or clipping: record again without"
+    if not any(r.speed.rpm for r in readings) or not any(r.speed.rpm for r in references):
+        return f"no shaft speed was found in {'them' if any(r.speed.rpm for r in readings) else 'what is judged'}: state it"
+    return f"their speeds lie more than {100 * FAR:.0f} % apart from it: record both at one speed"
+
+
 def in_db(name: str, shift: float) -> float:
     """A shift as a difference in dB: that of lines is a relative difference of amplitude."""
     return DB * math.log(max(1 + shift, LEAST_RATIO)) if name in LINES else shift

@@ -1,10 +1,11 @@
 """Readings to findings and a conclusion, or to an honest "cannot tell"."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
+from vibekit.change import why_not_compared
 from vibekit.dominance_evidence import one_of_four
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
@@ -70,6 +71,8 @@ def diagnose(
     usable = [r for r in readings if r.screening.usable]
     sound = [r for r in references if r.screening.usable]
     table = shop or repeatability or load_repeatability()
+    narrow = bool(usable) and all(r.rate_hz < NARROW_HZ for r in usable)
+    slow = narrow and not any(h.odds.keys() - {"resonance"} for h in hints)  # nobody looked at the parts, either
     told = over_speeds(usable, sound, table, peers=peers)
     hints = (*hints, *((Hint(told[0], {"resonance": told[1]}),) if told else ()))
     others = "the same model on other craft" if shop else "the other motors"
@@ -79,19 +82,28 @@ def diagnose(
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)
     chance = likelihoods.posterior(seen, prior)
+    if slow:
+        chance = _shared_out(catalogue, chance, prior, usable)
+
+    def weight(clue: Observation, condition: str) -> float:
+        if not slow or condition == "healthy":
+            return likelihoods.weight(clue, condition, prior)
+        return -likelihoods.weight(clue, "healthy", prior)
+
     findings = tuple(
-        _finding(catalogue[name], chance[name], seen, hints, likelihoods, prior, position)
+        _finding(catalogue[name], chance[name], seen, hints, weight, position)
         for name in sorted(chance, key=lambda name: -chance[name])
         if chance[name] >= SHOWN
     )
     if not usable and not hints:
         return Diagnosis((), _undecided(catalogue, position, _unfit(readings), "Record again as the screening says."))
     compared = any(o.name == "1x" or o.name == "roughness" for o in seen)
-    end = _conclude(catalogue, chance, usable, hints, compared=compared, position=position)
-    slow = bool(usable) and all(r.rate_hz < NARROW_HZ for r in usable)
-    if (slow and not hints) or any(h.decides for h in hints):
+    end = _conclude(catalogue, chance, usable, hints, seen, slow=slow, compared=compared, position=position)
+    if why := why_not_compared(usable, references):
+        end = replace(end, reason=f"{end.reason} Not compared with the {'other motors' if peers else 'healthy recordings'}: {why}.")
+    if slow or any(h.decides for h in hints):
         return Diagnosis(findings, end)
-    ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=slow)
+    ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=narrow)
     best = next((n for n in ranked if n.bits >= WORTH_MORE or end.condition in ("healthy", "undecided")), None)
     return Diagnosis(findings, replace(end, next_step=best.sentence, next_measurement=best.key, next_bits=best.bits) if best else end)
 
@@ -100,6 +112,20 @@ def _with_hints(prior: dict[str, float], hints: Sequence[Hint]) -> dict[str, flo
     weighted = {c: p * 10 ** sum(_log_odds(h, c) for h in hints) for c, p in prior.items()}
     total = sum(weighted.values())
     return {c: w / total for c, w in weighted.items()}
+
+
+def _shared_out(
+    catalogue: Catalogue, chance: Mapping[str, float], prior: Mapping[str, float], usable: Sequence[Reading]
+) -> dict[str, float]:
+    """What a sensor knows that sees little but 1x: that something is wrong, not what.
+
+    Late damage of a bearing and a broken rotor bar raise 1x as well as an unbalance does (common practice, no source). Soundness keeps
+    its chance; the rest have theirs by how frequent they are, but for the propeller's where none was on.
+    """
+    off = ("propeller", "propeller fixing") if all(r.settings.test in ("bare", "hand-spin") for r in usable) else ()
+    share = {name: p for name, p in prior.items() if name != "healthy" and catalogue[name].part not in off}
+    wrong = (1 - chance["healthy"]) / sum(share.values())
+    return {name: chance["healthy"] if name == "healthy" else wrong * share.get(name, 0.0) for name in chance}
 
 
 def _log_odds(hint: Hint, condition: str) -> float:
@@ -118,11 +144,10 @@ def _finding(
     probability: float,
     seen: Sequence[Observation],
     hints: Sequence[Hint],
-    likelihoods: Likelihoods,
-    prior: Mapping[str, float],
+    weight: Callable[[Observation, str], float],
     position: str | None,
 ) -> Finding:
-    weighed = [(o.text, likelihoods.weight(o, condition.condition, prior)) for o in seen]
+    weighed = [(o.text, weight(o, condition.condition)) for o in seen]
     weighed += [(h.text, h.odds.get(condition.condition, 0.0)) for h in hints]
     told = sorted((pair for pair in weighed if abs(pair[1]) >= LEAST_WEIGHT), key=lambda pair: -abs(pair[1]))
     evidence = tuple(Evidence(text, weight > 0, round(weight, 3)) for text, weight in told)
@@ -134,7 +159,9 @@ def _conclude(
     chance: Mapping[str, float],
     usable: Sequence[Reading],
     hints: Sequence[Hint],
+    seen: Sequence[Observation],
     *,
+    slow: bool,
     compared: bool,
     position: str | None,
 ) -> Conclusion:
@@ -148,10 +175,12 @@ def _conclude(
         share = chance[found.condition] / sum(chance[c] for c in may_be)  # given that the damage seen is there
         reason = f"By eye and hand: {'; '.join(h.text for h in damage)}. That stands whatever the recordings say."
         return Conclusion(found.condition, share, position, found.part, found.action, reason, found.next_step)
-    if usable and all(r.rate_hz < NARROW_HZ for r in usable) and not hints:
+    if slow:
+        unknown = "" if any(r.speed.rpm for r in usable) else "Without a shaft speed 1x could not be told: state the speed. "
+        moved = next((f"{o.text[0].upper()}{o.text[1:]}. " for o in seen if o.name == "1x"), unknown)
         return _undecided(
             catalogue, position,
-            "This sensor samples too slowly to see more than the lowest orders; a 1x that rises may be imbalance, a bearing or the "
+            f"{moved}This sensor samples too slowly to see more than the lowest orders; a 1x that rises may be imbalance, a bearing or the "
             "electrical side.",
             "Record the sound of the same motor, or use an accelerometer of 10 kHz or more.",
         )  # fmt: skip

@@ -60,6 +60,11 @@ class OrderSpectrum:
         under = self.bin_noise(order, half_width) * (bins.stop - bins.start) / HANN_NENBW
         return gathered - under, under
 
+    def holds(self, order: float) -> bool:
+        """The line at `order` and the noise on both its sides lie within the spectrum."""
+        bins = self._gathered(order, 0.0)
+        return bool(bins.start < bins.stop <= len(self.order) - 3 * (bins.stop - bins.start))
+
     def bin_noise(self, order: float, half_width: float = 0.0) -> Array:
         """Power of the noise in one bin beside the line at `order`, in each block (blocks,)."""
         bins = self._gathered(order, half_width)

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -24,7 +25,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--baseline", metavar="FILE", action="extend", nargs="+", default=[],
                         help="healthy recordings of the same set-up; each file is compared with those nearest in speed")  # fmt: skip
     parser.add_argument("--baseline-speed", metavar="SPEED", action="append", default=[],
-                        help="shaft speed of the baselines, as for --speed; estimated when not given")  # fmt: skip
+                        help="shaft speed of the baselines, as for --speed; estimated when not given, and where that finds none "
+                        "taken from --speed")  # fmt: skip
     parser.add_argument("--second-opinion", action="store_true",
                         help="where the shaft speed is left open, say what pYIN hears too (needs librosa)")  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print one machine-readable object instead of words")
@@ -45,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     reader = reader_from(args)
     readings = measure(args.files, settings, reader)
     opinions = _opinions(args.files, settings, readings, reader) if args.second_opinion else {}
-    references = measure(args.baseline, healthy, reader)
+    references = [_near_speed(r, args, settings, reader) for r in measure(args.baseline, healthy, reader)]
     if args.same_motor or len(readings) == 1:
         judgement = judge_motor(readings, references=references, hints=frame_hints(readings))
     else:
@@ -67,6 +69,22 @@ def run(args: argparse.Namespace) -> int:
         show_spins(motors)
         show(judgement, positions=[Path(f).stem for f in args.files] if len(readings) > 1 and not args.same_motor else ())
     return 0 if judgement.usable else 1
+
+
+def _near_speed(reference: "Reading", args: argparse.Namespace, settings: Sequence[Settings], reader: "Reader") -> "Reading":
+    """A baseline whose speed was not given and not found, sought again at the one speed that was given for what is judged."""
+    from vibekit.analysis import analyze
+
+    given = {each.speed_rpm for each in settings}
+    if reference.speed.rpm or args.baseline_speed or len(given) > 1 or given == {None}:
+        return reference
+    again = analyze(reader.read(reference.file), settings[0])
+    turns = any(line.order == 1 and line.amplitude > line.u95 for line in again.orders)
+    found = (
+        f"taken as {again.speed.rpm:.0f} rpm, where it shows a line, as given for the others" if turns else "state it with --baseline-speed"
+    )
+    print(f"{reference.file}: no shaft speed found; {found}", file=sys.stderr)
+    return again if turns else reference
 
 
 def _opinions(
