@@ -4,13 +4,13 @@ import argparse
 import json
 import math
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibekit.commands.asking import local, print_table
 from vibekit.commands.measuring import progress
-from vibekit.errors import UnreadableError, UsageError, VibekitError
+from vibekit.errors import UnreadableError, VibekitError
 
 if TYPE_CHECKING:
     from vibekit.archive import Archive
@@ -42,6 +42,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     verb("import", "take in such a file; what is there already stays as it is").add_argument("file", metavar="FILE.zip")
     remake = verb("remake", "analyse kept recordings again with their kept settings, and say which numbers differ")
     remake.add_argument("craft", metavar="CRAFT", nargs="?", help="name of a craft; all when not given")
+    remake.add_argument("--dask", metavar="ADDRESS", help="spread the work over the workers of a Dask cluster, by its scheduler's address")
     remake.add_argument("--keep", action="store_true", help="put the new numbers in the place of the old ones")
 
 
@@ -193,24 +194,21 @@ def _import(archive: "Archive", args: argparse.Namespace) -> int:
 
 
 def _remake(archive: "Archive", args: argparse.Namespace) -> int:
+    from vibekit.commands.remaking import made_again
     from vibekit.remake import differences
 
     if args.craft is not None:
         archive.craft(args.craft)
     outcomes: list[dict[str, Any]] = []
-    for id in progress(archive.reading_ids(args.craft), "analysing again"):
-        one = archive.reading(id)
-        try:
-            again = _made_again(one)
-        except VibekitError as error:
-            outcomes.append({"id": id, "position": one.position, "file": one.name, "state": "lost", "differences": [str(error)]})
+    for one, again in made_again(archive, archive.reading_ids(args.craft), args.dask):
+        outcome = {"id": one.id, "position": one.position, "file": one.name}
+        if isinstance(again, VibekitError):
+            outcomes.append(outcome | {"state": "lost", "differences": [str(again)]})
             continue
         differ = list(differences(one.reading, again))
         if differ and args.keep:
-            archive.remade(id, again)
-        outcomes.append(
-            {"id": id, "position": one.position, "file": one.name, "state": "changed" if differ else "same", "differences": differ}
-        )
+            archive.remade(one.id, again)
+        outcomes.append(outcome | {"state": "changed" if differ else "same", "differences": differ})
     if args.json:
         _print("vibekit.remake/1", kept=args.keep, readings=outcomes)
     else:
@@ -219,17 +217,6 @@ def _remake(archive: "Archive", args: argparse.Namespace) -> int:
             for line in outcome["differences"]:
                 print(f"  {line}")
     return 1 if any(outcome["state"] == "lost" for outcome in outcomes) else 0
-
-
-def _made_again(one: "KeptReading") -> "Reading":
-    from vibekit.analysis import analyze
-    from vibekit.capture.reader import Reader
-    from vibekit.packing import unpack
-
-    if not one.stored.is_file():
-        raise UsageError(f"{one.name}: its recording is gone ({one.stored}); `vibekit archive check` says what else is")
-    recording = unpack(Reader, one.reader).read(one.stored)
-    return replace(analyze(recording, one.settings), file=one.reading.file)
 
 
 def _brief(one: "KeptReading") -> dict[str, Any]:
