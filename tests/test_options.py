@@ -1,8 +1,12 @@
 import argparse
+import json
 
+import numpy as np
 import pytest
+import soundfile
 
 from vibekit.bearing import Bearing
+from vibekit.cli import main
 from vibekit.commands import options
 from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.errors import UsageError
@@ -32,6 +36,25 @@ def test_everything_given_arrives():
     assert settings.bearings[0].inner == pytest.approx(5.415, abs=5e-4)
     reader = reader_from(args)
     assert (reader.roles, reader.unit) == (("vibration", "tacho"), "m/s2")
+
+
+def test_a_calibrated_clock_narrows_the_interval_of_a_clean_speed(tmp_path, capsys):
+    """100 ppm, which sound cards keep (common practice, no source), unless the owner knows better."""
+    rate = 16_000
+    turns = 50.3 * np.arange(8 * rate) / rate
+    sound = sum(np.sin(2 * np.pi * k * turns) / k for k in (1, 2, 3)) + 0.01 * np.random.default_rng(1).standard_normal(turns.size)
+    soundfile.write(tmp_path / "a.wav", 0.2 * sound, rate, subtype="FLOAT")
+
+    def u95(*words):
+        main(["analyze", str(tmp_path / "a.wav"), "--test", "bare", "--speed", "3018rpm", *words, "--json"])
+        speed = json.loads(capsys.readouterr().out)["speed"]
+        assert speed["rpm"] == pytest.approx(3018, abs=2 * speed["rpm_u95"])
+        return speed["rpm_u95"]
+
+    assert u95() == pytest.approx(0.95e-4 * 3018, rel=0.1)  # off by no more than 100 ppm, anywhere within
+    assert u95("--clock", "2") < 0.5 * u95()
+    assert main(["analyze", str(tmp_path / "a.wav"), "--clock", "0"]) == 2
+    assert "clock is 0 ppm; it must be above 0 and at most 10 000" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

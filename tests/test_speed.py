@@ -13,8 +13,9 @@ from vibekit.capture.files import read_recording
 from vibekit.estimate import estimate_speed
 from vibekit.recording import Channel, Recording
 from vibekit.screening import steady_part
+from vibekit.settings import UNCALIBRATED as CLOCK
 from vibekit.settings import Settings
-from vibekit.speed import CLOCK, find_speed
+from vibekit.speed import find_speed
 from vibekit.transform import Transform
 
 RATE = 12_000

@@ -9,8 +9,9 @@ from scipy import stats
 from tests.shaft_sounds import coloured, draw_levels, orders, walk
 from tests.test_phase import bound
 from vibekit.recording import Channel, Recording
+from vibekit.settings import UNCALIBRATED as CLOCK
 from vibekit.settings import Settings
-from vibekit.speed import CLOCK, find_speed
+from vibekit.speed import find_speed
 
 CASES = int(os.environ.get("VIBEKIT_SPEED_CASES", "10"))
 RATE = 24_000

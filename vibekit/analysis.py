@@ -27,7 +27,7 @@ from vibekit.rotors import rotor_tracks
 from vibekit.run_up import measure_run_up
 from vibekit.screening import Screening, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
-from vibekit.speed import CLOCK, SpeedTrack, seek_speed
+from vibekit.speed import SpeedTrack, seek_speed
 from vibekit.synchronous import one_turn
 from vibekit.transform import Transform
 
@@ -95,7 +95,8 @@ def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Tr
         return None
     mean, u95 = found
     end = (part.stop - part.start - 1) / rate
-    rotors = tuple((track.mean_hz, math.hypot(apart, CLOCK * mean)) for track, apart in rotor_tracks(signals, rate, mean, settings.blades))
+    told_apart = rotor_tracks(signals, rate, mean, settings.blades)
+    rotors = tuple((track.mean_hz, math.hypot(apart, settings.clock * mean)) for track, apart in told_apart)
     return SpeedTrack(np.array([0.0, end]), np.array([mean, mean]), "estimated", u95, rotors=rotors)
 
 

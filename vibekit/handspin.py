@@ -12,8 +12,8 @@ from vibekit.orders import RANGES
 from vibekit.problem import Problem
 from vibekit.reading import Curve, Quantity, SpeedMethod, SpeedResult
 from vibekit.recording import Recording
-from vibekit.settings import Settings
-from vibekit.speed import CLOCK, SpeedTrack
+from vibekit.settings import UNCALIBRATED, Settings
+from vibekit.speed import SpeedTrack
 from vibekit.spin_clicks import find_clicks
 from vibekit.spin_track import Spin, find_spins, is_fast_enough, spins_of_pulses
 from vibekit.tacho import edges
@@ -42,7 +42,7 @@ class HandSpin:
         hz = np.concatenate([spin.hz for spin in self.spins])
         bends = np.concatenate([np.diff(spin.hz, 2) for spin in self.spins])
         mean, noise = 60 * float(hz.mean()), 60 * float(np.sqrt(np.mean(bends**2) / 6))  # 1, -2, 1 squared sum to 6
-        u95 = math.hypot(CLOCK * mean, 1.96 * noise / math.sqrt(hz.size))
+        u95 = math.hypot(UNCALIBRATED * mean, 1.96 * noise / math.sqrt(hz.size))
         return SpeedResult(self.method, mean, u95, 60 * float(hz.min()), 60 * float(hz.max()))
 
     @property
@@ -67,7 +67,7 @@ class HandSpin:
         for spin in self.spins:
             time += [spin.time_s[0] - 1e-6, *spin.time_s, spin.time_s[-1] + 1e-6]
             hz += [0.0, *spin.hz, 0.0]
-        return SpeedTrack(np.array(time), np.array(hz), self.method, CLOCK * float(np.mean(hz)))
+        return SpeedTrack(np.array(time), np.array(hz), self.method, UNCALIBRATED * float(np.mean(hz)))
 
     @property
     def apart_s(self) -> RANGES:

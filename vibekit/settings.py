@@ -10,6 +10,7 @@ from vibekit.mode import FrameMode
 from vibekit.recording import SENSORS, Sensor
 
 Test = Literal["hand-spin", "bare", "prop", "run-up", "flight"]
+UNCALIBRATED = 1e-4  # relative tolerance of a sound card's or phone's clock (common practice, no source)
 TESTS: tuple[str, ...] = get_args(Test)
 
 
@@ -24,6 +25,7 @@ class Settings:
     sensor: microphone, contact, accelerometer or phone-motion
     setup: sensor, place, fixing and gain as the owner describes them; levels are compared only within one set-up
     marks: that pass the tacho in a turn, None where their spacing or the recording shall tell
+    clock_ppm: to which the sensor's clock is known, parts in a million; None where it was never calibrated
     modes: of the frame, held as in this recording, from a tap test; sensor_filter: of a slow sensor, None when not known
     """
 
@@ -38,6 +40,12 @@ class Settings:
     sensor_filter: LowPass | None = None
     setup: str = ""
     marks: int | None = None
+    clock_ppm: float | None = None
+
+    @property
+    def clock(self) -> float:
+        """Relative tolerance of the sensor's clock."""
+        return UNCALIBRATED if self.clock_ppm is None else 1e-6 * self.clock_ppm
 
     def __post_init__(self) -> None:
         if self.test is not None:
@@ -54,5 +62,7 @@ class Settings:
         ):
             if value is not None and not low <= value <= high:
                 raise UsageError(f"{name} is {value}; it must be a whole number from {low} to {high}")
+        if self.clock_ppm is not None and not 0 < self.clock_ppm <= 10_000:
+            raise UsageError(f"clock is {self.clock_ppm:g} ppm; it must be above 0 and at most 10 000")
         if self.poles is not None and self.poles % 2:
             raise UsageError(f"poles is {self.poles}; magnets come in pairs, so it must be even")

@@ -22,7 +22,6 @@ from vibekit.track import Track
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
-CLOCK = 1e-4  # relative tolerance of an uncalibrated sound card's or phone's clock
 TYPED_REACH = 0.03  # a typed speed may be this far from the true one
 CONTRADICTION = 0.0125  # farther from what was typed than a speed set by hand comes (common practice, no source)
 SLOWER = 0.9  # of the typed speed: a comb below it is no bearing's and no order's
@@ -99,7 +98,7 @@ def seek_speed(
     """
     samples = recording.samples[:, part or slice(None)]
     rate = recording.rate_hz
-    clock = max(CLOCK, recording.rate_u95_hz / rate)
+    clock = max(settings.clock, recording.rate_u95_hz / rate)
 
     @cache
     def channels() -> list[Transform]:

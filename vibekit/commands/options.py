@@ -21,7 +21,9 @@ _FILTER = re.compile(r"(\d+\.?\d*|\.\d+)\s*(?:hz)?(?:\s*,\s*(\d))?", re.IGNORECA
 
 
 def add_settings_options(parser: argparse.ArgumentParser) -> None:
-    """Add --test, --speed, --blades, --poles, --slots, --bearing, --sensor, --tap, --sensor-filter, --roles, --marks and --unit."""
+    """Add --test, --speed, --blades, --poles, --slots, --bearing, --sensor, --tap, --sensor-filter, --roles, --marks, --clock and
+    --unit.
+    """
     parser._negative_number_matcher = re.compile(r"-\.?\d")  # "-5rpm" is a value to refuse, not an option to look up
     about = parser.add_argument_group("how the recording was taken", "what is not given stays unknown and the answer leaves it open")
     about.add_argument("--test", metavar="|".join(TESTS), help="how the motor was turned")
@@ -39,6 +41,8 @@ def add_settings_options(parser: argparse.ArgumentParser) -> None:
                        help="half-power corner and order of the filter in a slow sensor, such as 260Hz,1")  # fmt: skip
     about.add_argument("--roles", metavar="vibration,tacho", help=f"what each channel holds: {', '.join(ROLES)}, or ignore to leave it out")
     about.add_argument("--marks", metavar="N", type=int, help="marks that pass the tacho in a turn, where their spacing does not tell")
+    about.add_argument("--clock", metavar="PPM", type=float,
+                       help="parts in a million to which the sensor's clock was calibrated; 100 when not given")  # fmt: skip
     about.add_argument("--unit", metavar="|".join(UNITS[:5]), help="unit of the vibration channels, where the file does not say")
 
 
@@ -60,6 +64,7 @@ def settings_each(args: argparse.Namespace, count: int) -> tuple[Settings, ...]:
         modes=_tapped(args.tap),
         sensor_filter=None if args.sensor_filter is None else parse_filter(args.sensor_filter),
         marks=args.marks,
+        clock_ppm=args.clock,
     )
     return tuple(replace(settings, speed_rpm=speed) for speed in speeds)
 
