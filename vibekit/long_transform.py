@@ -2,6 +2,7 @@
 long one does not.
 """
 
+from itertools import accumulate, repeat
 from typing import cast
 
 import numpy as np
@@ -66,11 +67,12 @@ def _few(n: int) -> int:
 
 def _turned(parts: Complex, n: int, sign: int) -> Complex:
     """Row k, column l turned by k l / n of a turn, in place."""
-    at, turn = np.arange(parts.shape[1]), sign * 2j * np.pi / n
     some = int(len(parts) ** 0.5) + 1
-    fine = np.exp(turn * np.outer(np.arange(some), at)).astype(parts.dtype)
+    turn = np.exp(sign * 2j * np.pi / n * np.arange(parts.shape[1]))
+    *powers, step = accumulate(repeat(turn, some), np.multiply, initial=np.ones_like(turn))
+    fine, coarse = np.stack(powers).astype(parts.dtype), powers[0]
     for first in range(0, len(parts), some):
         rows = parts[first : first + some]
-        rows *= fine[: len(rows)]
-        rows *= np.exp(turn * first * at).astype(parts.dtype)
+        rows *= fine[: len(rows)] * coarse.astype(parts.dtype)
+        coarse = coarse * step
     return parts

@@ -6,7 +6,10 @@ lines; demodulation of shaft orders after Bonnardot et al., Mech. Syst. Signal P
 the wander that the record itself shows.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
+from itertools import accumulate, repeat
 
 import numpy as np
 import numpy.typing as npt
@@ -61,14 +64,15 @@ def follow_phase(
     used = order[:, 0] <= np.median(orders)  # begin with the low orders, then take in what agrees with them
     angle = _coarse(z[used], order[used], step, reach_hz) if reach_hz else np.zeros(z.shape[1])
     power = np.mean(z.real**2 + z.imag**2, axis=1) + TINY
-    turned = z * np.exp(-2j * np.pi * order * angle)
+    smooth = _smoother(angle.size)
+    turned = _turned_back(z, order, angle)
     for last in (False, False, True):
         mean = turned.mean(axis=1, keepdims=True)
         weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
         information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight) + TINY
         error = 2 * (2 * np.pi) * np.sum(weight * (turned / (mean + TINY)).imag, axis=0) / information
-        angle, sd, wander = _smooth(angle + error, OVERLAP / float(information) if last else TINY)
-        turned = z * np.exp(-2j * np.pi * order * angle)
+        angle, sd, wander = smooth(angle + error, OVERLAP / float(information) if last else TINY)
+        turned = _turned_back(z, order, angle)
         coherence = np.abs(turned.mean(axis=1)) ** 2 / power
         used = coherence >= min(AGREEING, float(coherence.max()))
     time = np.asarray((np.arange(angle.size) + 1) * step - 0.5 / rate_hz)
@@ -112,36 +116,53 @@ def _coarse(z: Complex, order: Array, step_s: float, reach_hz: float) -> Array:
     return np.concatenate((np.zeros(1), np.cumsum(error_hz[path] * step_s + finer)))
 
 
-def _smooth(angle: Array, variance: float) -> tuple[Array, float, float]:
-    """Smooth the measured angle (n,) whose noise has at least this variance; its speed walks at random, by as much as the record says.
+def _turned_back(z: Complex, order: Array, angle: Array) -> Complex:
+    """Rows of z (rows, blocks), each turned back by its order (rows, 1), a whole number, times the angle (blocks,) in turns."""
+    each = order[:, 0].astype(int)
+    powers = list(accumulate(repeat(np.exp(-2j * np.pi * angle), each.max()), np.multiply))
+    return np.asarray(z * np.stack([powers[k - 1] for k in each]))
 
-    Returns the angle, the standard deviation of its total change, and that of the second difference of the true angle. Each wander gives a
-    Kalman smoother of angle and speed (here one banded solve); they are averaged by their likelihood, from the banded determinant.
+
+def _smoother(n: int) -> Callable[[Array, float], tuple[Array, float, float]]:
+    """Smooth measured angles (n,) whose noise has at least some variance; the speed walks at random, by as much as the record says.
+
+    What is returned gives the angle, the standard deviation of its total change, and that of the second difference of the true angle. Each
+    wander gives a Kalman smoother of angle and speed (here one banded solve); they are averaged by their likelihood, from the banded
+    determinant.
     """
-    n = angle.size
     square = np.zeros((3, n))  # of second differences, lower band
     square[0] = np.convolve([1, 4, 1], np.ones(n - 2))
     square[1, :-1] = -2 * np.convolve([1, 1], np.ones(n - 2))
     square[2, :-2] = 1
     ends = np.zeros(n)
     ends[0], ends[-1] = -1, 1
-    smooth, across, step = np.zeros((WANDERS.size, n)), *np.zeros((2, WANDERS.size))
-    cost = np.full(WANDERS.size, np.inf)
-    to_try = [FIRST]
-    while to_try:
-        i = to_try.pop()
+
+    @cache
+    def factored(i: int) -> tuple[Array, float, float]:
+        """Factor for one wander, the log of its determinant, and the variance of the change from end to end."""
         band = square / WANDERS[i]
         band[0] += 1
         factor = cholesky_banded(band, lower=True, check_finite=False)
-        smooth[i], response = cho_solve_banded((factor, True), np.column_stack((angle, ends)), check_finite=False).T
-        misfit = float(angle @ (angle - smooth[i]))
-        scale = max(misfit / (n - 2), variance)
-        cost[i] = 2 * np.log(factor[0]).sum() + (n - 2) * (np.log(WANDERS[i]) + np.log(scale)) + misfit / scale
-        across[i], step[i] = scale * (ends @ response), scale * WANDERS[i]
-        if cost[i] < cost.min() + UNLIKELY:
-            to_try += [j for j in (i - 1, i + 1) if 0 <= j < WANDERS.size and cost[j] == np.inf]
-    weight = np.exp((cost.min() - cost) / 2)
-    weight /= weight.sum()
-    change = smooth[:, -1] - smooth[:, 0]
-    spread = weight @ (across + (change - weight @ change) ** 2)
-    return weight @ smooth, float(np.sqrt(spread)), float(np.sqrt(weight @ step))
+        return factor, 2 * float(np.log(factor[0]).sum()), float(ends @ cho_solve_banded((factor, True), ends, check_finite=False))
+
+    def smooth(angle: Array, variance: float) -> tuple[Array, float, float]:
+        found, across, step = np.zeros((WANDERS.size, n)), *np.zeros((2, WANDERS.size))
+        cost = np.full(WANDERS.size, np.inf)
+        to_try = [FIRST]
+        while to_try:
+            i = to_try.pop()
+            factor, determinant, reach = factored(i)
+            found[i] = cho_solve_banded((factor, True), angle, check_finite=False)
+            misfit = float(angle @ (angle - found[i]))
+            scale = max(misfit / (n - 2), variance)
+            cost[i] = determinant + (n - 2) * (np.log(WANDERS[i]) + np.log(scale)) + misfit / scale
+            across[i], step[i] = scale * reach, scale * WANDERS[i]
+            if cost[i] < cost.min() + UNLIKELY:
+                to_try += [j for j in (i - 1, i + 1) if 0 <= j < WANDERS.size and cost[j] == np.inf]
+        weight = np.exp((cost.min() - cost) / 2)
+        weight /= weight.sum()
+        change = found[:, -1] - found[:, 0]
+        spread = weight @ (across + (change - weight @ change) ** 2)
+        return weight @ found, float(np.sqrt(spread)), float(np.sqrt(weight @ step))
+
+    return smooth

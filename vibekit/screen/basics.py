@@ -98,8 +98,7 @@ def check_level(look: Look) -> list[Problem]:
     for view in look.views:
         o = view.overview
         where = view.where
-        part = view.kept
-        spread = float(part.std())
+        spread = view.variance**0.5
         if o.step and spread < FEW_STEPS * o.step:
             detail = (
                 f"The signal{where} spans only {max(spread / o.step, 0.1):.1f} steps of the file (standard deviation): "

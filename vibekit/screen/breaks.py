@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
+from numpy.lib.stride_tricks import sliding_window_view
 
 from vibekit.median import median
 from vibekit.screen.overview import Floats, Overview
@@ -21,7 +22,7 @@ TOP, BELOW = 0.96, (0.6, 0.85)  # parts of half the rate
 QUIET_DB = -15.0  # the top band must lie this far under the band below
 BREAK_DB = 16.0  # rise of the top band, itself and against the band below: untouched open records stay below 14.4
 MOST_PER_S = 5.0
-CHUNK = 256
+CHUNK = 256  # frames transformed at once: they stay in the cache
 LEAST_FRAMES = 64
 SEVERAL = 8
 RANK, RANK_DEVIATION, SURE = 2 / 3, 0.236, 2.5  # larger of two uniform ranks: its mean and standard deviation
@@ -39,8 +40,8 @@ class Breaks:
         """Find the breaks of a channel."""
         if overview.x.size < LEAST_FRAMES * FRAME:
             return cls()
-        frames = np.lib.stride_tricks.sliding_window_view(overview.x, FRAME)[:: FRAME // 2]
-        top, below = _bands(frames, overview.mean)
+        frames = sliding_window_view(overview.x - overview.x.dtype.type(overview.mean), FRAME)[:: FRAME // 2]
+        top, below = _bands(frames)
         usual, ratio = median(top), median(top / np.maximum(below, np.finfo(np.float32).tiny))
         if usual <= 0 or 10 * np.log10(ratio) > QUIET_DB:
             return cls()
@@ -60,14 +61,14 @@ class Breaks:
         return cls(tuple(spans)) if len(spans) <= max(2.0, MOST_PER_S * overview.seconds) else cls()
 
 
-def _bands(frames: npt.NDArray[np.floating], mean: float) -> tuple[Floats, Floats]:
+def _bands(frames: npt.NDArray[np.floating]) -> tuple[Floats, Floats]:
     """Power of Hann-weighted frames in the topmost band and in the band below."""
     half = FRAME // 2
     window = np.hanning(FRAME + 2)[1:-1].astype(frames.dtype)
-    top, below = [], []
+    found = []
     for at in range(0, len(frames), CHUNK):
-        bins = sfft.rfft((frames[at : at + CHUNK] - frames.dtype.type(mean)) * window, axis=1)
-        upper, lower = bins[:, int(TOP * half) :], bins[:, int(BELOW[0] * half) : int(BELOW[1] * half)]
-        top.append((upper.real**2 + upper.imag**2).mean(axis=1))
-        below.append((lower.real**2 + lower.imag**2).mean(axis=1))
-    return np.concatenate(top), np.concatenate(below)
+        bins = sfft.rfft(frames[at : at + CHUNK] * window, axis=1)
+        bands = bins[:, int(TOP * half) :], bins[:, int(BELOW[0] * half) : int(BELOW[1] * half)]
+        found.append([np.einsum("ij,ij->i", band.view(frames.dtype), band.view(frames.dtype)) / band.shape[1] for band in bands])
+    top, below = np.concatenate(found, axis=1)
+    return top, below

@@ -24,7 +24,8 @@ EDGE_S = 0.1  # at the ends: a recorder's own start and stop
 class View:
     """One live vibration channel.
 
-    overview, frames: of all its samples; kept: its samples in the steady part, knocks taken out; slow: spectrum of these, None when short
+    overview, frames: of all its samples; variance: of its samples in the steady part, knocks taken out
+    slow: their spectrum, None when short
     held: how many samples one measured value fills (1 when all were measured); dead: runs of equal samples; breaks: splices and corners
     flat: shares of the kept samples in flat tops and flat bottoms
     repeats: second copies of repeated blocks; looped: whether the whole record repeats itself
@@ -33,7 +34,7 @@ class View:
 
     overview: Overview
     frames: Frames
-    kept: Floats
+    variance: float
     slow: SlowSpectrum | None
     held: float
     flat: tuple[float, float]
@@ -114,12 +115,12 @@ def _view(overview: Overview, kept: Floats, as_taken: tuple[Floats, Overview] | 
     repeats, looped = find_repeats(overview)
     tops, of = as_taken or (kept[:: max(round(held), 1)], overview)
     flat = (0.0, 0.0) if looped else flat_shares(tops, of, full_scale)
-    slow = SlowSpectrum.of(kept, rate)
+    slow, centred = SlowSpectrum.of(kept, rate), kept - kept.mean()
     dead = DeadRuns() if held > 1 else DeadRuns.of(overview)
     return View(
         overview=overview,
         frames=Frames.of(x, rate),
-        kept=kept,
+        variance=float(centred @ centred) / kept.size,
         slow=slow,
         held=held,
         flat=flat,

@@ -29,7 +29,7 @@ class SlowSpectrum:
     def of(cls, x: Floats, rate_hz: float) -> "SlowSpectrum | None":
         """Spectrum of `x`, None when it is shorter than LEAST_S."""
         join = max(int(rate_hz / RATE_HZ), 1)
-        slow = x[: x.size // join * join].reshape(-1, join).mean(axis=1) if join > 1 else x
+        slow = x[: x.size // join * join].reshape(-1, join) @ np.full(join, 1 / join, x.dtype) if join > 1 else x
         rate = rate_hz / join
         if slow.size < LEAST_S * rate:
             return None

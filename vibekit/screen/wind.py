@@ -23,7 +23,7 @@ def check_wind(look: Look) -> list[Problem]:
     for view in look.views:
         if look.recording.channels[view.overview.row].unit not in ("FS", "Pa") or view.slow is None:
             continue
-        share = view.slow.variance / max(float(view.kept.var()), 1e-30) * _rumble(view.slow)
+        share = view.slow.variance / max(view.variance, 1e-30) * _rumble(view.slow)
         if share > SHARE:
             detail = (
                 f"{100 * share:.0f} % of the sound's power{view.where} lies below {BAND_HZ[1]:.0f} Hz without a line: wind or the rotor's "
