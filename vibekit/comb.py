@@ -73,9 +73,10 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
     chance = np.maximum(lines.chance(found, _reach(lines, ORDER * speed)), 1e-12)
     plain = np.where(lines.is_blank(ORDER * speed), 0.0, np.log1p(PEAK / chance**CLUTTER)).sum(axis=0)
     chosen: list[int] = []
-    for i in np.argsort(-plain):
-        if len(chosen) < KEPT and all(abs(speed[i] / speed[j] - 1) > SAME for j in chosen):
-            chosen.append(int(i))
+    each = speed.tolist()
+    for i in np.argsort(-plain).tolist():
+        if len(chosen) < KEPT and all(abs(each[i] / each[j] - 1) > SAME for j in chosen):
+            chosen.append(i)
     combs = _weighed(lines, settings, speed[chosen], found[:, chosen])
     slower, shared = _parts(lines, combs[:FAMILIES], low_hz, high_hz)
     if not slower.size:
@@ -214,15 +215,17 @@ def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, patterns:
     blank = lines.is_blank(ORDER * speed)
     height = np.where(found < 0, -20.0, lines.height_db[found])
     strongest = _clear(lines, speed, found, chance)[: HIGHEST_ORDER // 2].max(axis=0)
-    seen = np.maximum(height, lines.visible_db)
     rare = np.where(height > lines.visible_db - DIM_DB, PEAK / chance**CLUTTER, 0.0)
-    total = np.full(blank.shape, -np.inf)
-    for level, prior in patterns:
-        off = (height - strongest - level) / SPREAD_DB
-        hidden = np.maximum(ndtr((seen - strongest - level) / SPREAD_DB), LEAST)
-        gain = np.log(hidden + rare * (1 + off**2 / 4) ** -2.5)
-        total = np.logaddexp(total, np.cumsum(np.where(blank, 0.0, gain), axis=0) + prior)
-    return total
+    stands, seen = (height - strongest) / SPREAD_DB, (np.maximum(height, lines.visible_db) - strongest) / SPREAD_DB
+    each = np.empty((len(patterns), *blank.shape))
+    for total, (level, prior) in zip(each, patterns, strict=True):
+        off = 1 + (stands - level / SPREAD_DB) ** 2 / 4
+        hidden = np.maximum(ndtr(seen - level / SPREAD_DB), LEAST)
+        gain = np.log(hidden + rare / (off**2 * np.sqrt(off)))
+        np.cumsum(np.where(blank, 0.0, gain), axis=0, out=total)
+        total += prior
+    most = each.max(axis=0)
+    return np.asarray(most + np.log(np.exp(each - most).sum(axis=0)))
 
 
 def _clear(lines: Lines, speed: Array, found: Index, chance: Array) -> Array:

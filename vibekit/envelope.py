@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
+from numpy.lib.stride_tricks import sliding_window_view
 
 from vibekit.long_transform import Complex, Real, long_irfft, long_rfft
 from vibekit.orders import RANGES, at_angles
@@ -13,6 +14,7 @@ from vibekit.transform import Transform, running_floor
 Array = npt.NDArray[np.float64]
 SOME = 8  # frames transformed side by side
 BLOCK = 1 << 14  # points read at once: they stay in the cache
+SPLINE = np.array([[-1, 3, -3, 1], [3, -6, 3, 0], [-3, 0, 3, 0], [1, 4, 1, 0]], np.float32) / 6  # cubic, from four points to its powers
 FLOOR = 1.0  # orders over which the noise is taken to be even: clicks that ring or echo colour their own envelope
 
 
@@ -85,17 +87,17 @@ def envelope_spectrum(
     block = int(min(block_turns, total))
     n = block * per_turn
     window = np.hanning(n + 1)[:n].astype(np.float32)
-    starts = list(range(0, len(y) - n + 1, max(n // 2, 1)))
+    frames = sliding_window_view(y, n)[:: n // 2]
     power = np.zeros(int(max_order * block) + 1)
-    for first in range(0, len(starts), SOME):
-        frames = np.stack([y[s : s + n] for s in starts[first : first + SOME]])
-        bins = sfft.rfft((frames - frames.mean(axis=1, keepdims=True)) * window, axis=1)[:, : len(power)]
+    for first in range(0, len(frames), SOME):
+        some = frames[first : first + SOME]
+        bins = sfft.rfft((some - some.mean(axis=1, keepdims=True)) * window, axis=1)[:, : len(power)]
         power += np.sum(bins.real**2 + bins.imag**2, axis=0)
     floor = running_floor(power, max(int(FLOOR * block), 16)) / np.log(2)
-    blocks = 1.0 if len(starts) == 1 else 0.95 * len(starts)  # Hann, half overlap: correlation 1/6 (Harris 1978) costs about 5 %
+    blocks = 1.0 if len(frames) == 1 else 0.95 * len(frames)  # Hann, half overlap: correlation 1/6 (Harris 1978) costs about 5 %
     median_bias = np.log(2) / (1 - 1 / (3 * blocks)) if blocks > 1 else 1.0  # the median of a gamma law nears its mean
     floor = np.maximum(floor * median_bias, np.finfo(float).tiny)
-    unit = len(starts) * n * float(window @ window) / 4 / floor  # Parseval: half of the amplitude at its positive frequency
+    unit = len(frames) * n * float(window @ window) / 4 / floor  # Parseval: half of the amplitude at its positive frequency
     return EnvelopeSpectrum(np.arange(len(power)) / block, power / floor, unit, blocks, 1 / block, band_hz)
 
 
@@ -108,14 +110,16 @@ def _read(x: Real, place: Array, top: float) -> Real:
     kept = min(int(top * len(x)), len(x) // 2)
     m = min(sfft.next_fast_len(int(kept * 2.5) + 8, real=True), len(x))
     bins = long_rfft(x)[: min(kept, m // 2) + 1 if m < len(x) else None]
-    turn = (2 * np.pi / m * np.arange(len(bins))).astype(bins.real.dtype)
-    bins *= (m / len(x)) * 3 / (2 + np.cos(turn))
-    spline = long_irfft(bins, m)
+    bins *= (3 * m / len(x)) / (2 + np.cos(np.linspace(0, 2 * np.pi / m * (len(bins) - 1), len(bins), dtype=np.float32)))
+    spline = np.pad(long_irfft(bins, m), (1, 2), mode="wrap")
     out = np.empty(len(place), np.float32)
     for first in range(0, len(place), BLOCK):
         at = place[first : first + BLOCK] * (m / len(x))
         low = at.astype(np.intp)
         past = (at - low).astype(np.float32)
-        a, b, c, d = (spline.take(low + i, mode="wrap") for i in range(-1, 3))
-        out[first : first + BLOCK] = ((((d - a) / 3 + b - c) * past + a - 2 * b + c) * past + c - a) * past / 2 + (a + 4 * b + c) / 6
+        taps = np.empty((4, len(low)), spline.dtype)
+        for i, tap in enumerate(taps):
+            spline[i:].take(low, out=tap, mode="clip")
+        cubed, squared, straight, level = SPLINE @ taps
+        out[first : first + BLOCK] = ((cubed * past + squared) * past + straight) * past + level
     return out

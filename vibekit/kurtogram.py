@@ -59,7 +59,7 @@ def kurtogram(
         excess = n / (n - 1) * ((n + 1) * square / np.maximum(total, np.finfo(np.float32).tiny) ** 2 - 2)
         values.append(np.stack([np.median(excess, axis=0), np.full(parts, 1.96 * 1.2533 * 2 / np.sqrt(n * len(kept)))]))
         at = np.arange(parts) * n * rate_hz / SEGMENT
-        edges.append(band_hz[0] + np.stack([at, np.minimum(at + n * rate_hz / SEGMENT, band_hz[1])]))
+        edges.append(np.minimum(band_hz[0] + np.stack([at, at + n * rate_hz / SEGMENT]), band_hz[1]))
     low, high = np.concatenate(edges, axis=1)
     excess, u95 = np.concatenate(values, axis=1)
     full = high - low > narrowest_hz / 2  # the last of many may hold little more than padding
