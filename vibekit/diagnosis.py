@@ -1,7 +1,7 @@
 """Readings to findings and a conclusion, or to an honest "cannot tell"."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
@@ -85,13 +85,13 @@ def diagnose(
     if slow:
         chance = _shared_out(catalogue, chance, prior, usable)
 
-    def weight(clue: Observation, condition: str) -> float:
-        if not slow or condition == "healthy":
-            return likelihoods.weight(clue, condition, prior)
-        return -likelihoods.weight(clue, "healthy", prior)
+    def weights(clue: Observation) -> Mapping[str, float]:
+        each = likelihoods.weights(clue, prior)
+        return {name: each[name] if name == "healthy" else -each["healthy"] for name in each} if slow else each
 
+    weighed = [(o.text, weights(o)) for o in seen]
     findings = tuple(
-        _finding(catalogue[name], chance[name], seen, hints, weight, position)
+        _finding(catalogue[name], chance[name], weighed, hints, position)
         for name in sorted(chance, key=lambda name: -chance[name])
         if chance[name] >= SHOWN
     )
@@ -142,14 +142,12 @@ def _unfit(readings: Sequence[Reading]) -> str:
 def _finding(
     condition: Condition,
     probability: float,
-    seen: Sequence[Observation],
+    weighed: Sequence[tuple[str, Mapping[str, float]]],
     hints: Sequence[Hint],
-    weight: Callable[[Observation, str], float],
     position: str | None,
 ) -> Finding:
-    weighed = [(o.text, weight(o, condition.condition)) for o in seen]
-    weighed += [(h.text, h.odds.get(condition.condition, 0.0)) for h in hints]
-    told = sorted((pair for pair in weighed if abs(pair[1]) >= LEAST_WEIGHT), key=lambda pair: -abs(pair[1]))
+    says = [(text, each.get(condition.condition, 0.0)) for text, each in (*weighed, *((h.text, h.odds) for h in hints))]
+    told = sorted((pair for pair in says if abs(pair[1]) >= LEAST_WEIGHT), key=lambda pair: -abs(pair[1]))
     evidence = tuple(Evidence(text, weight > 0, round(weight, 3)) for text, weight in told)
     return Finding(condition.condition, probability, evidence, position, condition.part, condition.action, condition.next_step)
 

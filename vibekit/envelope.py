@@ -9,12 +9,12 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from vibekit.long_transform import Complex, Real, long_irfft, long_rfft
 from vibekit.orders import RANGES, at_angles
+from vibekit.resample import pieced
 from vibekit.transform import Transform, running_floor
 
 Array = npt.NDArray[np.float64]
 SOME = 8  # frames transformed side by side
-BLOCK = 1 << 14  # points read at once: they stay in the cache
-SPLINE = np.array([[-1, 3, -3, 1], [3, -6, 3, 0], [-3, 0, 3, 0], [1, 4, 1, 0]], np.float32) / 6  # cubic, from four points to its powers
+SPLINE = np.array([[-1, 3, -3, 1], [3, -6, 3, 0], [-3, 0, 3, 0], [1, 4, 1, 0]]) / 6  # cubic
 FLOOR = 1.0  # orders over which the noise is taken to be even: clicks that ring or echo colour their own envelope
 
 
@@ -111,15 +111,4 @@ def _read(x: Real, place: Array, top: float) -> Real:
     m = min(sfft.next_fast_len(int(kept * 2.5) + 8, real=True), len(x))
     bins = long_rfft(x)[: min(kept, m // 2) + 1 if m < len(x) else None]
     bins *= (3 * m / len(x)) / (2 + np.cos(np.linspace(0, 2 * np.pi / m * (len(bins) - 1), len(bins), dtype=np.float32)))
-    spline = np.pad(long_irfft(bins, m), (1, 2), mode="wrap")
-    out = np.empty(len(place), np.float32)
-    for first in range(0, len(place), BLOCK):
-        at = place[first : first + BLOCK] * (m / len(x))
-        low = at.astype(np.intp)
-        past = (at - low).astype(np.float32)
-        taps = np.empty((4, len(low)), spline.dtype)
-        for i, tap in enumerate(taps):
-            spline[i:].take(low, out=tap, mode="clip")
-        cubed, squared, straight, level = SPLINE @ taps
-        out[first : first + BLOCK] = ((cubed * past + squared) * past + straight) * past + level
-    return out
+    return pieced(long_irfft(bins, m), place * (m / len(x)), SPLINE)

@@ -41,19 +41,22 @@ class Likelihoods:
         found = [table for each in WAYS if way in (None, each) and (table := self.tables.get((name, test, each))) is not None]
         return np.asarray(np.mean(found, axis=0)) if found else None
 
-    def chances(self, clue: Observation, test: str) -> Array | None:
-        """Chance of this clue's step under each state, (states,), as far as it is trusted; None when the tables do not hold its test."""
-        table = self.table(clue.name, test, clue.way)
+    def weighed(self, name: str, test: str, way: str | None) -> Array | None:
+        """Chance of each step of a clue under each state, (states, steps), as far as it is trusted; None as for `table`."""
+        table = self.table(name, test, way)
         if table is None:
             return None
-        if clue.name in COMBS:
-            chance = np.maximum(table[:, clue.step], CHANCE_OF_COMB[clue.step])
-        else:
-            whole, part = divmod(clue.place, 1)
-            below = int(whole)
-            shares = (1 - UNFORESEEN) * table + UNFORESEEN / len(STEPS)
-            chance = shares[:, below] ** (1 - part) * shares[:, min(below + 1, len(STEPS) - 1)] ** part
-        return np.asarray(chance ** self.trust.get(clue.name, 1.0))
+        chance = np.maximum(table, CHANCE_OF_COMB) if name in COMBS else (1 - UNFORESEEN) * table + UNFORESEEN / len(STEPS)
+        return np.asarray(chance ** self.trust.get(name, 1.0))
+
+    def chances(self, clue: Observation, test: str) -> Array | None:
+        """Chance of where this clue lies among the steps, under each state, (states,); None when the tables do not hold its test."""
+        each = self.weighed(clue.name, test, clue.way)
+        if each is None:
+            return None
+        whole, part = divmod(clue.place, 1)
+        below = int(whole)
+        return np.asarray(each[:, below] ** (1 - part) * each[:, min(below + 1, len(STEPS) - 1)] ** part)
 
     def start(self, prior: Mapping[str, float]) -> Array:
         """Log of the prior of each state: that of its condition, shared evenly among its severities."""
@@ -86,16 +89,15 @@ class Likelihoods:
         alone = comb if clue.name in COMBS else 1 / len(STEPS)
         return np.full(len(self.states), alone ** self.trust.get(clue.name, 1.0))
 
-    def weight(self, clue: Observation, condition: str, prior: Mapping[str, float]) -> float:
-        """Log10 of the likelihood ratio of a clue: this condition against the others at their prior odds."""
+    def weights(self, clue: Observation, prior: Mapping[str, float]) -> dict[str, float]:
+        """Log10 of the likelihood ratio of a clue: each condition against the others at their prior odds."""
         found = [c for test in ([clue.test] if clue.test else UNSAID) if (c := self.chances(clue, test)) is not None]
         if not found:
-            return 0.0
-        chance = np.mean(found, axis=0)
-        mean = {c: float(np.mean([chance[i] for i, (state, _) in enumerate(self.states) if state == c])) for c in self.conditions}
-        others = [(prior[c], mean[c]) for c in self.conditions if c != condition]
-        against = sum(p * m for p, m in others) / sum(p for p, _ in others)
-        return float(np.log10(mean[condition] / against))
+            return dict.fromkeys(self.conditions, 0.0)
+        own = np.array(self.conditions)[:, None] == np.array([condition for condition, _ in self.states])
+        mean = own @ np.mean(found, axis=0) / own.sum(axis=1)
+        others = np.array([prior[c] for c in self.conditions]) * (1 - np.eye(len(own)))
+        return dict(zip(self.conditions, np.log10(mean * others.sum(axis=1) / (others @ mean)).tolist(), strict=True))
 
 
 def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from vibekit.catalogue import load_catalogue
 from vibekit.change import CHANGES
 from vibekit.likelihood import UNSAID, Likelihoods
-from vibekit.observation import SCORES, STEPS, Observation
+from vibekit.observation import SCORES, Observation
 from vibekit.questions import QUESTIONS, Question
 from vibekit.settings import Settings, Test
 
@@ -114,7 +114,7 @@ def next_measurements(
         logs = np.tile(np.log(np.maximum(weight, 1e-300)), (DRAWS, 1))
         for chance, weighed in candidate.tables:
             step = (chance.cumsum(axis=1)[drawn] < rng.random((DRAWS, 1))).sum(axis=1).clip(max=chance.shape[1] - 1)
-            logs += np.log(weighed[:, step]).T
+            logs += np.log(weighed.T)[step]
         after = np.exp(logs - logs.max(axis=1, keepdims=True)) @ member.T
         after /= after.sum(axis=1, keepdims=True)
         gain = float(np.mean(np.log2(np.maximum(after[np.arange(DRAWS), truth], 1e-12) / before[truth])))
@@ -181,10 +181,9 @@ def _candidates(
 def _measured(key: str, words: str, clues: Sequence[tuple[str, str]], likelihoods: Likelihoods) -> Iterator[_Candidate]:
     tables = []
     for name, test in clues:
-        chance = likelihoods.table(name, test, None)
-        if chance is not None:
-            steps = [likelihoods.chances(Observation(name, test, step, "", 0.0), test) for step in range(len(STEPS))]
-            tables.append((chance / chance.sum(axis=1, keepdims=True), np.column_stack([s for s in steps if s is not None])))
+        chance, weighed = likelihoods.table(name, test, None), likelihoods.weighed(name, test, None)
+        if chance is not None and weighed is not None:
+            tables.append((chance / chance.sum(axis=1, keepdims=True), weighed))
     if tables:
         yield _Candidate(key, words, tuple(tables))
 

@@ -123,11 +123,13 @@ class AngularSignal:
         return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, bins.astype(np.complex64))
 
 
-def angular_signal(transform: Transform, turns_at_s: tuple[Array, Array], *, max_order: float, unit: str) -> AngularSignal | None:
+def angular_signal(
+    transform: Transform, turns_at_s: tuple[Array, Array], *, max_order: float, unit: str, finest: float = 2.0
+) -> AngularSignal | None:
     """Read a record at equal shaft angles; None when fewer than four turns fit.
 
     turns_at_s: times (k,) in seconds from the start of the record and turns (k,) of the shaft at those times, ascending
-    max_order: highest order wanted; held below 0.45 of the sampling rate
+    max_order: highest order wanted; held below 0.45 of the sampling rate; finest: points a turn at least, for each order
 
     The record is low-passed to the order band at the highest speed, then read at equal angles (computed order tracking: Fyfe & Munck,
     Mech. Syst. Signal Process. 11 (1997) 187-205), so many a turn that what lies above max_order at lower speeds, down to
@@ -141,7 +143,7 @@ def angular_signal(transform: Transform, turns_at_s: tuple[Array, Array], *, max
     top_hz = float(speed.max())
     max_order = min(max_order, 0.45 * transform.rate_hz / top_hz)
     ratio = min(top_hz / max(float(speed.min()), 1e-9), SLOWEST)
-    per_turn = sfft.next_fast_len(int(np.ceil(max_order * max(2.6, 1 + ROOM * ratio))))
+    per_turn = sfft.next_fast_len(int(np.ceil(max_order * max(finest, 1 + ROOM * ratio))))
     at_s = at_angles(turns_at_s, per_turn)
     samples = read_at(transform, at_s, ROOM * max_order * top_hz)
     return AngularSignal(samples, at_s, per_turn, max_order, unit)

@@ -1,5 +1,7 @@
 """A record read at any times: a band-limited kernel whose images lie below -80 dB."""
 
+from functools import cache
+
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
@@ -11,8 +13,8 @@ Array = npt.NDArray[np.float64]
 TAPS = 6
 FINER = 4.0  # grid points to a cut-off's period: twice the least
 SHAPE = np.pi * np.sqrt((TAPS * (1 - 1 / FINER)) ** 2 - 0.8)  # Beatty et al., IEEE Trans. Med. Imaging 24 (2005) 799-808, eq. 5
-STEPS = 1024  # of the table of the kernel, to a grid point; straight lines between
-BLOCK = 1 << 14
+DEGREE = 6  # of the polynomials that make the kernel, one between each two grid points
+BLOCK = 1 << 14  # points read at once: they stay in the cache
 
 
 def read_at(transform: Transform, at_s: Array, cutoff_hz: float) -> Real:
@@ -23,19 +25,29 @@ def read_at(transform: Transform, at_s: Array, cutoff_hz: float) -> Real:
     taken to repeat, as its transform does.
     """
     grid, rate = _grid(transform, min(cutoff_hz, transform.rate_hz / 2))
-    table = _table().astype(grid.dtype)
-    kernel, rise = np.ascontiguousarray(table[:-1].T), np.ascontiguousarray(np.diff(table, axis=0).T)
-    around = np.pad(grid, TAPS, mode="wrap")
-    out = np.zeros(len(at_s), grid.dtype)
-    for first in range(0, len(at_s), BLOCK):
-        place = at_s[first : first + BLOCK] * rate
-        whole = np.floor(place)
-        row = (place - whole) * STEPS
-        low = row.astype(np.intp)
-        share = (row - low).astype(grid.dtype)
-        nearest = whole.astype(np.intp) + TAPS // 2 + 1
-        for tap in range(TAPS):
-            out[first : first + BLOCK] += (kernel[tap].take(low) + share * rise[tap].take(low)) * around[tap:].take(nearest)
+    return pieced(grid, at_s * rate, _kernel())
+
+
+def pieced(grid: Real, place: Array, powers: Array) -> Real:
+    """A grid (m,) read at places (n,) from 0 to m by piecewise polynomials; beyond its ends it repeats.
+
+    powers: (degree + 1, taps) what each of the points about a place counts in each power of the way past the last, highest first
+    """
+    taps = powers.shape[1]
+    around, powers = np.pad(grid, taps, mode="wrap")[taps // 2 + 1 :], powers.astype(grid.dtype)
+    near = np.empty((taps, min(len(place), BLOCK)), grid.dtype)
+    out = np.empty(len(place), grid.dtype)
+    for first in range(0, len(place), BLOCK):
+        at = place[first : first + BLOCK]
+        last = at.astype(np.intp)
+        past = (at - last).astype(grid.dtype)
+        for tap, row in enumerate(near[:, : len(at)]):
+            around[tap:].take(last, out=row, mode="clip")
+        total, *lower = powers @ near[:, : len(at)]
+        for each in lower:
+            total *= past
+            total += each
+        out[first : first + BLOCK] = total
     return out
 
 
@@ -48,11 +60,13 @@ def _grid(transform: Transform, cutoff_hz: float) -> tuple[Real, float]:
     return grid, transform.rate_hz * m / transform.n
 
 
-def _table() -> Array:
-    """Kernel at the TAPS points about a place between two grid points, (STEPS + 2, TAPS); the last row is never reached by itself."""
-    offset = np.arange(TAPS) - (TAPS // 2 - 1) - (np.arange(STEPS + 2) / STEPS)[:, None]
+@cache
+def _kernel() -> Array:
+    """Polynomials of the kernel at each of TAPS points about a place, -110 dB and less off: (DEGREE + 1, TAPS), see `pieced`."""
+    past = (1 - np.cos(np.linspace(0, np.pi, 64))) / 2
+    offset = np.arange(TAPS) - (TAPS // 2 - 1) - past[:, None]
     inside = np.maximum(1 - (2 * offset / TAPS) ** 2, 0.0)
-    return np.asarray(np.where(inside > 0, np.i0(SHAPE * np.sqrt(inside)), 0.0) / TAPS)
+    return np.asarray(np.polyfit(past, np.i0(SHAPE * np.sqrt(inside)) / TAPS, DEGREE))
 
 
 def _response(cycles: Array) -> Array:

@@ -16,6 +16,7 @@ from vibekit.transform import Transform
 Array = npt.NDArray[np.float64]
 LEAST_TURNS = 8
 HIGHEST = 32.0  # order
+SMOOTH = 2.6  # points a turn for each order, so that their line looks like a wave
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,7 @@ def one_turn(transform: Transform, track: Track, unit: str, *, leave_out_s: RANG
     if end <= start or track.turns(end) < LEAST_TURNS + 1:
         return None
     time = np.linspace(start, end, int(4 * track.turns(end)) + 2)
-    signal = angular_signal(transform, (time, track.turns(time)), max_order=HIGHEST, unit=unit)
+    signal = angular_signal(transform, (time, track.turns(time)), max_order=HIGHEST, unit=unit, finest=SMOOTH)
     try:
         return synchronous_average(signal, leave_out_s=leave_out_s) if signal else None
     except UsageError:
