@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from vibekit.long_transform import Complex
+from vibekit.long_transform import Complex, Real
 from vibekit.median import median
 from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
 from vibekit.reading import Quantity
@@ -75,7 +75,7 @@ def peak_of_run_up(spectrum: OrderSpectrum) -> Quantity | None:
 def hann_windowed(bins: Complex, band: slice) -> Complex:
     """Bins of a band of the transform, as if the record had been Hann windowed: three neighbours weighed 1/4, 1/2, 1/4 (Harris 1978)."""
     wide = bins[band.start - 1 : band.stop + 1]
-    return cast("Complex", np.diff(wide, 2) / -4)
+    return cast("Complex", np.diff(wide, 2) * wide.dtype.type(-0.25))
 
 
 def octave_levels(stretches: Sequence[Sequence[Transform]], top_hz: float) -> tuple[Quantity, ...]:
@@ -98,10 +98,10 @@ def octave_levels(stretches: Sequence[Sequence[Transform]], top_hz: float) -> tu
     return tuple(found)
 
 
-def _density(transforms: Sequence[Transform], low_hz: float, high_hz: float) -> Array:
+def _density(transforms: Sequence[Transform], low_hz: float, high_hz: float) -> Real:
     """Power a Hz of each bin of a band under a Hann window, all channels together."""
     first = transforms[0]
     band = slice(max(first.index(low_hz), 1), max(first.index(high_hz), first.index(low_hz) + 4))
-    bins = [hann_windowed(t.bins, band) for t in transforms]
-    power = np.sum([b.real**2 + b.imag**2 for b in bins], axis=0)
-    return np.asarray(power * (2 / (HANN_POWER * first.n * first.rate_hz)), dtype=np.float64)
+    power = sum(b.real**2 + b.imag**2 for b in (hann_windowed(t.bins, band) for t in transforms))
+    power *= power.dtype.type(2 / (HANN_POWER * first.n * first.rate_hz))
+    return power

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
+from numpy.lib.stride_tricks import sliding_window_view
 
 from vibekit.long_transform import LONG, Real, long_rfft
 from vibekit.median import median
@@ -107,20 +108,21 @@ class AngularSignal:
         n = block * self.per_turn
         every = range(0, len(self.samples) - n + 1, max(n // 2, 1))
         starts = [s for s in every if not any(a < self.at_s[s + n - 1] and self.at_s[s] < b for a, b in leave_out_s)] or list(every)
-        window = 1 - np.cos((2 * np.pi / n * np.arange(n)).astype(self.samples.dtype))
+        window = (1 - np.cos((2 * np.pi / n * np.arange(n)).astype(self.samples.dtype))) * self.samples.dtype.type(2 / n)
+        every = sliding_window_view(self.samples, n)
         some = max(LONG // n, 1)
         bins = np.empty((len(starts), int(self.max_order * block) + 1), np.result_type(window, 1j))
         for first in range(0, len(starts), some):
-            part = np.stack([self.samples[s : s + n] for s in starts[first : first + some]])
-            part = (part - part.mean(axis=1, keepdims=True)) * window
+            part = every[starts[first : first + some]]
+            part -= part.mean(axis=1, keepdims=True)
+            part *= window
             bins[first : first + some] = (sfft.rfft(part) if some > 1 else long_rfft(part[0]))[..., : bins.shape[1]]
-        bins *= bins.real.dtype.type(2 / n)
         power = ((bins.real**2 + bins.imag**2) / 2).astype(np.float64)
         bins[np.array(starts) % n > 0, 1::2] *= -1  # half a block on, the shaft's angle has turned odd bins by half a turn
         centre = np.array([self.at_s[s + n // 2] for s in starts])
         order = np.arange(bins.shape[1]) / block
         speed = np.array([block / max(self.at_s[s + n - 1] - self.at_s[s], 1e-12) for s in starts])
-        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, bins.astype(np.complex64))
+        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, bins.astype(np.complex64, copy=False))
 
 
 def angular_signal(

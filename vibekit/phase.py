@@ -25,6 +25,7 @@ FIRST = 8  # of them to be tried; then those beside it, as long as they are not
 UNLIKELY = 80.0  # twice the log of the likelihood, below the likeliest
 STEP = 1 / 15  # of the largest error of the coarse speed: typical change from block to block
 AGREEING = 0.3  # coherence with the common angle from which an order is one of the shaft's
+CACHED = 1 << 15  # samples turned at once: they stay in the cache
 TINY = 1e-100  # where a block or an order is silent
 OVERLAP = 4 / 3  # noise of half overlapping Hann blocks is shared: so many blocks weigh as one less
 
@@ -81,17 +82,21 @@ def follow_phase(
 
 def _demodulate(signal: npt.NDArray[np.floating], turns: Array, orders: list[int], hop: int) -> Complex:
     """Hann-weighted mean of signal x exp(-2 pi i order angle) over blocks of 2 hop samples, half overlapping: (orders, blocks)."""
-    count = turns.size // hop
+    count, kind = turns.size // hop, np.result_type(signal, 1j)
     half = np.sin(np.pi * (np.arange(2 * hop) + 0.5) / (2 * hop)) ** 2
-    window = (half / half.sum()).reshape(2, hop).T.astype(signal.dtype)
-    signal, turns = signal[: count * hop], turns[: count * hop]
-    angle = (2 * np.pi * (turns - np.floor(turns))).astype(np.float32)
-    rows = np.empty((len(orders), count - 1), np.complex128)
-    for row, order in enumerate(orders):
-        real, imag = ((signal * wave(order * angle)).reshape(count, hop) @ window for wave in (np.cos, np.sin))
-        rows[row].real = real[:-1, 0] + real[1:, 1]
-        rows[row].imag = -imag[:-1, 0] - imag[1:, 1]
-    return rows
+    window = (half / half.sum()).reshape(2, hop).T.astype(kind)
+    halves = np.empty((len(orders), count, 2), kind)
+    some = max(CACHED // hop, 1)
+    for first in range(0, count, some):
+        part = slice(first * hop, min(first + some, count) * hop)
+        turned, angle = signal[part].astype(kind), (2 * np.pi * (turns[part] - np.floor(turns[part]))).astype(np.float32)
+        wave = np.empty_like(turned)
+        wave.real, wave.imag = np.cos(angle), -np.sin(angle)
+        for row, steps in zip(halves, np.diff(orders, prepend=0).tolist(), strict=True):
+            for _ in range(steps):
+                turned *= wave
+            np.matmul(turned.reshape(-1, hop), window, out=row[first : first + some])
+    return (halves[:, :-1, 0] + halves[:, 1:, 1]).astype(np.complex128)
 
 
 def _noise(z: Complex) -> Array:

@@ -2,7 +2,7 @@
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d
+from numpy.lib.stride_tricks import sliding_window_view
 
 from vibekit.frames import Frames
 from vibekit.median import median
@@ -63,18 +63,16 @@ def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float,
 
 def best_path(score: Grey, cost: float, reach: int) -> npt.NDArray[np.intp]:
     """Path (frames,) with the largest sum of score (frames, m) less `cost` times the steps moved, none longer than `reach`."""
-    ramp = np.float32(cost) * np.arange(score.shape[1], dtype=np.float32)
-    size, half = reach + 1, (reach + 1) // 2
-    total = np.empty_like(score)
-    total[0] = score[0]
+    price = np.float32(cost) * np.abs(np.arange(-reach, reach + 1, dtype=np.float32))
+    total = np.full((len(score), score.shape[1] + 2 * reach), -np.inf, np.float32)
+    inner = total[:, reach : reach + score.shape[1]]
+    before = sliding_window_view(total, score.shape[1], axis=1)  # (frames, steps moved, m)
+    inner[0] = score[0]
     for i in range(1, len(score)):
-        up = maximum_filter1d(total[i - 1] + ramp, size, mode="nearest", origin=reach - half) - ramp
-        down = maximum_filter1d(total[i - 1] - ramp, size, mode="nearest", origin=-half) + ramp
-        total[i] = score[i] + np.maximum(up, down)
+        inner[i] = score[i] + (before[i - 1] - price[:, None]).max(axis=0)
     path = np.empty(len(score), np.intp)
-    path[-1] = total[-1].argmax()
+    path[-1] = inner[-1].argmax()
     for i in range(len(score) - 2, -1, -1):
-        first = max(path[i + 1] - reach, 0)
-        near = slice(first, path[i + 1] + reach + 1)
-        path[i] = first + (total[i, near] - np.abs(ramp[near] - ramp[path[i + 1]])).argmax()
+        near = total[i, path[i + 1] : path[i + 1] + price.size]
+        path[i] = path[i + 1] - reach + (near - price).argmax()
     return path

@@ -54,18 +54,15 @@ class Track:
     def turns(self, at_s: npt.ArrayLike) -> Array:
         """Turns since the first time, at any times (same shape); negative before it."""
         at = np.asarray(at_s, dtype=np.float64)
-        if self.time_s.size < 2:
-            return np.asarray((at - self.time_s[0]) * self.hz[0])
-        step = np.diff(self.time_s)
-        whole = np.concatenate(([0.0], np.cumsum(step * (self.hz[1:] + self.hz[:-1]) / 2)))
-        slope = np.diff(self.hz) / np.maximum(step, INSTANT_S)
+        step = np.maximum(np.diff(self.time_s), INSTANT_S)  # from here on of the stretch before the first time, those between, that after
+        begin, hz = np.concatenate((self.time_s[:1], self.time_s)), np.concatenate((self.hz[:1], self.hz))
+        whole = np.concatenate(([0.0, 0.0], np.cumsum(step * (self.hz[1:] + self.hz[:-1]) / 2)))
+        bend = np.concatenate(([0.0], np.diff(self.hz) / step / 2, [0.0]))
         if at.ndim == 1 and np.all(at[1:] >= at[:-1]):  # few knots among many times are found faster than the other way round
-            count = np.diff(np.searchsorted(at, self.time_s[1:-1]), prepend=0, append=at.size)
-            begin, step, whole, hz, slope = (np.repeat(each, count) for each in (self.time_s[:-1], step, whole[:-1], self.hz[:-1], slope))
+            count = np.diff(np.searchsorted(at, self.time_s), prepend=0, append=at.size)
+            begin, whole, hz, bend = (np.repeat(each, count) for each in (begin, whole, hz, bend))
         else:
-            i = np.clip(np.searchsorted(self.time_s, at, side="right") - 1, 0, step.size - 1)
-            begin, step, whole, hz, slope = self.time_s[i], step[i], whole[i], self.hz[i], slope[i]
+            i = np.searchsorted(self.time_s, at, side="right")
+            begin, whole, hz, bend = begin[i], whole[i], hz[i], bend[i]
         since = at - begin
-        inside = np.clip(since, 0, step)
-        outside = np.where(since < 0, self.hz[0], self.hz[-1]) * (since - inside)
-        return np.asarray(whole + (hz + slope * inside / 2) * inside + outside)
+        return np.asarray(whole + (hz + bend * since) * since)

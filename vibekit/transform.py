@@ -83,7 +83,7 @@ def _white(band: Complex, block: int) -> Complex:
     floor /= math.log(2)
     np.maximum(floor, np.finfo(power.dtype).tiny, out=floor)
     held = np.where(power > LINE * floor, power, floor)
-    white: Complex = band / np.sqrt(held, out=held)
+    white: Complex = band * np.divide(1, np.sqrt(held, out=held), out=held)
     return white
 
 
