@@ -50,8 +50,8 @@ def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float,
     score = np.zeros((len(loudness), grid_hz.size), np.float32)
     for order, each in weight.items():
         column = np.rint(order * grid_hz / frames.step_hz).astype(np.intp)
-        usable = column < loudness.shape[1]
-        score[:, usable] += np.float32(each) * loudness[:, column[usable]]
+        column = column[: np.searchsorted(column, loudness.shape[1])]
+        score[:, : column.size] += np.float32(each) * loudness.take(column, axis=1)
     path = best_path(score, cost, reach)
     row = np.arange(len(score))
     inner = np.clip(path, 1, grid_hz.size - 2)

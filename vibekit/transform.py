@@ -82,8 +82,8 @@ def _white(band: Complex, block: int) -> Complex:
     floor = running_floor(power, block)
     floor /= math.log(2)
     np.maximum(floor, np.finfo(power.dtype).tiny, out=floor)
-    held = np.where(power > LINE * floor, power, floor)
-    white: Complex = band * np.divide(1, np.sqrt(held, out=held), out=held)
+    np.copyto(floor, power, where=power > LINE * floor)
+    white: Complex = band * np.divide(1, np.sqrt(floor, out=floor), out=floor)
     return white
 
 
