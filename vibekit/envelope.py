@@ -86,7 +86,7 @@ def envelope_spectrum(
     y = _read(squared, at_angles(turns_at_s, per_turn) * rate_hz, 1.1 * max_order * top_hz / rate_hz)
     block = int(min(block_turns, total))
     n = block * per_turn
-    window = np.hanning(n + 1)[:n].astype(np.float32)
+    window = (1 - np.cos((2 * np.pi / n * np.arange(n)).astype(np.float32))) / 2
     frames = sliding_window_view(y, n)[:: n // 2]
     power = np.zeros(int(max_order * block) + 1)
     for first in range(0, len(frames), SOME):

@@ -145,7 +145,7 @@ def angular_signal(
     top_hz = float(speed.max())
     max_order = min(max_order, 0.45 * transform.rate_hz / top_hz)
     ratio = min(top_hz / max(float(speed.min()), 1e-9), SLOWEST)
-    per_turn = sfft.next_fast_len(int(np.ceil(max_order * max(finest, 1 + ROOM * ratio))))
+    per_turn = sfft.next_fast_len(int(np.ceil(max_order * max(finest, 1 + ROOM * ratio))), real=True)
     at_s = at_angles(turns_at_s, per_turn)
     samples = read_at(transform, at_s, ROOM * max_order * top_hz)
     return AngularSignal(samples, at_s, per_turn, max_order, unit)

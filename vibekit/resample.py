@@ -55,7 +55,7 @@ def _grid(transform: Transform, cutoff_hz: float) -> tuple[Real, float]:
     """The band on its grid, each bin divided by what the kernel makes of it."""
     m = sfft.next_fast_len(int(np.ceil(FINER * cutoff_hz / transform.resolution_hz)), real=True)
     top = min(transform.index(cutoff_hz) + 1, m // 2 + 1)
-    grid = long_irfft(transform.bins[:top] / _response(np.arange(top) / m).astype(transform.bins.real.dtype), m)
+    grid = long_irfft(transform.bins[:top] * (1 / _response(np.arange(top) / m)).astype(transform.bins.real.dtype), m)
     grid *= grid.dtype.type(m / transform.n)
     return grid, transform.rate_hz * m / transform.n
 
