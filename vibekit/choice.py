@@ -89,9 +89,10 @@ def is_race(order: float, settings: Settings) -> bool:
 
 def simple_ratio(ratio: float) -> float | None:
     """Ratio of two whole numbers up to 6 that this is within 1.2 %, None when there is none."""
-    above = bisect(RATIOS, ratio)
-    near = [simple for simple in RATIOS[max(above - 1, 0) : above + 1] if abs(ratio / simple - 1) < NEAR]
-    return min(near, key=lambda simple: abs(ratio / simple - 1), default=None)
+    above = min(max(bisect(RATIOS, ratio), 1), len(RATIOS) - 1)
+    low, high = RATIOS[above - 1], RATIOS[above]
+    simple = low if ratio / low - 1 < 1 - ratio / high else high
+    return simple if abs(ratio / simple - 1) < NEAR else None
 
 
 def related(a: float, b: float) -> bool:

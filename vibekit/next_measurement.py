@@ -111,10 +111,10 @@ def next_measurements(
     truth = member.argmax(axis=0)[drawn]
     ranked = []
     for candidate in _candidates(seen, settings, likelihoods, reach, compared=compared, slow=slow):
-        logs = np.tile(np.log(np.maximum(weight, 1e-300)), (DRAWS, 1))
+        logs = np.log(np.maximum(weight, 1e-300))
         for chance, weighed in candidate.tables:
             step = (chance.cumsum(axis=1)[drawn] < rng.random((DRAWS, 1))).sum(axis=1).clip(max=chance.shape[1] - 1)
-            logs += np.log(weighed.T)[step]
+            logs = logs + np.log(weighed.T)[step]
         after = np.exp(logs - logs.max(axis=1, keepdims=True)) @ member.T
         after /= after.sum(axis=1, keepdims=True)
         gain = float(np.mean(np.log2(np.maximum(after[np.arange(DRAWS), truth], 1e-12) / before[truth])))
