@@ -4,6 +4,7 @@ import os
 
 import numpy as np
 import pytest
+from scipy.special import gammaincinv
 from scipy.signal import oaconvolve
 
 from vibekit.bearing import Bearing
@@ -92,6 +93,18 @@ def test_a_line_of_noise_convinces_no_more_often_than_it_says():
         logs += [evidence.line(np.arange(1.0, 28.0, 0.05), np.array(half)) for half in (0.004, 0.02)]
     for ratio in (3, 10, 30, 100):
         assert np.mean(np.concatenate(logs) > np.log(ratio)) < 1 / ratio
+
+
+@pytest.mark.parametrize("order", [11.3, 28.3])
+def test_a_line_of_the_envelope_stands_nowhere_else(order):
+    """Exact (sampling theorem): read at equal angles, a tone and noise are a tone and noise; mean powers scatter as gamma laws."""
+    rate = 8000.0
+    time = np.arange(int(rate * N / RATE)) / rate
+    squared = 1 + 0.5 * np.cos(2 * np.pi * order * SHAFT_HZ * time) + 0.1 * np.random.default_rng(2).standard_normal(time.size)
+    spectrum = envelope_spectrum(squared.astype(np.float32), rate, TURNS, band_hz=(0.0, 4000.0), max_order=30)
+    elsewhere = np.abs(spectrum.order - order) > 0.1
+    assert spectrum.ratio[~elsewhere].max() > 1000
+    assert spectrum.ratio[elsewhere].max() < gammaincinv(spectrum.blocks, 1 - 1e-7) / spectrum.blocks
 
 
 def test_lines_of_the_shaft_are_no_defect_though_the_speed_is_off():

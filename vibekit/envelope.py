@@ -7,14 +7,14 @@ import numpy.typing as npt
 import scipy.fft as sfft
 from numpy.lib.stride_tricks import sliding_window_view
 
-from vibekit.long_transform import Complex, Real, long_irfft, long_rfft
+from vibekit.long_transform import Complex, Real, long_rfft
 from vibekit.orders import RANGES, at_angles
-from vibekit.resample import pieced
+from vibekit.resample import QUICK, read_at
 from vibekit.transform import Transform, running_floor
 
 Array = npt.NDArray[np.float64]
+ROOM = 1.1  # of the order band, that the low-pass leaves
 SOME = 8  # frames transformed side by side
-SPLINE = np.array([[-1, 3, -3, 1], [3, -6, 3, 0], [-3, 0, 3, 0], [1, 4, 1, 0]]) / 6  # cubic
 FLOOR = 1.0  # orders over which the noise is taken to be even: clicks that ring or echo colour their own envelope
 
 
@@ -82,8 +82,10 @@ def envelope_spectrum(
         squared[max(int(start * rate_hz) - 2, 0) : int(stop * rate_hz) + 3] = 1.0
     top_hz = float(np.gradient(turns, time).max())
     max_order = min(max_order, 0.45 * rate_hz / top_hz)
-    per_turn = sfft.next_fast_len(int(np.ceil(2.2 * max_order)))
-    y = _read(squared, at_angles(turns_at_s, per_turn) * rate_hz, 1.1 * max_order * top_hz / rate_hz)
+    per_turn = sfft.next_fast_len(int(np.ceil((1 + ROOM) * max_order)), real=True)  # what the low-pass leaves above folds to above
+    bins = long_rfft(squared)
+    bins[0] = 0
+    y = read_at(Transform(bins, len(squared), rate_hz), at_angles(turns_at_s, per_turn), ROOM * max_order * top_hz, QUICK)
     block = int(min(block_turns, total))
     n = block * per_turn
     window = (1 - np.cos((2 * np.pi / n * np.arange(n)).astype(np.float32))) / 2
@@ -99,16 +101,3 @@ def envelope_spectrum(
     floor = np.maximum(floor * median_bias, np.finfo(float).tiny)
     unit = len(frames) * n * float(window @ window) / 4 / floor  # Parseval: half of the amplitude at its positive frequency
     return EnvelopeSpectrum(np.arange(len(power)) / block, power / floor, unit, blocks, 1 / block, band_hz)
-
-
-def _read(x: Real, place: Array, top: float) -> Real:
-    """What lies below `top`, cycles a sample, of x (n,) at places (k,), in samples: a cubic spline through 2.5 samples a cycle. Beyond
-    its ends x repeats.
-
-    The spline's coefficients come from the spectrum (M. Unser, A. Aldroubi and M. Eden, IEEE Trans. Signal Process. 41 (1993) 821-833).
-    """
-    kept = min(int(top * len(x)), len(x) // 2)
-    m = min(sfft.next_fast_len(int(kept * 2.5) + 8, real=True), len(x))
-    bins = long_rfft(x)[: min(kept, m // 2) + 1 if m < len(x) else None]
-    bins *= (3 * m / len(x)) / (2 + np.cos(np.linspace(0, 2 * np.pi / m * (len(bins) - 1), len(bins), dtype=np.float32)))
-    return pieced(long_irfft(bins, m), place * (m / len(x)), SPLINE)

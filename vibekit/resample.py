@@ -1,5 +1,6 @@
-"""A record read at any times: a band-limited kernel whose images lie below -80 dB."""
+"""A record read at any times: band-limited kernels whose images lie far below."""
 
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -10,40 +11,61 @@ from vibekit.long_transform import Real, long_irfft
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
-TAPS = 6
-FINER = 4.0  # grid points to a cut-off's period: twice the least
-SHAPE = np.pi * np.sqrt((TAPS * (1 - 1 / FINER)) ** 2 - 0.8)  # Beatty et al., IEEE Trans. Med. Imaging 24 (2005) 799-808, eq. 5
-DEGREE = 6  # of the polynomials that make the kernel, one between each two grid points
 BLOCK = 1 << 14  # points read at once: they stay in the cache
 
 
-def read_at(transform: Transform, at_s: Array, cutoff_hz: float) -> Real:
+@dataclass(frozen=True, slots=True)
+class Kernel:
+    """Kaiser-Bessel kernel, `taps` grid points wide, an even number, made of polynomials, one between each two grid points.
+
+    finer: grid points to a cut-off's period, 2 at least; degree: of the polynomials
+    """
+
+    taps: int
+    finer: float
+    degree: int
+
+    @property
+    def shape(self) -> float:
+        """That with the lowest images: Beatty et al., IEEE Trans. Med. Imaging 24 (2005) 799-808, eq. 5."""
+        return float(np.pi * np.sqrt((self.taps * (1 - 1 / self.finer)) ** 2 - 0.8))
+
+    def response(self, cycles: Array) -> Array:
+        """Transform of the kernel at frequencies in cycles a grid point: sinh(z) / z, z = sqrt(shape^2 - (pi taps f)^2)."""
+        z = np.sqrt(self.shape**2 - (np.pi * self.taps * cycles) ** 2)
+        return np.asarray(np.sinh(z) / z)
+
+
+CLEAN = Kernel(6, 4.0, 6)  # images below -95 dB
+QUICK = Kernel(6, 2.5, 5)  # below -60 dB
+
+
+@cache
+def _polynomials(kernel: Kernel) -> Array:
+    """What each of the points about a place counts in each power of the way past the last, highest first: (degree + 1, taps)."""
+    past = (1 - np.cos(np.linspace(0, np.pi, 64))) / 2
+    offset = np.arange(kernel.taps) - (kernel.taps // 2 - 1) - past[:, None]
+    inside = np.maximum(1 - (2 * offset / kernel.taps) ** 2, 0.0)
+    return np.asarray(np.polyfit(past, np.i0(kernel.shape * np.sqrt(inside)) / kernel.taps, kernel.degree))
+
+
+def read_at(transform: Transform, at_s: Array, cutoff_hz: float, kernel: Kernel = CLEAN) -> Real:
     """What lies below `cutoff_hz` of a record, at times at_s (n,) from its start to its end in seconds. Shape (n,).
 
-    Kaiser-Bessel kernel of TAPS points on a grid of twice the least rate, its fall within the band made good in the spectrum (J.A.
-    Fessler and B.P. Sutton, IEEE Trans. Signal Process. 51 (2003) 560-574): errors stay below -95 dB. Beyond its ends the record is
-    taken to repeat, as its transform does.
+    The kernel's fall within the band is made good in the spectrum (J.A. Fessler and B.P. Sutton, IEEE Trans. Signal Process. 51 (2003)
+    560-574). Beyond its ends the record is taken to repeat, as its transform does.
     """
-    grid, rate = _grid(transform, min(cutoff_hz, transform.rate_hz / 2))
-    return pieced(grid, at_s * rate, _kernel())
-
-
-def pieced(grid: Real, place: Array, powers: Array) -> Real:
-    """A grid (m,) read at places (n,) from 0 to m by piecewise polynomials; beyond its ends it repeats.
-
-    powers: (degree + 1, taps) what each of the points about a place counts in each power of the way past the last, highest first
-    """
-    taps = powers.shape[1]
-    around, powers = np.pad(grid, taps, mode="wrap")[taps // 2 + 1 :], powers.astype(grid.dtype)
-    near = np.empty((taps, min(len(place), BLOCK)), grid.dtype)
-    out = np.empty(len(place), grid.dtype)
-    for first in range(0, len(place), BLOCK):
-        at = place[first : first + BLOCK]
-        last = at.astype(np.intp)
-        past = (at - last).astype(grid.dtype)
-        for tap, row in enumerate(near[:, : len(at)]):
+    grid, rate = _grid(transform, min(cutoff_hz, transform.rate_hz / 2), kernel)
+    around, powers = np.pad(grid, kernel.taps, mode="wrap")[kernel.taps // 2 + 1 :], _polynomials(kernel).astype(grid.dtype)
+    near = np.empty((kernel.taps, min(len(at_s), BLOCK)), grid.dtype)
+    out = np.empty(len(at_s), grid.dtype)
+    for first in range(0, len(at_s), BLOCK):
+        place = at_s[first : first + BLOCK] * rate
+        last = place.astype(np.intp)
+        past = (place - last).astype(grid.dtype)
+        for tap, row in enumerate(near[:, : len(place)]):
             around[tap:].take(last, out=row, mode="clip")
-        total, *lower = powers @ near[:, : len(at)]
+        total, *lower = powers @ near[:, : len(place)]
         for each in lower:
             total *= past
             total += each
@@ -51,25 +73,9 @@ def pieced(grid: Real, place: Array, powers: Array) -> Real:
     return out
 
 
-def _grid(transform: Transform, cutoff_hz: float) -> tuple[Real, float]:
+def _grid(transform: Transform, cutoff_hz: float, kernel: Kernel) -> tuple[Real, float]:
     """The band on its grid, each bin divided by what the kernel makes of it."""
-    m = sfft.next_fast_len(int(np.ceil(FINER * cutoff_hz / transform.resolution_hz)), real=True)
+    m = sfft.next_fast_len(int(np.ceil(kernel.finer * cutoff_hz / transform.resolution_hz)), real=True)
     top = min(transform.index(cutoff_hz) + 1, m // 2 + 1)
-    grid = long_irfft(transform.bins[:top] * (1 / _response(np.arange(top) / m)).astype(transform.bins.real.dtype), m)
-    grid *= grid.dtype.type(m / transform.n)
-    return grid, transform.rate_hz * m / transform.n
-
-
-@cache
-def _kernel() -> Array:
-    """Polynomials of the kernel at each of TAPS points about a place, -110 dB and less off: (DEGREE + 1, TAPS), see `pieced`."""
-    past = (1 - np.cos(np.linspace(0, np.pi, 64))) / 2
-    offset = np.arange(TAPS) - (TAPS // 2 - 1) - past[:, None]
-    inside = np.maximum(1 - (2 * offset / TAPS) ** 2, 0.0)
-    return np.asarray(np.polyfit(past, np.i0(SHAPE * np.sqrt(inside)) / TAPS, DEGREE))
-
-
-def _response(cycles: Array) -> Array:
-    """Transform of the kernel at frequencies in cycles a grid point: sinh(z) / z, z = sqrt(shape^2 - (pi taps f)^2)."""
-    z = np.sqrt(SHAPE**2 - (np.pi * TAPS * cycles) ** 2)
-    return np.asarray(np.sinh(z) / z)
+    scale = m / transform.n / kernel.response(np.arange(top) / m)
+    return long_irfft(transform.bins[:top] * scale.astype(transform.bins.real.dtype), m), transform.rate_hz * m / transform.n
