@@ -4,8 +4,8 @@ import os
 
 import numpy as np
 import pytest
-from scipy.special import gammaincinv
 from scipy.signal import oaconvolve
+from scipy.special import gammaincinv
 
 from vibekit.bearing import Bearing
 from vibekit.envelope import envelope_spectrum, squared_envelope

@@ -102,6 +102,8 @@ def _density(transforms: Sequence[Transform], low_hz: float, high_hz: float) -> 
     """Power a Hz of each bin of a band under a Hann window, all channels together."""
     first = transforms[0]
     band = slice(max(first.index(low_hz), 1), max(first.index(high_hz), first.index(low_hz) + 4))
-    power = sum(b.real**2 + b.imag**2 for b in (hann_windowed(t.bins, band) for t in transforms))
-    power *= power.dtype.type(2 / (HANN_POWER * first.n * first.rate_hz))
+    power, *others = (bins.real**2 + bins.imag**2 for bins in (hann_windowed(t.bins, band) for t in transforms))
+    for other in others:
+        power += other
+    power *= 2 / (HANN_POWER * first.n * first.rate_hz)
     return power

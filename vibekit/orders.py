@@ -1,6 +1,7 @@
 """Orders: amplitude at multiples of shaft speed, whether the speed is steady or not."""
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -109,11 +110,11 @@ class AngularSignal:
         every = range(0, len(self.samples) - n + 1, max(n // 2, 1))
         starts = [s for s in every if not any(a < self.at_s[s + n - 1] and self.at_s[s] < b for a, b in leave_out_s)] or list(every)
         window = (1 - np.cos((2 * np.pi / n * np.arange(n)).astype(self.samples.dtype))) * self.samples.dtype.type(2 / n)
-        every = sliding_window_view(self.samples, n)
+        frames = sliding_window_view(self.samples, n)
         some = max(LONG // n, 1)
         bins = np.empty((len(starts), int(self.max_order * block) + 1), np.result_type(window, 1j))
         for first in range(0, len(starts), some):
-            part = every[starts[first : first + some]]
+            part = cast("Real", frames[starts[first : first + some]])
             part -= part.mean(axis=1, keepdims=True)
             part *= window
             bins[first : first + some] = (sfft.rfft(part) if some > 1 else long_rfft(part[0]))[..., : bins.shape[1]]
