@@ -163,4 +163,7 @@ def at_angles(turns_at_s: tuple[Array, Array], per_turn: int) -> Array:
     edge[-1] = int(at[-1])
     count = np.diff(edge)
     slope = np.diff(time) / np.maximum(np.diff(at), STANDING)
-    return np.asarray(np.arange(edge[-1]) * np.repeat(slope, count) + np.repeat(time[:-1] - at[:-1] * slope, count))
+    at_s = np.arange(edge[-1], dtype=np.float64)
+    at_s *= np.repeat(slope, count)
+    at_s += np.repeat(time[:-1] - at[:-1] * slope, count)
+    return at_s

@@ -11,6 +11,7 @@ from vibekit.long_transform import Real, long_irfft
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
+RISE = 9  # degree in the square of the frequency, of what makes a fall within the band good
 BLOCK = 1 << 14  # points read at once: they stay in the cache
 
 
@@ -30,11 +31,6 @@ class Kernel:
         """That with the lowest images: Beatty et al., IEEE Trans. Med. Imaging 24 (2005) 799-808, eq. 5."""
         return float(np.pi * np.sqrt((self.taps * (1 - 1 / self.finer)) ** 2 - 0.8))
 
-    def response(self, cycles: Array) -> Array:
-        """Transform of the kernel at frequencies in cycles a grid point: sinh(z) / z, z = sqrt(shape^2 - (pi taps f)^2)."""
-        z = np.sqrt(self.shape**2 - (np.pi * self.taps * cycles) ** 2)
-        return np.asarray(np.sinh(z) / z)
-
 
 CLEAN = Kernel(6, 4.0, 6)  # images below -95 dB
 QUICK = Kernel(6, 2.5, 5)  # below -60 dB
@@ -47,6 +43,17 @@ def _polynomials(kernel: Kernel) -> Array:
     offset = np.arange(kernel.taps) - (kernel.taps // 2 - 1) - past[:, None]
     inside = np.maximum(1 - (2 * offset / kernel.taps) ** 2, 0.0)
     return np.asarray(np.polyfit(past, np.i0(kernel.shape * np.sqrt(inside)) / kernel.taps, kernel.degree))
+
+
+@cache
+def _rise(kernel: Kernel) -> Array:
+    """What makes the kernel's fall good, as a polynomial of the square of the frequency in cycles a grid point, highest power first.
+
+    The kernel's transform is sinh(z) / z, z = sqrt(shape^2 - (pi taps f)^2).
+    """
+    square = np.linspace(0, 1 / kernel.finer, 64) ** 2
+    z = np.sqrt(kernel.shape**2 - (np.pi * kernel.taps) ** 2 * square)
+    return np.asarray(np.polyfit(square, z / np.sinh(z), RISE))
 
 
 def read_at(transform: Transform, at_s: Array, cutoff_hz: float, kernel: Kernel = CLEAN) -> Real:
@@ -77,5 +84,6 @@ def _grid(transform: Transform, cutoff_hz: float, kernel: Kernel) -> tuple[Real,
     """The band on its grid, each bin divided by what the kernel makes of it."""
     m = sfft.next_fast_len(int(np.ceil(kernel.finer * cutoff_hz / transform.resolution_hz)), real=True)
     top = min(transform.index(cutoff_hz) + 1, m // 2 + 1)
-    scale = m / transform.n / kernel.response(np.arange(top) / m)
-    return long_irfft(transform.bins[:top] * scale.astype(transform.bins.real.dtype), m), transform.rate_hz * m / transform.n
+    kind = transform.bins.real.dtype
+    scale = np.polyval((_rise(kernel) * m / transform.n).astype(kind), (np.arange(top, dtype=kind) / kind.type(m)) ** 2)
+    return long_irfft(transform.bins[:top] * scale, m), transform.rate_hz * m / transform.n
