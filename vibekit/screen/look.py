@@ -115,12 +115,12 @@ def _view(overview: Overview, kept: Floats, as_taken: tuple[Floats, Overview] | 
     repeats, looped = find_repeats(overview)
     tops, of = as_taken or (kept[:: max(round(held), 1)], overview)
     flat = (0.0, 0.0) if looped else flat_shares(tops, of, full_scale)
-    slow, centred = SlowSpectrum.of(kept, rate), kept - kept.mean()
+    slow = SlowSpectrum.of(kept, rate)
     dead = DeadRuns() if held > 1 else DeadRuns.of(overview)
     return View(
         overview=overview,
         frames=Frames.of(x, rate),
-        variance=float(centred @ centred) / kept.size,
+        variance=_variance(kept),
         slow=slow,
         held=held,
         flat=flat,
@@ -130,6 +130,12 @@ def _view(overview: Overview, kept: Floats, as_taken: tuple[Floats, Overview] | 
         looped=looped,
         where=where,
     )
+
+
+def _variance(x: Floats) -> float:
+    """As numpy.var, in half its time."""
+    centred = x - x.mean()
+    return float(centred @ centred) / x.size
 
 
 def overviews(recording: Recording) -> tuple[Overview, ...]:
