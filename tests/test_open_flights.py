@@ -50,3 +50,9 @@ def test_less_said_about_the_flight_never_makes_a_healthy_one_broken(capsys, wor
         if row["file"] not in BASELINE:
             result = analyzed(capsys, path(row["file"]), *words, "--baseline", *map(path, BASELINE))
             assert result["conclusion"]["condition"] in HEALTHY
+
+
+def test_a_flight_that_nobody_called_one_is_told_how_to_be_judged_as_one(capsys):
+    for row in manifest("flights")[::5]:
+        told = [problem["detail"] for problem in analyzed(capsys, path(row["file"]))["screening"]["problems"]]
+        assert any("--test flight" in detail for detail in told), row["file"]

@@ -18,7 +18,7 @@ from vibekit.screen.look import Look, overviews
 from vibekit.screen.near_mode import check_near_modes
 from vibekit.screen.pulses import check_speed_channels
 from vibekit.screen.steady import find_steady
-from vibekit.screen.turns import check_race_band, check_sensor_speed, check_steadiness, check_turns
+from vibekit.screen.turns import FLIGHT, check_race_band, check_sensor_speed, check_steadiness, check_turns
 from vibekit.screen.wind import check_wind
 from vibekit.settings import Settings
 
@@ -70,6 +70,7 @@ def screen_speed(recording: Recording, settings: Settings, speed: SpeedResult, t
         fit = " or ".join(f"{rpm:.0f} rpm ({100 * chance:.0f} %)" for rpm, chance in speed.candidates)
         shows = f"The shaft speed is not sure, it may be {fit}" if fit else "No shaft speed shows in the recording"
         detail = f"{shows}: no line can be named by its order. Type the speed with --speed, or record a tacho."
+        detail += FLIGHT if settings.test is None else ""
         return gravest_first([Problem("no-speed", "warning", detail), *found])
     found += check_turns(recording, settings, speed) + check_steadiness(settings, speed) + check_sensor_speed(recording, settings, speed)
     found += check_near_modes(settings, speed)

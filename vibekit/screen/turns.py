@@ -20,6 +20,7 @@ RACE_RATE = 20_000.0  # races of small bearings ring at several kHz
 SMALL_BALL_MM = 5.0
 SLOW_RATE = 1000.0
 ORDERS = (1, 2, 3)
+FLIGHT = " If it was a flight, say so: with --test flight the rotors are told apart and held against each other."
 
 
 def alias_hz(frequency: float, rate_hz: float) -> float:
@@ -60,7 +61,7 @@ def check_steadiness(settings: Settings, speed: SpeedResult) -> list[Problem]:
     if change > STEADY:
         detail = (
             f"The speed went from {text}: forces changed by {100 * ((speed.rpm_max / speed.rpm_min) ** 2 - 1):.0f} % meanwhile, "
-            "and amplitudes are means over that. Hold the speed, or record it as a run-up."
+            f"and amplitudes are means over that. Hold the speed, or record it as a run-up.{FLIGHT if settings.test is None else ''}"
         )
         return [Problem("unsteady-speed", "warning", detail)]
     if change > UNEVEN_NOTE:
