@@ -107,6 +107,9 @@ def test_the_dragging_motor_is_named_through_the_whole_chain(spun):
     comparison = compare_spins(readings)
     assert [m.position for m in comparison.dragging] == ["south-west"]
     assert compare_spins({"south-west": readings["south-west"]}) is None
+    mute = readings | {"north-west": tuple(replace(reading, curves=()) for reading in readings["north-west"])}
+    assert compare_spins(mute).silent == ("north-west",)
+    assert "Not compared, for want of a coast time: north-west." in conclusion_words(compare_spins(mute))
     assert spins_side_by_side(readings)["hand_spin"]["dragging"] == ["south-west"]
 
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from scipy.special import stdtr, stdtrit
 
 from vibekit.handspin import FLICK_SCATTER, FLICKS, WORTH
 from vibekit.reading import Quantity, Reading
+from vibekit.wording import listed
 
 Array = npt.NDArray[np.float64]
 MOTOR_SPREAD = 0.05  # of the drag of good motors of one kind about each other (common practice, no source)
@@ -40,10 +41,14 @@ class Coasting:
 
 @dataclass(frozen=True, slots=True)
 class SpinComparison:
-    """Motors in the order given; repeat: scatter of one flick about its motor's mean, share, learned from all of them."""
+    """Motors in the order given; repeat: scatter of one flick about its motor's mean, share, learned from all of them.
+
+    silent: motors that were spun but have no coast time
+    """
 
     motors: tuple[Coasting, ...]
     repeat: float
+    silent: tuple[str, ...] = ()
 
     @property
     def dragging(self) -> tuple[Coasting, ...]:
@@ -56,14 +61,16 @@ def compare_spins(motors: Mapping[str, Sequence[Reading]]) -> SpinComparison | N
 
     motors: position -> its readings, of which those of the test hand-spin count, one flick or several in each
     """
-    flicks, clicks = {}, {}
+    flicks, clicks, silent = {}, {}, []
     for position, readings in motors.items():
         spun = [r for r in readings if r.settings.test == "hand-spin"]
         curves = [curve for r in spun if (curve := r.curve(FLICKS)) is not None]
         if curves:
             flicks[position] = [float(y) for curve in curves for y in curve.y]
             clicks[position] = max((q for r in spun if (q := r.quantity("clicks"))), key=lambda q: q.value, default=None)
-    return compare_flicks(flicks, clicks) if len(flicks) > 1 else None
+        elif spun:
+            silent.append(position)
+    return replace(compare_flicks(flicks, clicks), silent=tuple(silent)) if len(flicks) > 1 else None
 
 
 def compare_flicks(flicks: Mapping[str, Sequence[float]], clicks: Mapping[str, Quantity | None] | None = None) -> SpinComparison:
@@ -124,10 +131,13 @@ def conclusion_words(comparison: SpinComparison) -> str:
             f"{m.position} drags: {m.ratio:.2f} times the drag of the others (95 %: {m.ratio_low:.2f} to {m.ratio_high:.2f}). "
             f"Of craft with good motors {rare} would show as much."
         )
-    return " ".join(said) or (
+    said = said or [
         "No motor drags more than repeating the flicks and the spread of good motors explain: none takes more than "
         f"{max(m.ratio_high for m in comparison.motors):.2f} times the drag of the others."
-    )
+    ]
+    if comparison.silent:
+        said.append(f"Not compared, for want of a coast time: {listed(comparison.silent)}. Flick again as its own note says.")
+    return " ".join(said)
 
 
 def spins_json(comparison: SpinComparison) -> dict[str, Any]:
@@ -147,6 +157,7 @@ def spins_json(comparison: SpinComparison) -> dict[str, Any]:
             }
             for m in comparison.motors
         ],
+        "without_coast_time": list(comparison.silent),
         "flick_scatter": comparison.repeat,
         "dragging": [m.position for m in comparison.dragging],
         "false_alarms_per_craft": ALARM,
