@@ -11,23 +11,29 @@ import numpy.typing as npt
 from vibekit.casefile import since_change
 from vibekit.change import BROADBAND, CHANGES, FAR, SITTING_DB, parts_of, per_decade
 from vibekit.gain import FORCE, common_gain
+from vibekit.handspin import DRAG
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES, group
 from vibekit.observation import COMBS, NOT_IN_FLIGHT
 from vibekit.reading import Reading
-from vibekit.repeatability import load_repeatability
+from vibekit.repeatability import Spread, load_repeatability
 from vibekit.settings import Settings, Test
 from vibekit.visits import Visit, visits_of
 
 Array = npt.NDArray[np.float64]
 WATCHED = (*CHANGES, "impulsiveness")  # quantities that have a baseline of their own; COMBS need none
 SPEED_AGAIN = 0.1  # share by which a line near a mode moves when the speed is set again: 0.6 % (rms of within 1 %) over twice 3 % damping
+BY_HAND = Spread(
+    0.45, 6.0, 0.45
+)  # of a motor's drag, dB: oil is thicker on a cold day, by 5 % from sitting to sitting (common practice, no source)
 MOST_WORTH = 6.0  # observations that the prior counts for at most: a motor's own sittings are soon believed
 NO_MORE = math.log10(2)  # a score is never below 0, which at most doubles its mean under noise alone: so much is taken off
 
 
 def watched(test: Test | None) -> tuple[str, ...]:
     """Quantities that have a baseline of their own under this test."""
+    if test == "hand-spin":
+        return (DRAG,)
     return tuple(name for name in WATCHED if not (test == "flight" and name in NOT_IN_FLIGHT))
 
 
@@ -88,7 +94,7 @@ def course_of(
     if not usable:
         return None
     newest = max(usable, key=lambda k: k.when)
-    settings, speed = newest.settings, newest.reading.speed.rpm
+    settings, speed = newest.settings, pace(newest.reading)
     fresh = since_change(actions, settings.test, newest.when)
     own = [k for k in usable if fresh is None or k.when >= fresh]
     fit = [k for k in own if k.settings.sensor == settings.sensor and k.reading.screening.levels_comparable and near(k.reading, speed)]
@@ -105,7 +111,7 @@ def course_of(
         if (found := _column(name, readings, gains, at, settings, speed)) is not None
     }
     table = load_repeatability()
-    spreads = [table.of(name, settings.test, settings.sensor) for name in columns]
+    spreads = [BY_HAND if name == DRAG else table.of(name, settings.test, settings.sensor) for name in columns]
     ids = {k.id for k in past}
     done = [action.done_at for action in actions]
     values, noise = (np.array([c[i] for c in columns.values()], float).reshape(len(columns), len(visits)).T for i in (0, 1))
@@ -124,6 +130,11 @@ def course_of(
         left_out=len(own) - len(fit),
         engines=tuple(dict.fromkeys(r.engine for r in readings)),
     )
+
+
+def pace(reading: Reading) -> float | None:
+    """The speed to which levels are brought, rpm; None where it is not known, and of a motor spun by hand, which ends at rest."""
+    return None if reading.settings.test == "hand-spin" else reading.speed.rpm
 
 
 def near(reading: Reading, speed: float | None) -> bool:

@@ -25,6 +25,7 @@ FLICK_SCATTER, WORTH = 0.04, 4.0  # of one motor's drag from flick to flick, and
 LATER_S = 1e6  # than any recording ends
 POINTS = 160  # of a curve kept
 COAST = "coast-down"  # kind of the curves of speed against time
+DRAG = "drag"
 FLICKS = "flicks"  # kind of the curve that holds the coast time of each flick
 
 
@@ -135,12 +136,15 @@ def check_spin(spin: HandSpin | None, recording: Recording, settings: Settings) 
 def spin_quantities(spin: HandSpin, transforms: tuple[Transform, ...]) -> tuple[Quantity, ...]:
     """Coast time, drag and roughness over all flicks, each with its interval; what is not known well enough is left out.
 
-    coast time: s from 500 to 150 rpm; dry drag: slowing, rpm/s, that is alike at every speed, friction of bearings and hysteresis of the
-    iron together; viscous drag: 1/s; clicks: a turn; click spacing: standard deviation over mean
+    coast time: s from 500 to 150 rpm; drag: over that of a motor that takes one second for it, dB; dry drag: slowing, rpm/s, that is
+    alike at every speed, friction of bearings and hysteresis of the iron together; viscous drag: 1/s; clicks: a turn; click spacing:
+    standard deviation over mean
     """
     found = []
     if spin.times:
-        found.append(Quantity("coast time", *pooled(spin.times), "s"))
+        seconds, u95 = pooled(spin.times)
+        in_db = 20 * math.log10(1 + u95 / seconds)
+        found += [Quantity("coast time", seconds, u95, "s"), Quantity(DRAG, -20 * math.log10(seconds), in_db, "dB")]
     parts = (("dry drag", 0, 60.0, "rpm/s"), ("viscous drag", 1, 1.0, "1/s"), ("air drag", 2, 1 / 60, "1/s/rpm"))
     for name, index, scale, unit in parts:
         known = [(scale * value, scale * u95) for fit in spin.free if (pair := fit.known(index)) for value, u95 in [pair]]

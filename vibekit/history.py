@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from vibekit.change import BROADBAND, DB, parts_of, per_decade
 from vibekit.control_chart import Chart, chart, limit_for
-from vibekit.course import Course, course_of, decades, near
+from vibekit.course import Course, course_of, decades, near, pace
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES
 from vibekit.observation import CHANGE_EDGES, WORDS
@@ -183,7 +183,7 @@ def history_of(kept: Sequence[KeptReading], past: Sequence[KeptReading], actions
     away in speed than levels may be compared over, and those whose gain moved, are left out. The limits are those of the control chart.
     """
     found = [(k, *value) for k in kept if (value := _value(k, name)) is not None]
-    speed = next((k.reading.speed.rpm for k, *_ in reversed(found) if k.reading.speed.rpm), None)
+    speed = next((rpm for k, *_ in reversed(found) if (rpm := pace(k.reading))), None)
     fit = [
         (k, value - per_decade(name) * decades(k.reading, speed), u95)
         for k, value, u95, _ in found
