@@ -83,9 +83,11 @@ def frames_of(signals: list[Samples], rate_hz: float, top_hz: float, seconds: fl
     excess: list[Grey] = []
     for signal in signals:
         frames = sliding_window_view(signal, length)[:: length // 2]
-        power = np.empty((len(frames), bins), signal.dtype)
+        power, long = np.empty((len(frames), bins), signal.dtype), np.zeros((some, padded), signal.dtype)
         for first in range(0, len(frames), some):
-            part = rfft(frames[first : first + some] * window, padded, axis=1)[:, :bins]
+            here = frames[first : first + some]
+            np.multiply(here, window, out=long[: len(here), :length])
+            part = rfft(long[: len(here)], axis=1)[:, :bins]
             np.add(part.real**2, part.imag**2, out=power[first : first + some])
         power /= (len(signals) * floor_of(power.mean(axis=0), rate_hz / padded)).astype(np.float32)
         excess.append(power)

@@ -71,7 +71,7 @@ def follow_phase(
         mean = turned.mean(axis=1, keepdims=True)
         weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
         information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight) + TINY
-        error = 2 * (2 * np.pi) * np.sum(weight * (turned / (mean + TINY)).imag, axis=0) / information
+        error = 2 * (2 * np.pi) * np.sum(weight * (turned * (1 / (mean + TINY))).imag, axis=0) / information
         angle, sd, wander = smooth(angle + error, OVERLAP / float(information) if last else TINY)
         turned = _turned_back(z, order, angle)
         coherence = np.abs(turned.mean(axis=1)) ** 2 / power
