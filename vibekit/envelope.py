@@ -93,7 +93,9 @@ def envelope_spectrum(
     power = np.zeros(int(max_order * block) + 1)
     for first in range(0, len(frames), SOME):
         some = frames[first : first + SOME]
-        bins = sfft.rfft((some - some.mean(axis=1, keepdims=True)) * window, axis=1)[:, : len(power)]
+        part = some - some.mean(axis=1, keepdims=True)
+        part *= window
+        bins = sfft.rfft(part, axis=1)[:, : len(power)]
         power += np.sum(bins.real**2 + bins.imag**2, axis=0)
     floor = running_floor(power, max(int(FLOOR * block), 16)) / np.log(2)
     blocks = 1.0 if len(frames) == 1 else 0.95 * len(frames)  # Hann, half overlap: correlation 1/6 (Harris 1978) costs about 5 %

@@ -137,7 +137,7 @@ def _weights(seen: Sequence[Observation], likelihoods: Likelihoods, prior: Mappi
 
 def _splits(names: Sequence[str], before: Array, after: Array, truth: npt.NDArray[np.int64]) -> tuple[str, str]:
     """The pair of conditions of which the wrong one loses most when the other is true."""
-    lost = np.array([(before - after[truth == i]).sum(axis=0) for i in range(len(names))])
+    lost = (truth == np.arange(len(names))[:, None]).astype(float) @ (before - after)
     lost += lost.T
     np.fill_diagonal(lost, -math.inf)
     first, second = (int(i) for i in np.unravel_index(int(lost.argmax()), lost.shape))

@@ -11,7 +11,7 @@ from vibekit.long_transform import Real, long_irfft
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
-RISE = 9  # degree in the square of the frequency, of what makes a fall within the band good
+RISE = 7  # degree in the square of the frequency, of what makes a fall within the band good
 BLOCK = 1 << 14  # points read at once: they stay in the cache
 
 
