@@ -20,7 +20,7 @@ PROPELLER = ("prop-imbalance", "blade-damage")
 MOTOR = ("rotor-imbalance", "bent-shaft", "loose-mount", "rub", "bearing-grit", "bearing-outer", "bearing-inner", "bearing-ball",
          "electrical", "resonance")  # fmt: skip
 SEVERITIES = (2, 4, 8, 20)
-BINS = 6  # of noise beside a line
+BINS = 1.5  # of noise under a line
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def exchanges(seeds):
         craft, sensor = draw_craft(seed, (USUAL, WIDE, ELSEWHERE)[seed % 3]), SENSORS[seed // 3 % 3]
         swapped = replace(craft, motors=swap_propellers(craft.motors))
         settings = craft.settings("prop", sensor)
-        for name in ("1x", "2x", "other orders", "electrical lines", "comb"):
+        for name in ("1x", "2x", "other orders", "electrical lines"):
             for orders in parts(name, settings):
                 half = tuple(round(2 * order) for order in orders)
                 own, first, second, given = (
@@ -146,7 +146,7 @@ def swap_propellers(motors):
 
 
 def amplitude(craft, rotor, sensor, half):
-    """Root-sum-square of lines over the noise of some bins, mean over speeds."""
+    """Root-sum-square of lines over the noise under them, mean over speeds."""
     quantity = LineQuantity(craft, rotor, "prop", sensor, half)
     power = np.abs(quantity.heard(healthy_lines(craft, rotor, "prop"))) ** 2 / 2
     return float(np.sqrt(power.sum(axis=1).mean() + BINS * quantity.noise().sum()))

@@ -87,7 +87,7 @@ def test_without_a_sound_past_a_motor_is_blamed_only_for_what_is_heard_bare(case
 
 
 def test_what_an_untouched_rotor_does_as_well_is_no_evidence(cases):
-    """The same change on a rotor that nobody touched, by the set-up: its quantity is left out, and said to be."""
+    """The same change on a rotor that nobody touched, by the set-up: it counts for less, and is said to."""
     case = next(case for case in cases if case.truth == "propeller")
     sure = judge(case)
     shaken = judge(case, untouched=replace(case.second, position="third"))
@@ -113,7 +113,7 @@ def test_one_fitting_counts_once_however_often_it_is_read(cases):
 
 def test_good_propellers_differ_as_the_judgement_takes_it():
     """What a rotor gains with another good propeller, the other loses: computed from the rig's description, without a recording."""
-    found = exchanges(range(200 if CRAFT > 1 else 18))
+    found = exchanges(range(200 if CRAFT > 1 else 40))
     for name in found if CRAFT > 1 else ("1x", "other orders"):
         covariance = DIFFER[name].covariance()[1:, 1:]
         spread = np.sqrt(np.diag(covariance))

@@ -19,7 +19,7 @@ from vibekit.median import median
 from vibekit.order_line import order_lines
 from vibekit.orders import RANGES, OrderSpectrum, angular_signal
 from vibekit.pieces import pieces_of, together
-from vibekit.powers import best_line_power, line_power
+from vibekit.powers import best_line_power, line_power, whole_line_power
 from vibekit.pulses import Pulses, find_pulses, pulse_quantities
 from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, SpeedMap, SpeedResult
 from vibekit.recording import Recording, Samples
@@ -151,6 +151,7 @@ class Measured:
     curves: tuple[Curve, ...] = ()
     maps: tuple[SpeedMap, ...] = ()
     powers: tuple[LinePower, ...] = ()
+    whole: tuple[LinePower, ...] = ()
 
 
 def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams: bool = False) -> Measured:
@@ -186,7 +187,9 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
     curves += (turn.curve,) if turn else ()
     powers = _powers(together, _together(halves) if halves else together, settings) if together else ()
-    return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers)
+    at_once = _together([a.spectrum(block_turns=int(a.turns)) for a in angular]) if halves else None
+    whole = tuple(whole_line_power(at_once, p) for p in powers) if at_once else ()
+    return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers, whole)
 
 
 def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings) -> tuple[Quantity, ...]:
@@ -220,6 +223,7 @@ def _reading(
         log=recording.log,
         maps=measured.maps,
         powers=measured.powers,
+        whole=measured.whole,
     )
 
 

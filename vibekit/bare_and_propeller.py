@@ -4,19 +4,21 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from statistics import median
 from typing import Literal
 
 import numpy as np
 
 from vibekit.catalogue import load_catalogue
-from vibekit.evidence import grown
+from vibekit.evidence import agreed, grown
 from vibekit.finding import Evidence
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.observation import COMBS, Observation, observe
+from vibekit.pulses import ANYWHERE
 from vibekit.reading import Reading, values_of
 from vibekit.refit import Fittings
 from vibekit.repeatability import Repeatability
-from vibekit.shift import HIDDEN, log_mean, raised, some_show
+from vibekit.shift import HIDDEN, raised, some_show
 
 Place = Literal["nowhere", "seat", "propeller", "motor", "both"]
 Answer = Literal["motor", "propeller", "nothing", "cannot tell"]
@@ -27,8 +29,7 @@ ANSWERS: dict[Answer, str] = {
     "nothing": "no fault shows, bare or with the propeller",
     "cannot tell": "cannot be told from these readings",
 }
-SURE = 0.60  # probability from which a fault is placed
-SOUND = 0.80  # the same of none: said only when little else is left
+SURE = 0.60  # probability from which an answer is given
 # share of each place in the conditions of a part; a loose propeller may be worn itself, sit on a worn shaft, or only want fitting again
 # (common practice, no source). What is left of a propeller's is dirt under its hub, which refitting takes away
 AT: Mapping[str, Mapping[Place, float]] = {
@@ -38,10 +39,13 @@ AT: Mapping[str, Mapping[Place, float]] = {
 }
 IN_MOTOR: Mapping[Place, float] = {"motor": 1.0}
 TWO = 0.3  # how often two faults come together, against what chance alone would bring together (common practice, no source)
-# what a fault of the motor raises when it turns bare; of a bearing, pulses at its defect orders besides
-BARE = ("1x", "2x", "comb", "electrical lines", "roughness", "once a turn", "impulsiveness")
+# what a fault of the motor raises when it turns bare: lines, which it then raises with the propeller, too, or the high band; of a
+# bearing, pulses at its defect orders besides
+LINES = ("1x", "2x", "comb", "electrical lines")
+RINGING = ("roughness", "once a turn", "impulsiveness")
 PROPELLER = ("1x", "2x", "other orders")  # what a propeller raises; a damaged blade raises lines at the electrical orders besides
 OUTLIVES = 0.3  # chance that a fault of the seat, such as dirt, outlives taking the propeller off and on (common practice, no source)
+ALONE = 2.0  # score by which one recording's pulses may exceed the median one's (common practice, no source)
 LEAST_WEIGHT = 0.3  # log10 below which a clue is not worth a line
 
 
@@ -56,6 +60,26 @@ class BareResult:
     probabilities: dict[Answer, float]
     evidence: tuple[Evidence, ...]
     next_step: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bare:
+    """Log of how likely bare readings are with a fault in the motor against none, each with its share of the faults.
+
+    hidden: of one that does not show; lines: of one that raises lines, which may show with the propeller, too; ringing: of all others
+    """
+
+    hidden: float
+    lines: float
+    ringing: float
+
+    def with_propeller(self, fitted: float) -> float:
+        """The same of readings with the propeller besides. fitted: log of how likely these are with a fault in them against none."""
+        also = math.log(0.5) + float(np.logaddexp(0.0, fitted))
+        return float(np.logaddexp.reduce([self.hidden, self.ringing, self.lines + also]))
+
+
+NOT_MEASURED = Bare(-math.inf, 0.0, -math.inf)  # all may be
 
 
 @cache
@@ -87,23 +111,23 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
         next_step = f"measure it {missing[0]}, too, at the same speed"
     elif shows is None or not logs:
         next_step = "measure a sound motor, or this one when it is sound, in both ways: there is nothing to compare with"
-    weight = _weigh(shows or 0.0, some_show([*logs.values(), *along]) if logs else 0.0, electrical)
+    weight = _weigh(shows or NOT_MEASURED, some_show([*logs.values(), *along]) if logs else 0.0, electrical)
     total = float(np.logaddexp.reduce(list(weight.values())))
     probabilities = {answer: math.exp(log - total) for answer, log in weight.items()}
     best = max(probabilities, key=lambda a: probabilities[a])
-    if not next_step and probabilities[best] < (SOUND if best == "nothing" else SURE):
+    if not next_step and probabilities[best] < SURE:
         next_step = "measure three times bare, and three times with the propeller, taken off and put back in between"
     evidence = motor_evidence(observe(usable, references, repeatability))
     return BareResult("cannot tell" if next_step else best, probabilities, evidence, next_step)
 
 
-def _weigh(bare: float, fitted: float, electrical: float | None) -> dict[Answer, float]:
+def _weigh(bare: Bare, fitted: float, electrical: float | None) -> dict[Answer, float]:
     """Log of prior times likelihood of each answer, up to a constant, from what bare readings show, what the propeller's do, and what
-    lines at the electrical orders do with it. What a motor shows bare it may show with the propeller, too.
+    lines at the electrical orders do with it.
     """
-    motor = bare + math.log(0.5) + float(np.logaddexp(0.0, fitted))
+    motor = bare.with_propeller(fitted)
     if electrical is not None:
-        motor = float(np.logaddexp(motor, electrical - math.log(len(BARE) + 1)))
+        motor = float(np.logaddexp(motor, electrical - math.log(len(LINES) + len(RINGING) + len(COMBS))))
     at = prior()
     return {
         "motor": math.log(at["motor"]) + motor,
@@ -112,31 +136,37 @@ def _weigh(bare: float, fitted: float, electrical: float | None) -> dict[Answer,
     }
 
 
-def weigh_bare(bare: Sequence[Reading], past: Sequence[Reading], repeatability: Repeatability) -> float | None:
-    """Log of how likely bare readings are with a fault in the motor against none; None where they cannot be compared.
+def weigh_bare(bare: Sequence[Reading], past: Sequence[Reading], repeatability: Repeatability) -> Bare | None:
+    """What bare readings say of a fault in the motor; None where they cannot be compared. past: bare, when it was sound.
 
-    past: bare, when it was sound. Any one quantity may show the fault: the mean of their likelihood ratios counts, which chance seldom
-    makes large however they depend on each other (Vovk & Wang, Ann. Statist. 49 (2021) 1736-1754).
+    Any one quantity may show the fault: the mean of their likelihood ratios counts, which chance seldom makes large however they
+    depend on each other (Vovk & Wang, Ann. Statist. 49 (2021) 1736-1754).
     """
-    logs = [log for name in BARE if (log := raised(name, _one(bare), _one(past), repeatability)) is not None]
-    if not logs:
+    lines, ringing = (
+        [log for name in names if (log := raised(name, _one(bare), _one(past), repeatability)) is not None] for names in (LINES, RINGING)
+    )
+    if not lines and not ringing:
         return None
-    return float(np.logaddexp(math.log(HIDDEN), math.log1p(-HIDDEN) + log_mean([*logs, _pulses(bare, past)])))
+    ringing += [log for part in COMBS if (log := _pulses(part, bare, past)) is not None]
+    share = math.log1p(-HIDDEN) - math.log(len(lines) + len(ringing))
+    return Bare(math.log(HIDDEN), *(share + float(np.logaddexp.reduce(logs, initial=-math.inf)) for logs in (lines, ringing)))
 
 
 def _one(readings: Sequence[Reading]) -> Fittings:
     return (tuple(readings),) if readings else ()
 
 
-def _pulses(now: Sequence[Reading], past: Sequence[Reading]) -> float:
-    """Log of the likelihood ratio of pulses at a bearing's defect orders, beyond those of the past, mean over the parts of a bearing."""
-    found = []
-    for name in COMBS:
-        ours, theirs = values_of(now, name), values_of(past, name)
-        if ours:
-            new = grown(ours, theirs or [0.0], 1.0)
-            found.append(math.log(10) * new if new > 0 else -math.inf)
-    return log_mean(found) if found else -math.inf
+def _pulses(part: str, now: Sequence[Reading], past: Sequence[Reading]) -> float | None:
+    """Log of the likelihood ratio of pulses at the order of a part of a bearing, beyond those of the past; None where not measured.
+
+    Those of independent recordings multiply; what one of them shows alone counts little beyond the median one.
+    """
+    ours, theirs = values_of(now, part + ANYWHERE), values_of(past, part + ANYWHERE)
+    if ours and theirs:
+        middle = median(ours)
+        return math.log(10) * (sum(min(score, middle + ALONE) for score in ours) - agreed(ours) + grown(ours, theirs))
+    ours, theirs = values_of(now, part), values_of(past, part)
+    return math.log(10) * grown(ours, theirs or [0.0], 1.0) if ours else None
 
 
 def motor_evidence(seen: Sequence[Observation], likelihoods: Likelihoods | None = None) -> tuple[Evidence, ...]:

@@ -163,17 +163,19 @@ def _seat(pair: Pairing) -> tuple[float, int]:
     return math.sqrt(max(scatter - ONE_SEAT**2, 0.0)), len(clear)
 
 
-def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool) -> Match | None:
-    """Amplitude of the lines together: root of their power above the noise, at one noise for both sides.
+def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool, whole: bool = False) -> Match | None:
+    """Amplitude of the lines together: root of their power above the noise, at one noise for both sides. whole: in the whole recordings,
+    where all were measured so; the noise of a raised line is then given as a share of its own height.
 
     Amplitudes add as vectors, so the repeats of a small one scatter as much as those of a large one, and evenly, which its level in dB
     does not. Noise of equal power is put back under both sides, so that lines which hide in it compare as equal. Where the noise
     rose, as much of the lines' rise is taken off as a hill of that noise may add: echoes and modes of the frame colour it as narrowly as
     a line.
     """
-    ours = {p.order: p for p in pair.reading.powers}
+    whole = whole and all(r.whole for r in (pair.reading, *pair.references))
+    ours, *others = ({p.order: p for p in (r.whole if whole else r.powers)} for r in (pair.reading, *pair.references))
     orders = [o for o in orders if o in ours]
-    theirs = [(i, {p.order: p for p in r.powers}) for i, r in enumerate(pair.references)]
+    theirs = list(enumerate(others))
     theirs = [(i, lines) for i, lines in theirs if lines.keys() >= set(orders)]
     if not orders or not theirs:
         return None
@@ -191,7 +193,9 @@ def match_lines(pair: Pairing, orders: Sequence[float], *, peers: bool) -> Match
     amplitude = math.sqrt(max(power + level, least))
     beside = np.sqrt(np.maximum(each[:, 0] + level, least))
     middle = float(np.median(beside) if peers else beside.mean())
-    measured = ((error / amplitude) ** 2 + float(np.mean((each[:, 2] / beside) ** 2))) / (8 * middle**2)
+    high, floor = (max(amplitude / middle, 1.0), level) if whole else (1.0, least)
+    own, others_own = (error / high) ** 2 / max(amplitude**2, floor), each[:, 2] ** 2 / np.maximum(beside**2, floor)
+    measured = (own + float(np.mean(others_own))) / (8 * middle**2)
     scatter = 0.0 if peers else float(((beside / middle - 1) ** 2).sum())
     return Match(amplitude / middle - 1, measured, scatter, len(beside))
 

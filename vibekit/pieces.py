@@ -62,6 +62,7 @@ def together(readings: Sequence[Reading]) -> Reading:
         quantities=tuple(_quantity(each) for each in _columns([r.quantities for r in turning])),
         curves=tuple(_curve(each) for each in _columns([r.curves for r in turning])),
         powers=tuple(_power(each) for each in _columns([r.powers for r in turning])),
+        whole=tuple(_power(each) for each in _columns([r.whole for r in turning])),
         log=(
             *dict.fromkeys(line for r in readings for line in r.log),
             f"measured in {len(readings)} pieces, {len(turning)} of them averaged",

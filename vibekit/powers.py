@@ -8,6 +8,7 @@ from vibekit.reading import LinePower
 HANN_LIKENESS = 1 + 2 * (4 / 9 + 1 / 36)  # neighbouring bins under a Hann window: correlation of their powers (Harris 1978, sec. IV.B)
 KEPT_WHOLE = 0.9  # share of a line's power that longer blocks must hold
 MANY_BLOCKS = 5
+CLEAR = 10.0  # times the noise in its bins: from there a line shows how far it wanders
 
 
 def line_power(spectrum: OrderSpectrum, order: float, half_width: float = 0.0, *, steady: bool = True) -> LinePower:
@@ -31,3 +32,15 @@ def best_line_power(short: OrderSpectrum, long: OrderSpectrum, order: float) -> 
     over_short, over_long = line_power(short, order), line_power(long, order)
     whole = over_long.power >= KEPT_WHOLE * (over_short.power - 2 * over_short.error)
     return over_long if whole and over_long.noise < over_short.noise else over_short
+
+
+def whole_line_power(spectrum: OrderSpectrum, sure: LinePower) -> LinePower:
+    """The same line in the one bin that it has in a spectrum of the whole recording, which holds the least noise; `sure` where that shows
+    that it wanders too much to be whole in it.
+    """
+    power = float(spectrum.power[0, round(sure.order / spectrum.resolution)])
+    noise = float(spectrum.bin_noise(sure.order)[0])
+    clear = power - noise
+    if sure.power > CLEAR * sure.noise and clear < KEPT_WHOLE * (sure.power - 2 * sure.error):
+        return sure
+    return LinePower(sure.order, clear, math.sqrt(2 * max(clear, 0.0) * noise + noise**2), noise, sure.unit)

@@ -53,6 +53,7 @@ class Comb:
 
 Combs = tuple[tuple[str, Comb], ...]
 LINES = " lines"  # ends the name of the score that is held against the past
+ANYWHERE = " anywhere"  # the same of the score that counts every band
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +65,7 @@ class Pulses:
     once_a_turn: level of the envelope's first five whole orders over their noise floor, dB, the largest of the bands
     combs: name of a race and its comb; when no geometry is known, of "defect comb", any race or ball of a small bearing
     lines: of the parts of a bearing of known geometry, the same with no thought of what a sound one shows: to hold against its past
+    anywhere: as lines, of every band and of the whole band as it comes, in which each frequency counts as the casing passes it on
     shares: when no geometry is known, the chance of each race and of a ball if one of them is hurt, all as likely beforehand
     spectrum: envelope spectrum of the widest band, None when there is no speed
     """
@@ -73,6 +75,7 @@ class Pulses:
     once_a_turn: Quantity | None
     combs: Combs
     lines: Combs
+    anywhere: Combs
     shares: tuple[tuple[str, float], ...]
     spectrum: EnvelopeSpectrum | None
 
@@ -103,7 +106,7 @@ def find_pulses(
     """
     bands = bands_of(top_hz)
     if not bands:
-        return Pulses(None, None, None, (), (), (), None)
+        return Pulses(None, None, None, (), (), (), (), None)
     hz = float(np.ptp(turns_at_s[1]) / np.ptp(turns_at_s[0])) if turns_at_s else None
     low = [(LOWEST_TURNS * hz, LOWEST_BAND_HZ)] if hz and 2 * LOWEST_TURNS * hz < LOWEST_BAND_HZ else []
     white = transform.whitened(low[0][0] if low else LOWEST_BAND_HZ, top_hz)
@@ -113,22 +116,29 @@ def find_pulses(
     loudest = max(range(len(bands)), key=lambda i: clicking[i].value)
     clicks = find_clicks(*envelopes[loudest], leave_out_s)
     if turns_at_s is None or hz is None:
-        return Pulses(clicking[loudest], clicks, None, (), (), (), None)
+        return Pulses(clicking[loudest], clicks, None, (), (), (), (), None)
     gram = kurtogram(analytic, rate, bands[0], narrowest_hz=NARROWEST_TURNS * hz, leave_out_s=leave_out_s)
     more = [*low, *([gram.band_hz] if gram and gram.band_hz not in bands else [])]
     envelopes += [squared_envelope(white, *band) for band in more]
+    if bearings:
+        envelopes.append(squared_envelope(transform, *bands[0]))
+        more.append(bands[0])
     found = [
         envelope_spectrum(y, rate, turns_at_s, band_hz=band, max_order=TOP_ORDER, leave_out_s=leave_out_s)
         for (y, rate), band in zip(envelopes, [*bands, *more], strict=True)
     ]
     spectra = [spectrum for spectrum in found if spectrum is not None]
     if not spectra:
-        return Pulses(clicking[loudest], clicks, None, (), (), (), None)
+        return Pulses(clicking[loudest], clicks, None, (), (), (), (), None)
+    plain = [spectra.pop()] if bearings else []
     turn, unsure = _shaft(spectra, speed_u95)
-    even = [spectrum.levelled(HILLS) for spectrum in spectra] if echoes else spectra
-    combs, lines, shares = _known(even, bearings, turn, unsure, hz) if bearings else _unknown(spectra, turn, hz)
+    even, plain = ([s.levelled(HILLS) if echoes else s for s in each] for each in (spectra, plain))
     once = max((_once_a_turn(s) for s in spectra[: len(bands)]), key=lambda q: q.value)
-    return Pulses(clicking[loudest], clicks, once, combs, lines, shares, spectra[0])
+    if bearings:
+        found_combs = _known(even, plain, bearings, turn, unsure, hz)
+        return Pulses(clicking[loudest], clicks, once, *found_combs, (), spectra[0])
+    combs, shares = _unknown(spectra, turn, hz)
+    return Pulses(clicking[loudest], clicks, once, combs, (), (), shares, spectra[0])
 
 
 def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
@@ -145,8 +155,9 @@ def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
         best = max((p for p in pulses if name in dict(p.combs)), key=lambda p: dict(p.combs)[name].score)
         score = dict(best.combs)[name].score
         found.append(Quantity(name, max(score, 0.0), 0.0, SCORE))
-        if best.lines:
-            found.append(Quantity(name + LINES, max(dict(p.lines)[name].score for p in pulses if p.lines), 0.0, SCORE))
+        for end, several in ((LINES, [p.lines for p in pulses]), (ANYWHERE, [p.anywhere for p in pulses])):
+            if any(several):
+                found.append(Quantity(name + end, max(dict(some)[name].score for some in several if some), 0.0, SCORE))
         if score > SHOWS:
             found += [Quantity(f"share {part}", share, 0.0, "1") for part, share in best.shares]
     return tuple(found)
@@ -185,17 +196,18 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
     return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), min(u95, 10.0), "dB")
 
 
-def _comb(evidences: list[Evidence], fitting: list[Pattern]) -> Comb:
+def _comb(evidences: list[Evidence], fitting: list[Pattern], *, every: bool = False) -> Comb:
     """One comb from several bands and, of several bearings, the same part of each: the mean of their e-values.
 
     Of three bands and more the one that shows most is left out: strikes ring wherever the casing does, so what only one band shows is
-    something else.
+    something else. every: it counts, too, where the past shows what else there is
     """
     logs = [(pattern, pattern.evidence(evidence)) for evidence in evidences for pattern in fitting]
     means = np.array([log_mean(log, weight=pattern.weight) for pattern, log in logs])
     pattern, log = logs[int(means.argmax())]
     bands = np.sort(log_mean(means.reshape(len(evidences), -1), 1))
-    return Comb(float(pattern.order[log.argmax()]), float(log_mean(bands[: len(bands) - (len(bands) > 2)]) / np.log(10)))
+    kept = len(bands) - (len(bands) > 2 and not every)
+    return Comb(float(pattern.order[log.argmax()]), float(log_mean(bands[:kept]) / np.log(10)))
 
 
 def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float) -> tuple[float, float]:
@@ -243,27 +255,32 @@ def _apart(evidences: list[Evidence], whole: Array, missing: int) -> list[Eviden
 
 
 def _known(
-    spectra: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], turn: float, unsure: float, hz: float
-) -> tuple[Combs, Combs, tuple[()]]:
-    """The comb of each part; lines that the strongest accounts for are taken from the others."""
+    spectra: list[EnvelopeSpectrum], plain: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], turn: float, unsure: float, hz: float
+) -> tuple[Combs, Combs, Combs]:
+    """The comb of each part; lines that the strongest accounts for are taken from the others. plain: of the band as it comes."""
     whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), turn * np.arange(1.0, TOP_ORDER + 1)])
     slip = (turn * (1 + SLIP[0] - unsure) - 1, turn * (1 + SLIP[1] + unsure) - 1)
-    evidences = _apart([Evidence.of(spectrum, whole, SKIRTS).without(_mains(spectrum, hz), NEAR_WHOLE) for spectrum in spectra], whole, 0)
-    sets = list(zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True))
-    found = {fitting[0].name: _comb(evidences, list(fitting)) for fitting in sets}
-    bare = [replace(evidence, sound=False) for evidence in evidences]
-    lines = tuple((fitting[0].name, _comb(bare, list(fitting))) for fitting in sets)
+
+    def free(some: list[EnvelopeSpectrum]) -> list[Evidence]:
+        return _apart([Evidence.of(spectrum, whole, SKIRTS).without(_mains(spectrum, hz), NEAR_WHOLE) for spectrum in some], whole, 0)
+
+    evidences = free(spectra)
+    sets = [list(fitting) for fitting in zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True)]
+    found = {fitting[0].name: _comb(evidences, fitting) for fitting in sets}
+    bare, plain_bare = ([replace(evidence, sound=False) for evidence in some] for some in (evidences, free(plain)))
+    lines = tuple((fitting[0].name, _comb(bare, fitting)) for fitting in sets)
+    anywhere = tuple((fitting[0].name, _comb([*bare, *plain_bare], fitting, every=True)) for fitting in sets)
     leader = max(found, key=lambda name: found[name].score)
     if found[leader].score > SHOWS:
         taken = np.concatenate([family(found[leader].order, bearing.cage, TOP_ORDER) for bearing in bearings])
         rest = [evidence.without(taken, NEAR_WHOLE) for evidence in evidences]
-        for name, fitting in ((f[0].name, list(f)) for f in sets):
+        for name, fitting in ((f[0].name, f) for f in sets):
             if name != leader and found[name].score > 0:
                 found[name] = min(found[name], _comb(rest, fitting), key=lambda comb: comb.score)
-    return tuple(found.items()), lines, ()
+    return tuple(found.items()), lines, anywhere
 
 
-def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[Combs, tuple[()], tuple[tuple[str, float], ...]]:
+def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
     """The comb of whichever race or ball of a small bearing, geometry not known, and which of them it may be."""
     half = np.outer([1.0, turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
     whole, half = half[:, ::2].ravel(), half.ravel()
@@ -278,4 +295,4 @@ def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[C
     share = np.exp(score - score.max())
     best = max(found.values(), key=lambda comb: comb.score)
     comb = Comb(best.order, float(log_mean(score) / np.log(10)))
-    return (("defect comb", comb),), (), tuple(zip(found, (share / share.sum()).tolist(), strict=True))
+    return (("defect comb", comb),), tuple(zip(found, (share / share.sum()).tolist(), strict=True))

@@ -117,7 +117,7 @@ class Reading:
 
     settings: what the user stated; engine: version of the kit that made it
     log: what was done to the samples, in order; maps: of a run-up
-    powers: of the lines at which readings are compared, ascending
+    powers: of the lines at which readings are compared, ascending; whole: the same from the whole recording at once, with less noise
     """
 
     file: str
@@ -135,6 +135,7 @@ class Reading:
     log: tuple[str, ...] = ()
     maps: tuple[SpeedMap, ...] = ()
     powers: tuple[LinePower, ...] = ()
+    whole: tuple[LinePower, ...] = ()
 
     def quantity(self, name: str) -> Quantity | None:
         """The quantity of this name, None when it was not measured."""

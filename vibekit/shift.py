@@ -22,6 +22,7 @@ FAULT = 1.5  # standard deviation of the logarithm of what a fault does to a lin
 FAULT_DB = 10.0  # the same of a level
 CLICKS_DB = 1.0  # the same of clicks, which scatter little: what is called slight in `vibekit.observation`
 SHOWN = 0.3  # share of quantities that show a fault (common practice, no source)
+WORTH = 6.0  # observations that a table is worth at most: craft, and lines of one craft, repeat unlike (common practice, no source)
 HIDDEN = 0.03  # chance that a fault shows in none (common practice, no source)
 
 
@@ -42,12 +43,16 @@ class Shift:
 
 
 def parts(name: str, settings: Settings) -> list[tuple[float, ...]]:
-    """The lines that are weighed together; one by one where any one may show the fault. No fault raises blade pass, be it 2x."""
+    """The lines that are weighed together; one by one where any one may show the fault. No fault raises blade pass, be it 2x;
+    with a propeller its own lines stand at whole orders, so a loose part is looked for at the half ones.
+    """
     if name not in LINES:
         return [()]
     if name == "2x" and group("blade pass", settings) == (2.0,):
         return []
     orders = group(name, settings)
+    if name == "comb" and group("other orders", settings):
+        orders = tuple(order for order in orders if order % 1)
     return [(order,) for order in orders] if name in EACH else [orders]
 
 
@@ -63,7 +68,7 @@ def shift_of(name: str, orders: Sequence[float], fittings: Fittings, references:
         found = []
         for pair in pair_up(fitting, [r for each in references for r in each]):
             kept = _one_a_fitting(pair, at) if together else pair
-            match = match_lines(kept, orders, peers=peers) if name in LINES else match_levels(kept, name, peers=peers)
+            match = match_lines(kept, orders, peers=peers, whole=True) if name in LINES else match_levels(kept, name, peers=peers)
             if match is not None:
                 found.append(match)
         beside = beside or (found[0] if found else None)
@@ -97,8 +102,9 @@ def learned(shifts: Sequence[Shift], spread: Spread) -> tuple[float, float]:
     """
     noise = float(np.mean([s.noise for s in shifts]))
     prior = noise if spread is NOT_IN_TABLE else spread.deviation**2
-    degrees = spread.worth + sum(s.freedom for s in shifts)
-    return max((spread.worth * prior + sum(s.squares for s in shifts)) / degrees, noise), degrees
+    worth = min(spread.worth, WORTH)
+    degrees = worth + sum(s.freedom for s in shifts)
+    return max((worth * prior + sum(s.squares for s in shifts)) / degrees, noise), degrees
 
 
 def even(name: str, shift: float) -> float:
@@ -122,7 +128,7 @@ def raised(name: str, fittings: Fittings, references: Fittings, repeats: Repeata
     """Log of how likely a quantity is with a fault that raises it, against none; None where it cannot be compared.
 
     Shift and fault are normal, about a spread that is learned from the repeats at hand: Student's t (O'Hagan & Forster, Kendall's
-    Advanced Theory 2B (2004)). Of lines that any one may show it, one counts.
+    Advanced Theory 2B (2004)). Of lines that any may show it, some do.
     """
     if not fittings or not references:
         return None
@@ -138,7 +144,7 @@ def raised(name: str, fittings: Fittings, references: Fittings, repeats: Repeata
         y = np.array([even(name, shift.value)])
         hurt, none = (log_t(y, np.array([[v]]), degrees) for v in (variance + fault_variance(name), variance))
         found.append(hurt - none if shift.value > 0 else -math.inf)
-    return log_mean(found) if found else None
+    return some_show(found) if len(found) > 1 else found[0] if found else None
 
 
 def log_mean(logs: Sequence[float]) -> float:

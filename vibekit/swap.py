@@ -1,15 +1,16 @@
 """The swap test: the propellers of two rotors change places; does the fault go with the propeller, or stay with the motor?"""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from vibekit.bare_and_propeller import OUTLIVES, SOUND, SURE, Place, motor_evidence, prior, weigh_bare
+from vibekit.bare_and_propeller import OUTLIVES, SURE, Bare, Place, motor_evidence, prior, weigh_bare
 from vibekit.change import change
 from vibekit.finding import Evidence
+from vibekit.line_groups import LINES
 from vibekit.observation import SCORES, WORDS, observe
 from vibekit.reading import Reading
 from vibekit.refit import REFITS, Fittings
@@ -77,7 +78,8 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
     """
     shaken = {name for rotor in untouched for name in QUANTITIES if _moved_by_itself(rotor, name, repeatability)}
     sides = (first.before, first.after, second.before, second.after, first.past)
-    weighed = [w for name in QUANTITIES if name not in shaken and (w := weigh(name, *sides, repeatability))]
+    idle = [(rotor.before, rotor.after) for rotor in untouched if rotor.before and rotor.after]
+    weighed = {name: w for name in QUANTITIES if (w := weigh(name, *sides, repeatability, idle))}
     heard = observe(first.bare, first.past_bare, repeatability)
     bare = motor_evidence([o for o in heard if first.past_bare or o.name in SCORES])
     odds = _odds(weighed, _shows_bare(first, bare, repeatability))
@@ -93,36 +95,48 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
     }
     best = max(probabilities, key=lambda a: probabilities[a])
     known = first.past or best == "propeller" or (best == "motor" and any(e.weight >= HEARD for e in bare))
-    told = weighed and known and probabilities[best] >= (SOUND if best == "refit" else SURE)
+    told = weighed and known and probabilities[best] >= SURE
     answer: Answer = best if told else "cannot tell"
     place = max(FAULTY, key=lambda p: chance[p])
-    moved = [replace(m, weight=like[place]) for w in weighed for m, like in w.moved]
+    moved = [replace(m, weight=like[place]) for w in weighed.values() for m, like in w.moved]
     asked = _next(answer, first, second) if weighed else "measure both rotors before and after, same test, sensor, set-up and speed"
     cautions = _cautions(first, second, untouched, shaken)
     return SwapResult(answer, probabilities, tuple(sorted(moved, key=lambda m: -m.weight)), bare, odds, first.refits, cautions, asked)
 
 
-def _shows_bare(first: Swapped, heard: Sequence[Evidence], repeatability: Repeatability) -> float | None:
-    """Log of how likely the suspect's bare readings are with a fault of the motor against none; None without any.
+def _shows_bare(first: Swapped, heard: Sequence[Evidence], repeatability: Repeatability) -> Bare | None:
+    """What the suspect's bare readings say of a fault in the motor; None without any.
 
     Without a past only what is heard by itself counts, clicks and pulses.
     """
     shows = weigh_bare(first.bare, first.past_bare, repeatability)
     if shows is None and first.bare:
-        return log_mean([math.log(10) * e.weight for e in heard]) if heard else 0.0
+        return Bare(-math.inf, log_mean([math.log(10) * e.weight for e in heard]) if heard else 0.0, -math.inf)
     return shows
 
 
-def _odds(weighed: Sequence[Weighed], bare: float | None) -> dict[Place, float]:
-    """Log of how likely all readings are with a fault at each place against none. What a motor shows bare may hide behind a propeller."""
+def _odds(weighed: Mapping[str, Weighed], bare: Bare | None) -> dict[Place, float]:
+    """Log of how likely all readings are with a fault at each place against none.
+
+    What a motor shows bare it may show with the propeller, too, but what rings bare raises no lines there.
+    """
     odds: dict[Place, float] = {"nowhere": 0.0}
     for place in FAULTY[:-1]:
-        odds[place] = some_show([w.like[place] for w in weighed])
-    odds["both"] = sum(w.two for w in weighed)
+        odds[place] = some_show([w.like[place] for w in weighed.values()])
+    odds["both"] = sum(w.two for w in weighed.values())
     if bare is not None:
-        odds["motor"] = bare + math.log(0.5) + float(np.logaddexp(0.0, odds["motor"]))
-        odds["both"] += bare
+        lines = [w for name, w in weighed.items() if name in LINES]
+        rings = [_perhaps(w.like["motor"]) for name, w in weighed.items() if name not in LINES]
+        ringing = bare.ringing + sum(rings)
+        odds["motor"] = float(np.logaddexp.reduce([bare.hidden, ringing, bare.lines + _perhaps(odds["motor"])]))
+        both = ringing + some_show([w.like["propeller"] for w in lines])
+        odds["both"] = float(np.logaddexp(both, odds["both"] + bare.lines))
     return odds
+
+
+def _perhaps(log: float) -> float:
+    """Of evidence that a fault shows half the time."""
+    return math.log(0.5) + float(np.logaddexp(0.0, log))
 
 
 def _flat(fittings: Fittings) -> list[Reading]:
@@ -130,7 +144,7 @@ def _flat(fittings: Fittings) -> list[Reading]:
 
 
 def _cautions(first: Swapped, second: Swapped, untouched: Sequence[Swapped], shaken: set[str]) -> tuple[str, ...]:
-    found = [f"{WORDS[name]} changed on a rotor that nobody touched, and is left out" for name in QUANTITIES if name in shaken]
+    found = [f"{WORDS[name]} changed on a rotor that nobody touched, and counts for less" for name in QUANTITIES if name in shaken]
     if not first.past:
         found.append(
             f"{first.position} has no sound past: it is held against {second.position}, and good motors differ, so hardly any is blamed"

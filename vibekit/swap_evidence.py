@@ -13,7 +13,7 @@ from vibekit.line_groups import LINES
 from vibekit.observation import WORDS
 from vibekit.refit import Fittings
 from vibekit.repeatability import Repeatability, Spread
-from vibekit.shift import EACH, SHOWN, Shift, even, fault_variance, learned, log_mean, log_t, parts, shift_of, sitting_variance
+from vibekit.shift import EACH, SHOWN, Shift, even, fault_variance, learned, log_t, parts, shift_of, sitting_variance, some_show
 
 Array = npt.NDArray[np.float64]
 
@@ -21,7 +21,9 @@ QUANTITIES = ("1x", "2x", "other orders", "electrical lines", "comb", "roughness
 SAME_ARM = 0.98  # correlation of a motor's fault under either propeller: one arm and one sensor, another vector to add to
 OTHER_ARM = 0.85  # the same of a propeller's fault on either rotor: other arms, other vectors to add to (common practice, no source)
 STANDS_OUT = 1.5  # deviates by which a quantity of the first rotor stands out before the swap; one that does not cannot show the fault
+MOVED = 2.0  # deviates by which an untouched rotor moves when more than the propellers changed
 CURRENT = ("electrical lines",)  # of the windings: that one rises with the other propeller says nothing of that propeller
+ALIKE = ((0.8, 0.75), (0.2, 1.7))  # share of craft, and by what factor their good propellers and arms differ as much as all: kurtosis 5
 FAULTY: tuple[Place, ...] = ("seat", "propeller", "motor", "both")
 # rows: first before - past, first after - past, second after - before, second before - first past
 # columns: first past, first before, first after, second before, second after
@@ -49,13 +51,14 @@ class Differ:
         return np.array([[0.0, 0, 0, 0], [0, one**2, gains, had], [0, gains, one**2, -had], [0, had, -had, two**2]])
 
 
-# of 200 sound craft of the rig's populations, lines that differ (`exchanges` in tests/swaps.py); roughness, dB: common practice, no source
+# of 200 sound craft of the rig's populations, lines that differ (`exchanges` in tests/swaps.py). No good propeller makes half orders;
+# roughness, dB: common practice, no source
 DIFFER = {
     "1x": Differ(0.8, 0.85, -0.1, 0.5),
-    "2x": Differ(0.43, 0.5, -0.7, 0.65),
-    "other orders": Differ(0.32, 0.36, -0.84, 0.8),
-    "electrical lines": Differ(0.21, 0.24, -0.8, 0.75),
-    "comb": Differ(0.26, 0.29, -0.9, 0.85),
+    "2x": Differ(0.52, 0.66, -0.67, 0.7),
+    "other orders": Differ(0.42, 0.47, -0.81, 0.82),
+    "electrical lines": Differ(0.25, 0.26, -0.63, 0.68),
+    "comb": Differ(0.05, 0.1, 0.0, 0.0),
     "roughness": Differ(0.8, 1.5, -0.6, 0.4),
 }
 
@@ -94,14 +97,22 @@ class Weighed:
 
 
 def weigh(
-    name: str, before: Fittings, after: Fittings, second_before: Fittings, second_after: Fittings, past: Fittings, repeats: Repeatability
+    name: str,
+    before: Fittings,
+    after: Fittings,
+    second_before: Fittings,
+    second_after: Fittings,
+    past: Fittings,
+    repeats: Repeatability,
+    untouched: Sequence[tuple[Fittings, Fittings]] = (),
 ) -> Weighed | None:
-    """Weigh a quantity on both sides of a swap; None where it cannot be compared on each. past: of the first rotor, when it was sound.
+    """Weigh a quantity on both sides of a swap; None where it cannot be compared on each. past: of the first rotor, when it was sound;
+    untouched: rotors that nobody touched in between, before and after: by what these moved, any sitting may be off.
 
     A fault of the propeller raises the first rotor before the swap and the second after it, one of the motor the first on either side,
     one of the seat only the first before. All is normal about these with an unknown fault and with what good propellers and arms
     differ by, and with a spread that is learned from the repeats at hand, starting from the repeatability: a multivariate t (O'Hagan &
-    Forster, Kendall's Advanced Theory 2B (2004)). Of lines that any one may show it, one counts. Amplitudes add as vectors: lines are
+    Forster, Kendall's Advanced Theory 2B (2004)). Of lines that any may show it, some do. Amplitudes add as vectors: lines are
     compared by amplitude, at one gain and one noise, see `vibekit.change`.
     """
     if not (before and after and second_before and second_after):
@@ -120,36 +131,60 @@ def weigh(
         swapped = shift_of(name, orders, after, before)
         shifts = [s for s in compared if s is not None]
         if swapped is not None and len(shifts) == len(compared):
-            lines.append(_line(name, orders, shifts, swapped, spread))
+            idle = [s for one, other in untouched if (s := shift_of(name, orders, other, one)) is not None]
+            sitting = max((_off(name, s, spread) for s in idle), default=0.0) + sitting_variance(name)
+            lines.append(_line(name, orders, shifts, swapped, spread, sitting))
     if not lines:
         return None
     of = math.log10(len(lines))
     return Weighed(
-        {place: log_mean([like[place] for _, like in lines]) for place in FAULTY},
+        {place: some_show([like[place] for _, like in lines]) if len(lines) > 1 else lines[0][1][place] for place in FAULTY},
         tuple((moved, {p: log / math.log(10) - of if log > -math.inf else 0.0 for p, log in like.items()}) for moved, like in lines),
     )
 
 
+def _off(name: str, idle: Shift, spread: Spread) -> float:
+    """Variance of what a sitting is off, from an untouched rotor that moved more than its repeats tell."""
+    repeat, _ = learned([idle], spread)
+    variance = repeat * (1 / idle.count + 1 / idle.references) + sitting_variance(name)
+    square = even(name, idle.value) ** 2
+    return square - variance if square > MOVED**2 * variance else 0.0
+
+
 def _line(
-    name: str, orders: tuple[float, ...], shifts: Sequence[Shift], swapped: Shift, spread: Spread
+    name: str, orders: tuple[float, ...], shifts: Sequence[Shift], swapped: Shift, spread: Spread, sitting: float
 ) -> tuple[Moved, dict[Place, float]]:
-    """What moved, and log of the likelihood of all shifts under each place against none. shifts: by the rows of SIDES or WITHOUT_PAST."""
+    """What moved, and log of the likelihood of all shifts under each place against none. shifts: by the rows of SIDES or WITHOUT_PAST;
+    sitting: variance of what a sitting is off.
+    """
     first, after, second = shifts[:3]
     repeat, degrees = learned(shifts[:3], spread)
     own = len(shifts) == len(SIDES)
     view = np.eye(len(SIDES)) if own else WITHOUT_PAST
     counts = np.array([first.references, first.count, after.count, second.references, second.count])
-    each = np.diag(repeat / counts + sitting_variance(name) / 2)
+    each = np.diag(repeat / counts + sitting / 2)
     y = np.array([even(name, s.value) for s in shifts])
-    base = view @ (SIDES @ each @ SIDES.T + DIFFER[name].covariance()) @ view.T
-    none = log_t(y, base, degrees)
     fault = fault_variance(name)
-    like = {place: log_t(y, base + fault * (view @ effect @ view.T), degrees) - none for place, effect in EFFECTS.items()}
-    if y[0] < STANDS_OUT * math.sqrt(base[0, 0]):
+
+    def log_likelihood(effect: Array) -> float:
+        """Of what changed, given how the second rotor differed before; good propellers that differ much are few, but there are some."""
+        logs = []
+        for share, factor in ALIKE:
+            scale = view @ (SIDES @ each @ SIDES.T + factor**2 * DIFFER[name].covariance() + fault * effect) @ view.T
+            log = log_t(y, scale, degrees)
+            if own:
+                told = scale[:3, 3] / scale[3, 3]
+                log = log_t(y[:3] - told * y[3], scale[:3, :3] - np.outer(told, scale[:3, 3]), degrees)
+            logs.append(math.log(share) + log)
+        return float(np.logaddexp.reduce(logs))
+
+    none = log_likelihood(np.zeros((4, 4)))
+    like = {place: log_likelihood(effect) - none for place, effect in EFFECTS.items()}
+    if y[0] < STANDS_OUT * math.sqrt(each[0, 0] + each[1, 1]):
         like = dict.fromkeys(like, -math.inf)
     elif name in CURRENT:
         like |= {"propeller": like["seat"], "both": max(like["seat"], like["motor"])}
-    half = [1.96 * math.sqrt(repeat * (1 / s.count + 1 / s.references) + sitting_variance(name)) for s in (first, swapped, second)]
+    half = [1.96 * math.sqrt(repeat * (1 / s.count + 1 / s.references) + sitting) for s in (first, swapped, second)]
     numbers = [_decibel(name, s.value, u95) for s, u95 in zip((first, swapped, second), half, strict=True)]
     title = f"{orders[0]:g}x" if name in EACH else WORDS[name]
     return Moved(title, numbers[0], numbers[1], numbers[2], 0.0), like
