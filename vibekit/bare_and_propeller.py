@@ -16,9 +16,8 @@ from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.observation import COMBS, Observation, observe
 from vibekit.pulses import ANYWHERE
 from vibekit.reading import Reading, values_of
-from vibekit.refit import Fittings
 from vibekit.repeatability import Repeatability
-from vibekit.shift import HIDDEN, raised, some_show
+from vibekit.shift import HIDDEN, Sides, raised, some_show
 
 Place = Literal["nowhere", "seat", "propeller", "motor", "both"]
 Answer = Literal["motor", "propeller", "nothing", "cannot tell"]
@@ -101,9 +100,9 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
     usable = [r for r in readings if r.screening.usable]
     now, past = ({test: [r for r in group if r.settings.test == test] for test in ("bare", "prop")} for group in (usable, references))
     shows = weigh_bare(now["bare"], past["bare"], repeatability)
-    fitted, sound = (tuple((r,) for r in group["prop"]) for group in (now, past))
-    logs = {name: log for name in PROPELLER if (log := raised(name, fitted, sound, repeatability)) is not None}
-    electrical = raised("electrical lines", fitted, sound, repeatability)
+    fitted = Sides.of(*(tuple((r,) for r in group["prop"]) for group in (now, past)))
+    logs = {name: log for name in PROPELLER if (log := raised(name, fitted, repeatability)) is not None}
+    electrical = raised("electrical lines", fitted, repeatability)
     along = [electrical] if electrical is not None and logs.get("other orders", 0.0) > 0 else []
     next_step = ""
     missing = [words for test, words in (("bare", "bare"), ("prop", "with its propeller")) if not now[test]]
@@ -142,18 +141,13 @@ def weigh_bare(bare: Sequence[Reading], past: Sequence[Reading], repeatability: 
     Any one quantity may show the fault: the mean of their likelihood ratios counts, which chance seldom makes large however they
     depend on each other (Vovk & Wang, Ann. Statist. 49 (2021) 1736-1754).
     """
-    lines, ringing = (
-        [log for name in names if (log := raised(name, _one(bare), _one(past), repeatability)) is not None] for names in (LINES, RINGING)
-    )
+    sides = Sides.of(*((tuple(readings),) if readings else () for readings in (bare, past)))
+    lines, ringing = ([log for name in names if (log := raised(name, sides, repeatability)) is not None] for names in (LINES, RINGING))
     if not lines and not ringing:
         return None
     ringing += [log for part in COMBS if (log := _pulses(part, bare, past)) is not None]
     share = math.log1p(-HIDDEN) - math.log(len(lines) + len(ringing))
     return Bare(math.log(HIDDEN), *(share + float(np.logaddexp.reduce(logs, initial=-math.inf)) for logs in (lines, ringing)))
-
-
-def _one(readings: Sequence[Reading]) -> Fittings:
-    return (tuple(readings),) if readings else ()
 
 
 def _pulses(part: str, now: Sequence[Reading], past: Sequence[Reading]) -> float | None:

@@ -56,17 +56,37 @@ def parts(name: str, settings: Settings) -> list[tuple[float, ...]]:
     return [(order,) for order in orders] if name in EACH else [orders]
 
 
-def shift_of(name: str, orders: Sequence[float], fittings: Fittings, references: Fittings, *, peers: bool = False) -> Shift | None:
+@dataclass(frozen=True, slots=True)
+class Sides:
+    """One side and its references, paired up once for all quantities: pairings of the readings of each fitting."""
+
+    fittings: Fittings
+    references: Fittings
+    pairs: tuple[tuple[Pairing, ...], ...]
+
+    @classmethod
+    def of(cls, fittings: Fittings, references: Fittings) -> "Sides":
+        """Pair each reading with the references nearest in speed."""
+        every = [r for each in references for r in each]
+        return cls(fittings, references, tuple(tuple(pair_up(fitting, every)) for fitting in fittings))
+
+    @property
+    def settings(self) -> Settings:
+        """Of the first reading."""
+        return self.fittings[0][0].settings
+
+
+def shift_of(name: str, orders: Sequence[float], sides: Sides, *, peers: bool = False) -> Shift | None:
     """One side beside its references; None where they cannot be compared. peers: the references are another rotor's.
 
     A raised line scatters with its own height: what the gain of the sensor does grows with it.
     """
-    at = {id(r): i for i, fitting in enumerate(references) for r in fitting}
+    at = {id(r): i for i, fitting in enumerate(sides.references) for r in fitting}
     shifts, noise, beside = [], [], None
-    together = name in REFIT_MOVES and bool(fittings) and fittings[0][0].settings.test != "bare"
-    for fitting in fittings:
+    together = name in REFIT_MOVES and bool(sides.fittings) and sides.settings.test != "bare"
+    for pairs in sides.pairs:
         found = []
-        for pair in pair_up(fitting, [r for each in references for r in each]):
+        for pair in pairs:
             kept = _one_a_fitting(pair, at) if together else pair
             match = match_lines(kept, orders, peers=peers, whole=True) if name in LINES else match_levels(kept, name, peers=peers)
             if match is not None:
@@ -124,19 +144,19 @@ def sitting_variance(name: str) -> float:
     return SITTING_DB**2 if name in BROADBAND else 0.0
 
 
-def raised(name: str, fittings: Fittings, references: Fittings, repeats: Repeatability) -> float | None:
+def raised(name: str, sides: Sides, repeats: Repeatability) -> float | None:
     """Log of how likely a quantity is with a fault that raises it, against none; None where it cannot be compared.
 
     Shift and fault are normal, about a spread that is learned from the repeats at hand: Student's t (O'Hagan & Forster, Kendall's
     Advanced Theory 2B (2004)). Of lines that any may show it, some do.
     """
-    if not fittings or not references:
+    if not sides.fittings or not sides.references:
         return None
-    settings = fittings[0][0].settings
+    settings = sides.settings
     spread = repeats.of(name, settings.test, settings.sensor)
     found = []
     for orders in parts(name, settings):
-        shift = shift_of(name, orders, fittings, references)
+        shift = shift_of(name, orders, sides)
         if shift is None:
             continue
         repeat, degrees = learned([shift], spread)

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from vibekit.bare_and_propeller import OUTLIVES, SURE, Bare, Place, motor_evidence, prior, weigh_bare
-from vibekit.change import change
+from vibekit.change import changed, pair_up
 from vibekit.finding import Evidence
 from vibekit.line_groups import LINES
 from vibekit.observation import SCORES, WORDS, observe
@@ -16,7 +16,7 @@ from vibekit.reading import Reading
 from vibekit.refit import REFITS, Fittings
 from vibekit.repeatability import Repeatability
 from vibekit.shift import log_mean, some_show
-from vibekit.swap_evidence import FAULTY, QUANTITIES, Moved, Weighed, weigh
+from vibekit.swap_evidence import FAULTY, QUANTITIES, Compared, Moved, Weighed, weigh
 
 Answer = Literal["propeller", "motor", "both", "refit", "cannot tell"]
 
@@ -76,10 +76,10 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
     (`vibekit.swap_evidence`) and what the suspect does bare (`vibekit.bare_and_propeller`), by Bayes' rule. Good propellers and motors
     differ, too, so without a sound past only two things are told: that a fault went with the propeller, and what is heard of a bare motor.
     """
-    shaken = {name for rotor in untouched for name in QUANTITIES if _moved_by_itself(rotor, name, repeatability)}
-    sides = (first.before, first.after, second.before, second.after, first.past)
-    idle = [(rotor.before, rotor.after) for rotor in untouched if rotor.before and rotor.after]
-    weighed = {name: w for name in QUANTITIES if (w := weigh(name, *sides, repeatability, idle))}
+    shaken = {name for rotor in untouched for name in _moved_by_itself(rotor, repeatability)}
+    idle = [(rotor.before, rotor.after) for rotor in untouched]
+    sides = Compared.of((first.before, first.after), (second.before, second.after), first.past, idle)
+    weighed = {name: w for name in QUANTITIES if sides and (w := weigh(name, sides, repeatability))}
     heard = observe(first.bare, first.past_bare, repeatability)
     bare = motor_evidence([o for o in heard if first.past_bare or o.name in SCORES])
     odds = _odds(weighed, _shows_bare(first, bare, repeatability))
@@ -174,8 +174,6 @@ def _next(answer: Answer, first: Swapped, second: Swapped) -> str:
     return f"put a propeller that is known to be good on {first.position}, measure again and compare with what was measured here"
 
 
-def _moved_by_itself(rotor: Swapped, name: str, repeatability: Repeatability) -> bool:
-    if not rotor.before or not rotor.after:
-        return False
-    moved = change(name, _flat(rotor.after), _flat(rotor.before), repeatability)
-    return moved is not None and abs(moved.z) >= NULL
+def _moved_by_itself(rotor: Swapped, repeatability: Repeatability) -> set[str]:
+    pairs = pair_up(_flat(rotor.after), _flat(rotor.before))
+    return {name for name in QUANTITIES if (moved := changed(name, pairs, repeatability)) is not None and abs(moved.z) >= NULL}

@@ -13,7 +13,7 @@ from vibekit.line_groups import LINES
 from vibekit.observation import WORDS
 from vibekit.refit import Fittings
 from vibekit.repeatability import Repeatability, Spread
-from vibekit.shift import EACH, SHOWN, Shift, even, fault_variance, learned, log_t, parts, shift_of, sitting_variance, some_show
+from vibekit.shift import EACH, SHOWN, Shift, Sides, even, fault_variance, learned, log_t, parts, shift_of, sitting_variance, some_show
 
 Array = npt.NDArray[np.float64]
 
@@ -96,18 +96,45 @@ class Weighed:
         return float(np.logaddexp.reduce([2 * hidden, *either, 2 * shown + self.like["both"]]))
 
 
-def weigh(
-    name: str,
-    before: Fittings,
-    after: Fittings,
-    second_before: Fittings,
-    second_after: Fittings,
-    past: Fittings,
-    repeats: Repeatability,
-    untouched: Sequence[tuple[Fittings, Fittings]] = (),
-) -> Weighed | None:
-    """Weigh a quantity on both sides of a swap; None where it cannot be compared on each. past: of the first rotor, when it was sound;
-    untouched: rotors that nobody touched in between, before and after: by what these moved, any sitting may be off.
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What is held against what at a swap.
+
+    before, after, had: the first rotor before and after, and the second before, against the first one's sound past; without one, the
+    first against the second before. second: the second rotor after against before, swapped: the first; untouched: other rotors
+    """
+
+    before: Sides
+    after: Sides
+    second: Sides
+    had: Sides | None
+    swapped: Sides
+    untouched: tuple[Sides, ...]
+
+    @classmethod
+    def of(
+        cls,
+        first: tuple[Fittings, Fittings],
+        second: tuple[Fittings, Fittings],
+        past: Fittings,
+        untouched: Sequence[tuple[Fittings, Fittings]] = (),
+    ) -> "Compared | None":
+        """Each rotor before and after; None where one of these is missing."""
+        if not (all(first) and all(second)):
+            return None
+        (before, after), beside = first, past or second[0]
+        return cls(
+            Sides.of(before, beside),
+            Sides.of(after, beside),
+            Sides.of(second[1], second[0]),
+            Sides.of(second[0], past) if past else None,
+            Sides.of(after, before),
+            tuple(Sides.of(other, one) for one, other in untouched if one and other),
+        )
+
+
+def weigh(name: str, sides: Compared, repeats: Repeatability) -> Weighed | None:
+    """Weigh a quantity on both sides of a swap; None where it cannot be compared on each.
 
     A fault of the propeller raises the first rotor before the swap and the second after it, one of the motor the first on either side,
     one of the seat only the first before. All is normal about these with an unknown fault and with what good propellers and arms
@@ -115,23 +142,20 @@ def weigh(
     Forster, Kendall's Advanced Theory 2B (2004)). Of lines that any may show it, some do. Amplitudes add as vectors: lines are
     compared by amplitude, at one gain and one noise, see `vibekit.change`.
     """
-    if not (before and after and second_before and second_after):
-        return None
-    settings = before[0][0].settings
+    settings, own = sides.before.settings, sides.had is not None
     spread = repeats.of(name, settings.test, settings.sensor)
-    beside = past or second_before
     lines = []
     for orders in parts(name, settings):
         compared = [
-            shift_of(name, orders, before, beside, peers=not past),
-            shift_of(name, orders, after, beside, peers=not past),
-            shift_of(name, orders, second_after, second_before),
-            *([shift_of(name, orders, second_before, past)] if past else []),
+            shift_of(name, orders, sides.before, peers=not own),
+            shift_of(name, orders, sides.after, peers=not own),
+            shift_of(name, orders, sides.second),
+            *([shift_of(name, orders, sides.had)] if sides.had else []),
         ]
-        swapped = shift_of(name, orders, after, before)
+        swapped = shift_of(name, orders, sides.swapped)
         shifts = [s for s in compared if s is not None]
         if swapped is not None and len(shifts) == len(compared):
-            idle = [s for one, other in untouched if (s := shift_of(name, orders, other, one)) is not None]
+            idle = [s for each in sides.untouched if (s := shift_of(name, orders, each)) is not None]
             sitting = max((_off(name, s, spread) for s in idle), default=0.0) + sitting_variance(name)
             lines.append(_line(name, orders, shifts, swapped, spread, sitting))
     if not lines:
