@@ -38,10 +38,10 @@ AT: Mapping[str, Mapping[Place, float]] = {
 }
 IN_MOTOR: Mapping[Place, float] = {"motor": 1.0}
 TWO = 0.3  # how often two faults come together, against what chance alone would bring together (common practice, no source)
-# what a fault of the motor raises when it turns bare: lines, which it then raises with the propeller, too, or the high band; of a
-# bearing, pulses at its defect orders besides
-LINES = ("1x", "2x", "comb", "electrical lines")
-RINGING = ("roughness", "once a turn", "impulsiveness")
+# what a fault of the motor raises when it turns bare: low orders, some of which it then raises with the propeller, too, or what raises
+# none of these; of a bearing, pulses at its defect orders besides
+LOW = ("1x", "2x", "comb")
+APART = ("electrical lines", "roughness", "once a turn", "impulsiveness")
 PROPELLER = ("1x", "2x", "other orders")  # what a propeller raises; a damaged blade raises lines at the electrical orders besides
 OUTLIVES = 0.3  # chance that a fault of the seat, such as dirt, outlives taking the propeller off and on (common practice, no source)
 ALONE = 2.0  # score by which one recording's pulses may exceed the median one's (common practice, no source)
@@ -65,17 +65,17 @@ class BareResult:
 class Bare:
     """Log of how likely bare readings are with a fault in the motor against none, each with its share of the faults.
 
-    hidden: of one that does not show; lines: of one that raises lines, which may show with the propeller, too; ringing: of all others
+    hidden: of one that does not show; low: of one that raises low orders, which may show with the propeller, too; apart: of all others
     """
 
     hidden: float
-    lines: float
-    ringing: float
+    low: float
+    apart: float
 
     def with_propeller(self, fitted: float) -> float:
         """The same of readings with the propeller besides. fitted: log of how likely these are with a fault in them against none."""
         also = math.log(0.5) + float(np.logaddexp(0.0, fitted))
-        return float(np.logaddexp.reduce([self.hidden, self.ringing, self.lines + also]))
+        return float(np.logaddexp.reduce([self.hidden, self.apart, self.low + also]))
 
 
 NOT_MEASURED = Bare(-math.inf, 0.0, -math.inf)  # all may be
@@ -126,7 +126,7 @@ def _weigh(bare: Bare, fitted: float, electrical: float | None) -> dict[Answer, 
     """
     motor = bare.with_propeller(fitted)
     if electrical is not None:
-        motor = float(np.logaddexp(motor, electrical - math.log(len(LINES) + len(RINGING) + len(COMBS))))
+        motor = float(np.logaddexp(motor, electrical - math.log(len(LOW) + len(APART) + len(COMBS))))
     at = prior()
     return {
         "motor": math.log(at["motor"]) + motor,
@@ -142,12 +142,12 @@ def weigh_bare(bare: Sequence[Reading], past: Sequence[Reading], repeatability: 
     depend on each other (Vovk & Wang, Ann. Statist. 49 (2021) 1736-1754).
     """
     sides = Sides.of(*((tuple(readings),) if readings else () for readings in (bare, past)))
-    lines, ringing = ([log for name in names if (log := raised(name, sides, repeatability)) is not None] for names in (LINES, RINGING))
-    if not lines and not ringing:
+    low, apart = ([log for name in names if (log := raised(name, sides, repeatability)) is not None] for names in (LOW, APART))
+    if not low and not apart:
         return None
-    ringing += [log for part in COMBS if (log := _pulses(part, bare, past)) is not None]
-    share = math.log1p(-HIDDEN) - math.log(len(lines) + len(ringing))
-    return Bare(math.log(HIDDEN), *(share + float(np.logaddexp.reduce(logs, initial=-math.inf)) for logs in (lines, ringing)))
+    apart += [log for part in COMBS if (log := _pulses(part, bare, past)) is not None]
+    share = math.log1p(-HIDDEN) - math.log(len(low) + len(apart))
+    return Bare(math.log(HIDDEN), *(share + float(np.logaddexp.reduce(logs, initial=-math.inf)) for logs in (low, apart)))
 
 
 def _pulses(part: str, now: Sequence[Reading], past: Sequence[Reading]) -> float | None:

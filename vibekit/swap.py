@@ -7,10 +7,9 @@ from typing import Literal
 
 import numpy as np
 
-from vibekit.bare_and_propeller import OUTLIVES, SURE, Bare, Place, motor_evidence, prior, weigh_bare
+from vibekit.bare_and_propeller import APART, OUTLIVES, SURE, Bare, Place, motor_evidence, prior, weigh_bare
 from vibekit.change import changed, pair_up
 from vibekit.finding import Evidence
-from vibekit.line_groups import LINES
 from vibekit.observation import SCORES, WORDS, observe
 from vibekit.reading import Reading
 from vibekit.refit import REFITS, Fittings
@@ -118,19 +117,18 @@ def _shows_bare(first: Swapped, heard: Sequence[Evidence], repeatability: Repeat
 def _odds(weighed: Mapping[str, Weighed], bare: Bare | None) -> dict[Place, float]:
     """Log of how likely all readings are with a fault at each place against none.
 
-    What a motor shows bare it may show with the propeller, too, but what rings bare raises no lines there.
+    What a motor shows bare it may show with the propeller, too, but what leaves low orders alone bare does so there.
     """
     odds: dict[Place, float] = {"nowhere": 0.0}
     for place in FAULTY[:-1]:
         odds[place] = some_show([w.like[place] for w in weighed.values()])
     odds["both"] = sum(w.two for w in weighed.values())
     if bare is not None:
-        lines = [w for name, w in weighed.items() if name in LINES]
-        rings = [_perhaps(w.like["motor"]) for name, w in weighed.items() if name not in LINES]
-        ringing = bare.ringing + sum(rings)
-        odds["motor"] = float(np.logaddexp.reduce([bare.hidden, ringing, bare.lines + _perhaps(odds["motor"])]))
-        both = ringing + some_show([w.like["propeller"] for w in lines])
-        odds["both"] = float(np.logaddexp(both, odds["both"] + bare.lines))
+        low = [w for name, w in weighed.items() if name not in APART]
+        apart = bare.apart + sum(_perhaps(w.like["motor"]) for name, w in weighed.items() if name in APART)
+        odds["motor"] = float(np.logaddexp.reduce([bare.hidden, apart, bare.low + _perhaps(odds["motor"])]))
+        both = apart + some_show([w.like["propeller"] for w in low])
+        odds["both"] = float(np.logaddexp(both, odds["both"] + bare.low))
     return odds
 
 
