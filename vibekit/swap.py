@@ -125,7 +125,8 @@ def _odds(weighed: Mapping[str, Weighed], bare: Bare | None) -> dict[Place, floa
     odds["both"] = sum(w.two for w in weighed.values())
     if bare is not None:
         low = [w for name, w in weighed.items() if name not in APART]
-        apart = bare.apart + sum(_perhaps(w.like["motor"]) for name, w in weighed.items() if name in APART)
+        others = [w.like["motor"] for name, w in weighed.items() if name in APART]
+        apart = bare.apart + (_perhaps(log_mean(others)) if others else 0.0)
         odds["motor"] = float(np.logaddexp.reduce([bare.hidden, apart, bare.low + _perhaps(odds["motor"])]))
         both = apart + some_show([w.like["propeller"] for w in low])
         odds["both"] = float(np.logaddexp(both, odds["both"] + bare.low))
