@@ -18,7 +18,7 @@ from vibekit.swap import judge_swap
 from vibekit.swap_evidence import DIFFER
 
 CRAFT = int(os.environ.get("VIBEKIT_SWAP_CRAFT", "1"))
-FIRST_SEED = 4001 if CRAFT == 1 else 7001
+FIRST_SEED = 4001 if CRAFT == 1 else 8001
 RIGHT, WRONG = 0.97, 0.01  # of healthy rotors and single faults
 ENOUGH = 250  # cases from which the shares hold as they stand
 
