@@ -25,7 +25,7 @@ FEW_TURNS = 2  # of the shortest blocks: whole orders then lie on zeros of each 
 SHARE = 0.1  # of the information, below which what is left of the orders is not followed
 STILL = 0.3  # turns by which a middle order may drift within what a block is longer than the shortest
 COHERENT = 0.5, 0.9  # least and plain coherence of the best order with the angle followed
-AS_GOOD = 0.9  # of the coherence of longer blocks, that the shortest must reach
+AS_GOOD = 0.9  # of the coherence of longer blocks, apart from their noise, that the shortest must reach
 STRAYED = 2.0  # widths of a line at a typical order, beyond which the speeds followed have nothing to do with the comb's lines
 GAIN = 0.1  # of coherence that a ridge must bring, having more freedom
 # standard deviation of the frequency of a line as high as the noise, in widths (Rife & Boorstyn 1974), where no phase is followed
@@ -38,7 +38,7 @@ def follow(
     """Sharpen a track by the phases of its comb's clear lines; where they cannot be followed, by a ridge close about it.
 
     transforms: of the channels; lines: those in which the comb was found; short_frames: made only when a ridge is needed
-    Returns the track and the standard deviation of its mean speed, Hz.
+    Returns the track and the standard deviation of its mean speed, Hz; what cannot be followed moves within the width of its lines.
     """
     orders = np.flatnonzero(comb.chance < CLEAR)[:FOLLOWED] + 1
     if not orders.size:
@@ -58,7 +58,9 @@ def follow(
             rough = path, 0.3 * moving.width_hz
     off = STRAYED * lines.width_hz * float(weight.sum()) / float(weight @ orders)
     strayed = not best.hz.min() - off < comb.hz < best.hz.max() + off
-    return rough if strayed or coherence < COHERENT[0] else (best, sd)
+    if coherence >= COHERENT[0] and not strayed:
+        return best, sd
+    return rough[0], math.hypot(rough[1], MISSED * off / STRAYED, best.mean_hz - comb.hz if coherence >= COHERENT[0] else 0.0)
 
 
 def _phases(
@@ -76,7 +78,7 @@ def _phases(
     signals = [band[part] for band, _ in bands]
     start, end = part.start / rate, (part.start + signals[0].size) / rate
     coarse = track.turns(start + np.arange(signals[0].size) / rate)
-    best = (track, 0.0, 0.0)
+    best, apart = (track, 0.0, 0.0), 0.0
 
     def kept(block: float) -> Index:
         """Orders with no line but their own nearby, or none under hum where that leaves one; none where little information is left."""
@@ -88,10 +90,10 @@ def _phases(
 
     def corrected(along: Track, phase: Phase) -> tuple[Track, float, float]:
         time = start + phase.time_s
-        followed = Track.through(time, along.turns(time) + phase.turns)
-        whole = Track(np.concatenate(([start], followed.time_s, [end])), followed.hz[[0, *range(followed.hz.size), -1]])
-        ends = phase.step_sd_hz * (time[0] - start + end - time[-1]) / (end - start)  # they are taken as their neighbours
-        return whole, math.hypot(phase.mean_sd_hz, ends), phase.coherence
+        turns = along.turns(time) + phase.turns
+        (first, last), (before, after) = np.diff(turns)[[0, -1]] / np.diff(time)[[0, -1]], (time[0] - start, end - time[-1])
+        whole = np.concatenate(([turns[0] - first * before], turns, [turns[-1] + last * after]))  # beyond, it goes on as it is
+        return Track.through(np.concatenate(([start], time, [end])), whole), phase.whole_sd_hz, phase.coherence
 
     longest = max(min(LONGEST_S, (end - start) / 5), SHORTEST_S)
     for block in np.unique([SHORTEST_S, math.sqrt(longest * SHORTEST_S), longest]).tolist():
@@ -103,15 +105,15 @@ def _phases(
         phase = follow_phase(signals, rate, coarse, used, block, reach)
         drift = float(np.median(used)) * phase.step_sd_hz * (block - SHORTEST_S) if phase else 0.0
         if phase and phase.coherence > best[2] and drift < STILL:
-            best = corrected(track, phase)
+            best, apart = corrected(track, phase), phase.apart_from_noise
         if best[2] > COHERENT[1]:
             break
     used = kept(4 / mean).tolist()
     if used and best[2] > COHERENT[0]:
         angle = best[0].turns(start + np.arange(signals[0].size) / rate)
         phase = follow_phase(signals, rate, angle, used, FEW_TURNS / mean, 0.0)
-        if phase and phase.coherence > AS_GOOD * best[2]:
+        if phase and phase.apart_from_noise > AS_GOOD * apart:  # short blocks hold more noise
             finer = corrected(best[0], phase)
             if np.abs(finer[0].hz / best[0].at(finer[0].time_s) - 1).max() < REACH:  # no rotor leaps within a turn
-                return finer
+                return *finer[:2], best[2]
     return best

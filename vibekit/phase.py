@@ -24,8 +24,9 @@ WANDERS = 10.0 ** np.arange(-9.0, 5.0)  # second difference of the angle a block
 FIRST = 8  # of them to be tried; then those beside it, as long as they are not
 UNLIKELY = 80.0  # twice the log of the likelihood, below the likeliest
 STEP = 1 / 15  # of the largest error of the coarse speed: typical change from block to block
-AGREEING = 0.3  # coherence with the common angle from which an order is one of the shaft's
 CACHED = 1 << 15  # samples turned at once: they stay in the cache
+AGREEING = 0.3  # coherence with the common angle, apart from noise, from which an order is one of the shaft's
+STANDING = 9.0  # times the noise of its mean over all blocks, from which an order stands there
 TINY = 1e-100  # where a block or an order is silent
 OVERLAP = 4 / 3  # noise of half overlapping Hann blocks is shared: so many blocks weigh as one less
 
@@ -35,16 +36,18 @@ class Phase:
     """Correction of a coarse angle.
 
     time_s: (blocks,) middle of each block; turns: (blocks,) to add to the coarse angle
-    mean_sd_hz: standard deviation of the mean speed from first to last block
+    mean_sd_hz: standard deviation of the mean speed from first to last block; whole_sd_hz: from half a block before to half a block after
     step_sd_hz: standard deviation of the change of speed from block to block
-    coherence: part of the best order's power that follows the angle
+    coherence: part of the best order's power that follows the angle; apart_from_noise: the same without the power of its noise
     """
 
     time_s: Array
     turns: Array
     mean_sd_hz: float
+    whole_sd_hz: float
     step_sd_hz: float
     coherence: float
+    apart_from_noise: float
 
 
 def follow_phase(
@@ -62,6 +65,9 @@ def follow_phase(
     z = np.concatenate([_demodulate(signal, coarse, orders, hop) for signal in signals])  # (signals x orders, blocks)
     order = np.tile(np.array(orders, dtype=np.float64), len(signals))[:, None]
     step = hop / rate_hz
+    middle = hop * np.arange(1, coarse.size // hop)
+    base = (coarse[middle - 1] + coarse[middle]) / 2
+    base = base - np.linspace(base[0], base[-1], base.size)  # the speed itself walks, not its distance from the coarse one
     used = order[:, 0] <= np.median(orders)  # begin with the low orders, then take in what agrees with them
     angle = _coarse(z[used], order[used], step, reach_hz) if reach_hz else np.zeros(z.shape[1])
     power = np.mean(z.real**2 + z.imag**2, axis=1) + TINY
@@ -72,12 +78,16 @@ def follow_phase(
         weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
         information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight) + TINY
         error = 2 * (2 * np.pi) * np.sum(weight * (turned * (1 / (mean + TINY))).imag, axis=0) / information
-        angle, sd, wander = smooth(angle + error, OVERLAP / float(information) if last else TINY)
+        total, sd, whole, wander = smooth(base + angle + error, OVERLAP / float(information) if last else TINY)
+        angle = total - base
         turned = _turned_back(z, order, angle)
-        coherence = np.abs(turned.mean(axis=1)) ** 2 / power
-        used = coherence >= min(AGREEING, float(coherence.max()))
+        line = np.abs(turned.mean(axis=1)) ** 2
+        coherence, noise = line / power, _noise(turned)[:, 0]
+        apart = line / np.maximum(power - noise, line)
+        used = (apart >= min(AGREEING, float(apart.max()))) & (line >= min(STANDING / base.size, float((line / noise).max())) * noise)
     time = np.asarray((np.arange(angle.size) + 1) * step - 0.5 / rate_hz)
-    return Phase(time, angle, float(sd / (time[-1] - time[0])), wander / step, float(coherence.max()))
+    span, best = float(time[-1] - time[0]), int(coherence.argmax())
+    return Phase(time, angle, sd / span, whole / (span + 2 * step), wander / step, float(coherence[best]), float(apart[best]))
 
 
 def _demodulate(signal: npt.NDArray[np.floating], turns: Array, orders: list[int], hop: int) -> Complex:
@@ -128,30 +138,33 @@ def _turned_back(z: Complex, order: Array, angle: Array) -> Complex:
     return np.asarray(z * np.stack([powers[k - 1] for k in each]))
 
 
-def _smoother(n: int) -> Callable[[Array, float], tuple[Array, float, float]]:
+def _smoother(n: int) -> Callable[[Array, float], tuple[Array, float, float, float]]:
     """Smooth measured angles (n,) whose noise has at least some variance; the speed walks at random, by as much as the record says.
 
-    What is returned gives the angle, the standard deviation of its total change, and that of the second difference of the true angle. Each
-    wander gives a Kalman smoother of angle and speed (here one banded solve); they are averaged by their likelihood, from the banded
-    determinant.
+    What is returned gives the angle, the standard deviation of its total change, of its change from a step before to a step after, where
+    the speed goes on as it is but for one more step of its walk, and that of the second difference of the true angle. Each wander gives a
+    Kalman smoother of angle and speed (here one banded solve); they are averaged by their likelihood, from the banded determinant.
     """
     square = np.zeros((3, n))  # of second differences, lower band
     square[0] = np.convolve([1, 4, 1], np.ones(n - 2))
     square[1, :-1] = -2 * np.convolve([1, 1], np.ones(n - 2))
     square[2, :-2] = 1
-    ends = np.zeros(n)
-    ends[0], ends[-1] = -1, 1
+    ends = np.zeros((n, 2))
+    ends[0], ends[-1] = (-1, -2), (1, 2)
+    ends[1, 1] += 1
+    ends[-2, 1] -= 1
 
     @cache
-    def factored(i: int) -> tuple[Array, float, float]:
-        """Factor for one wander, the log of its determinant, and the variance of the change from end to end."""
+    def factored(i: int) -> tuple[Array, float, Array]:
+        """Factor for one wander, the log of its determinant, and the variance of both changes (2,)."""
         band = square / WANDERS[i]
         band[0] += 1
         factor = cholesky_banded(band, lower=True, check_finite=False)
-        return factor, 2 * float(np.log(factor[0]).sum()), float(ends @ cho_solve_banded((factor, True), ends, check_finite=False))
+        reach = np.sum(ends * cho_solve_banded((factor, True), ends, check_finite=False), axis=0)
+        return factor, 2 * float(np.log(factor[0]).sum()), reach + np.array([0.0, 2 * WANDERS[i]])
 
-    def smooth(angle: Array, variance: float) -> tuple[Array, float, float]:
-        found, across, step = np.zeros((WANDERS.size, n)), *np.zeros((2, WANDERS.size))
+    def smooth(angle: Array, variance: float) -> tuple[Array, float, float, float]:
+        found, across, step = np.zeros((WANDERS.size, n)), np.zeros((WANDERS.size, 2)), np.zeros(WANDERS.size)
         cost = np.full(WANDERS.size, np.inf)
         to_try = [FIRST]
         while to_try:
@@ -166,8 +179,8 @@ def _smoother(n: int) -> Callable[[Array, float], tuple[Array, float, float]]:
                 to_try += [j for j in (i - 1, i + 1) if 0 <= j < WANDERS.size and cost[j] == np.inf]
         weight = np.exp((cost.min() - cost) / 2)
         weight /= weight.sum()
-        change = found[:, -1] - found[:, 0]
-        spread = weight @ (across + (change - weight @ change) ** 2)
-        return weight @ found, float(np.sqrt(spread)), float(np.sqrt(weight @ step))
+        change = found @ ends
+        total, whole = np.sqrt(weight @ (across + (change - weight @ change) ** 2)).tolist()
+        return weight @ found, total, whole, float(np.sqrt(weight @ step))
 
     return smooth

@@ -26,7 +26,7 @@ Index = npt.NDArray[np.intp]
 MOST = 64  # orders fitted
 REACH = 32  # bins either side of a line: 0.6 / REACH of the information lies farther out
 FEWEST_TURNS = 9.0  # in a record: below, lines lie too close
-TERMS = 9  # of the angle: P_1 ... P_9
+TERMS, FURTHEST = 9, 41  # of the angle: P_1 ... P_9 are fitted, what is beyond those counted hardly matters
 BEGIN = 0.25  # turns by which an order may be off at the ends of the record while it is taken in
 PASSES = 12
 MOSTLY = 0.7  # of the power of the lines in shorter frames must stand at the speed found, or it does not hold
@@ -201,6 +201,10 @@ def _walked(fit: _Fit) -> tuple[Array, float] | None:
     ends = np.array([2.0 * (p % 2) for p in range(2, TERMS + 1)])  # P_p(1) - P_p(-1)
     change = 2 * slope + rest @ ends
     spread = 4 * (cov[0, 0] - carried @ cov[1:, 0]) + kept @ (basis.T @ noise @ (ends + 2 * carried)) ** 2
+    beyond = np.array([2.0 * (p % 2) for p in range(TERMS + 1, FURTHEST + 1)])
+    whole = _random_walk(FURTHEST)
+    tail = beyond @ whole[TERMS - 1 :, TERMS - 1 :] @ beyond  # what the terms left out would add to the change
+    spread = spread + WANDERS**2 * noise[1, 1] / walk[1, 1] * tail
     if weight @ (WANDERS**2 * noise[1, 1] / walk[1, 1] * walk[-1, -1] > noise[-1, -1]) > 0.5:
         return None
     return np.concatenate(([weight @ slope], weight @ rest)), float(np.sqrt(weight @ (spread + (change - weight @ change) ** 2)))
