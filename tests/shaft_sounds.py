@@ -97,5 +97,8 @@ def draw(rng, seconds=2.5, rate=16_000):
         snr[order] = 10 * np.log10(10 ** (db / 10) / 2 / (density[max(at - wide, 1) : at + wide].mean() * width))
     samples = orders(rng, speed, rate, level) + noise
     if rng.random() < 0.3:
-        samples = samples + 10 ** (max(level.values()) / 20) * hum(rng, n, rate, rng.choice([50.0, 60.0]))
+        mains = rng.choice([50.0, 60.0])
+        samples = samples + 10 ** (max(level.values()) / 20) * hum(rng, n, rate, mains)
+        hidden = [k for k in snr if k * hz < 6.5 * mains and abs(k * hz - round(k * hz / mains) * mains) < 2 / seconds]
+        snr |= dict.fromkeys(hidden, -99.0)  # its floor there is a line of the mains
     return Shaft(samples.astype(np.float32), rate, speed, blades, poles, snr)

@@ -2,7 +2,8 @@
 
 import math
 from bisect import bisect
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -54,6 +55,25 @@ def choose(combs: list[Comb], settings: Settings) -> Choice:
     total = 1 + sum(chance for chance, _ in odds)
     rivals = sorted(((comb, chance / total) for chance, comb in odds), key=lambda pair: -pair[1])
     return Choice(best, best.evidence(), 1 / total, tuple(rivals))
+
+
+def averaged(chosen: Choice, looks: Sequence[Choice]) -> Choice:
+    """A choice with its confidence and rivals averaged over looks at one record at several resolutions, each by its evidence.
+
+    looks: among them the chosen one, or another at its speed; those at unrelated speeds are left out (Bayesian model averaging: Hoeting et
+    al., Statist. Sci. 14 (1999) 382-417)
+    """
+    looks = [look for look in looks if simple_ratio(look.comb.hz / chosen.comb.hz)]
+    total = np.array([look.evidence - math.log(look.confidence) for look in looks])
+    weight = np.exp(total - total.max())
+    weight /= weight.sum()
+    chance: list[tuple[Comb, float]] = [(chosen.comb, 0.0)]
+    for look, share in zip(looks, weight.tolist(), strict=True):
+        for comb, part in ((look.comb, look.confidence), *look.rivals):
+            at = next((i for i, (other, _) in enumerate(chance) if abs(comb.hz / other.hz - 1) < NEAR), len(chance))
+            known, before = chance[at] if at < len(chance) else (comb, 0.0)
+            chance[at : at + 1] = [(known, before + share * part)]
+    return replace(chosen, confidence=chance[0][1], rivals=tuple(sorted(chance[1:], key=lambda pair: -pair[1])))
 
 
 def has_half_orders(comb: Comb, settings: Settings) -> bool:

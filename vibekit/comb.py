@@ -29,12 +29,16 @@ BLADED, BLADELESS = ((-6.0, -8.0, 0.6), (-12.0, -16.0, 0.3), (-18.0, -24.0, 0.1)
 FALLS_DB = {2.0: 0.5, 6.0: 0.3, 15.0: 0.2}  # of the levels from order to order, with their prior
 LAST, FEW = (2, 3, 4), 0.05  # multiple of the blades, or order, after which nothing comes however little noise there is; prior of each
 DIM_DB = 6.0  # below what is visible, from which a local maximum is no line however rare
+PAIRS = np.arange(6, 15)  # of poles, where they are not known
+ELECTRICAL_DB, ELECTRICAL = -12.0, 0.25  # level of their orders, and chance that they show
 CLUTTER = 0.9  # power of chance: lines that belong to nothing are commoner than their sample says
 LEAST = 0.02  # chance that an order is missing whatever was expected
 UNSEEN = 0.35  # chance that the number of blades does not show
 PEAK = 0.375 / SPREAD_DB  # of Student's t with four degrees of freedom, a decibel
 SAME = 0.005  # speeds closer than this are one
 KEPT = 48
+HIGHER, FURTHEST = 100, 2 * HIGHEST_ORDER  # lines looked at beyond the highest order, and the order up to which they are a shaft's
+WIDE = 0.5  # part of all frequencies that lies near a speed's multiples, from which lines there tell nothing
 FAMILIES, PARTS = 3, (2, 3, 4, 5)  # best combs, and how many times a slower shaft they may be
 
 
@@ -90,10 +94,22 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
 
 def _weighed(lines: Lines, settings: Settings, speed: Array, found: Index) -> list[Comb]:
     """Combs of speeds (m,) with their lines (orders, m), best first."""
-    chance = np.maximum(lines.chance(found, _reach(lines, ORDER * speed)), 1e-12)
-    total = _evidence(lines, speed, found, chance, level_patterns(settings)) + _log_prior(speed, settings)
+    chance = _chance(lines, speed, found)
+    total = _evidence(lines, speed, found, chance, settings) + _log_prior(speed, settings)
     clear = _clear(lines, speed, found, chance)
     return [Comb(float(speed[i]), found[:, i], chance[:, i], clear[:, i], total[:, i]) for i in np.argsort(-total[-1])]
+
+
+def _chance(lines: Lines, speed: Array, found: Index) -> Array:
+    """Chance of lines as high, (orders, m), where lines at still higher multiples of a speed (m,) are no chance lines: they are its own.
+
+    Of them as many as lie there beyond what any places as wide would hold.
+    """
+    high = lines.highest(HIGHER)[:, None]
+    multiple, wide = np.round(high / speed), np.minimum(2 * _reach(lines, high) / speed, WIDE)
+    near = np.abs(high - multiple * speed) < _reach(lines, high)
+    explained = np.where((multiple > HIGHEST_ORDER) & (multiple <= FURTHEST) & (wide < WIDE), (near - wide) / (1 - wide), 0.0)
+    return np.maximum(lines.chance(found, _reach(lines, ORDER * speed), explained), 1e-12)
 
 
 def _parts(lines: Lines, combs: list[Comb], low_hz: float, high_hz: float) -> tuple[Array, Index]:
@@ -123,8 +139,8 @@ def comb_at(lines: Lines, settings: Settings, hz: float) -> Comb:
     speed = np.array([hz])
     place = ORDER * speed
     found = np.where(lines.is_blank(place), -1, lines.best_near(place, _reach(lines, place)))
-    chance = np.maximum(lines.chance(found, _reach(lines, place)), 1e-12)
-    total = _evidence(lines, speed, found, chance, level_patterns(settings)) + _log_prior(speed, settings)
+    chance = _chance(lines, speed, found)
+    total = _evidence(lines, speed, found, chance, settings) + _log_prior(speed, settings)
     return Comb(hz, found[:, 0], chance[:, 0], _clear(lines, speed, found, chance)[:, 0], total[:, 0])
 
 
@@ -206,8 +222,8 @@ def _reach(lines: Lines, target: Array) -> Array:
     return 0.6 * lines.width_hz + WANDER * target
 
 
-def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, patterns: tuple[tuple[Array, float], ...]) -> Array:
-    """Log likelihood ratios against "no shaft" of all orders up to each, (orders, m), over all patterns of levels.
+def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, settings: Settings) -> Array:
+    """Log likelihood ratios against "no shaft" of all orders up to each, (orders, m), over all patterns of levels and counts of poles.
 
     Under a comb the order's line is either hidden below what stands there, or it is what stands there, its level scattered about the
     typical one (Student's t, four degrees of freedom). Chance lines fall off by one neper a decibel.
@@ -217,15 +233,32 @@ def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, patterns:
     strongest = _clear(lines, speed, found, chance)[: HIGHEST_ORDER // 2].max(axis=0)
     rare = np.where(height > lines.visible_db - DIM_DB, PEAK / chance**CLUTTER, 0.0)
     stands, seen = (height - strongest) / SPREAD_DB, (np.maximum(height, lines.visible_db) - strongest) / SPREAD_DB
-    each = np.empty((len(patterns), *blank.shape))
-    for total, (level, prior) in zip(each, patterns, strict=True):
-        off = 1 + (stands - level / SPREAD_DB) ** 2 / 4
-        hidden = np.maximum(ndtr(seen - level / SPREAD_DB), LEAST)
-        gain = np.log(hidden + rare / (off**2 * np.sqrt(off)))
-        np.cumsum(np.where(blank, 0.0, gain), axis=0, out=total)
-        total += prior
+
+    def likelihood(level_db: float | Array) -> Array:
+        level = np.asarray(level_db) / SPREAD_DB
+        off = 1 + (stands - level) ** 2 / 4
+        return np.asarray(np.maximum(ndtr(seen - level), LEAST) + rare / (off**2 * np.sqrt(off)))
+
+    patterns = level_patterns(settings)
+    usual = np.stack([likelihood(level) for level, _ in patterns])  # (patterns, orders, m)
+    each = np.cumsum(np.where(blank, 0.0, np.log(usual)), axis=1) + np.array([prior for _, prior in patterns])[:, None, None]
+    if not settings.poles:
+        each += _with_poles(np.where(blank, 1.0, likelihood(ELECTRICAL_DB) / usual))
     most = each.max(axis=0)
     return np.asarray(most + np.log(np.exp(each - most).sum(axis=0)))
+
+
+def _with_poles(ratio: Array) -> Array:
+    """Log of what electrical orders of an unknown count of poles add to likelihoods, up to each order, (patterns, orders, m).
+
+    ratio: (patterns, orders, m) likelihood of each as an electrical order over that as any other. Motors of multirotors have 12 to 28
+    poles (common practice, no source); the order of their pairs shows, and its double.
+    """
+    step = np.zeros(ratio.shape)
+    once, twice = ratio[:, PAIRS - 1], ratio[:, 2 * PAIRS - 1]
+    step[:, PAIRS - 1] = once - 1
+    step[:, 2 * PAIRS - 1] += once * (twice - 1)
+    return np.log1p(np.cumsum(step, axis=1) * (ELECTRICAL / len(PAIRS)))
 
 
 def _clear(lines: Lines, speed: Array, found: Index, chance: Array) -> Array:

@@ -7,12 +7,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 
-from vibekit.choice import Choice, choose, is_slower_shaft, simple_ratio
-from vibekit.comb import FASTEST_HZ, SAME, SLOWEST_HZ, Comb, find_combs
+from vibekit.choice import Choice, averaged, choose, is_slower_shaft, simple_ratio
+from vibekit.comb import FASTEST_HZ, SAME, SLOWEST_HZ, Comb, comb_at, find_combs
 from vibekit.following import follow
 from vibekit.frames import Frames, frames_of
 from vibekit.lines import Lines, find_lines
-from vibekit.modulation import Beneath, shaft_beneath
+from vibekit.modulation import Beneath, may_be_race, shaft_beneath
 from vibekit.ridge import ridge
 from vibekit.settings import Settings
 from vibekit.spacing import shaft_among
@@ -133,23 +133,31 @@ def estimate_speed(
     look = max(looks, key=lambda each: each.choice.evidence + math.log(each.choice.confidence))
     own = [each for each in looks if is_slower_shaft(each.choice.comb, look.choice.comb, settings)]
     look = max(own, key=lambda each: each.choice.evidence, default=look)
-    found = _finish(transforms, search, look, longest.width_hz)
+    found = _finish(transforms, search, look, looks, longest.width_hz)
     moving = [each for each in looks if np.ptp(each.track.hz) > MOVES * each.track.mean_hz]
     if moving and not any(each is look for each in moving):
-        other = _finish(transforms, search, max(moving, key=lambda each: each.choice.evidence), longest.width_hz)
+        other = _finish(transforms, search, max(moving, key=lambda each: each.choice.evidence), looks, longest.width_hz)
         found = other if other.choice.evidence > found.choice.evidence + FREEDOM else found
-    if settings.test in (None, "bare") and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
-        clear = find_lines(longest) or lines
-        beneath = shaft_beneath(transforms, clear, settings, found.choice.comb.hz, low_hz, high_hz)
-        found = _against_what_turns_beneath(search, clear, found, beneath)
-        if (beneath is None or beneath.lead < 0) and high_hz > WIDE * low_hz:
-            among = shaft_among(transforms, clear, settings, found.track, low_hz, high_hz)
-            found = _against_what_turns_beneath(search, clear, found, among)
+    if settings.test in (None, "bare", "prop") and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
+        found = _among_bearings(transforms, search, find_lines(longest) or lines, found)
     return replace(found, hum_hz=tuple(lines.hum[:, 0].tolist()))
 
 
+def _among_bearings(transforms: list[Transform], search: _Search, lines: Lines, found: Estimate) -> Estimate:
+    """Weigh what was found against a shaft whose own lines drown in those of a bearing or of something else that turns."""
+    settings, low, high = search.settings, search.low_hz, search.high_hz
+    beneath = shaft_beneath(transforms, lines, settings, found.choice.comb.hz, low, high)
+    found = _against_what_turns_beneath(search, lines, found, beneath)
+    if (beneath and beneath.lead >= 0) or high <= WIDE * low:
+        return found
+    found = _against_what_turns_beneath(search, lines, found, shaft_among(transforms, lines, settings, found.track, low, high))
+    if not may_be_race(comb_at(lines, settings, found.choice.comb.hz), lines):
+        return found
+    return replace(found, choice=replace(found.choice, confidence=found.choice.confidence / 2))  # no shaft shows that would tell
+
+
 def _against_what_turns_beneath(search: _Search, lines: Lines, found: Estimate, other: Beneath | None) -> Estimate:
-    """Weigh what was found against a shaft whose lines stand lower; a propeller would make the shaft's own lines stand out."""
+    """Weigh what was found against a shaft whose lines stand lower."""
     if other is None or other.lead < UNLIKELY:
         return found
     chance, choice = 1 / (1 + math.exp(-other.lead)), found.choice
@@ -162,7 +170,9 @@ def _against_what_turns_beneath(search: _Search, lines: Lines, found: Estimate, 
         rivals = ((other.comb, chance), *_shared(choice.rivals, (1 - choice.confidence) * (1 - chance)))
         return replace(found, choice=replace(choice, confidence=choice.confidence * (1 - chance), rivals=rivals))
     else:
-        found = replace(found, choice=Choice(other.comb, other.comb.evidence(), chance, ((choice.comb, 1 - chance),)), presence=1.0)
+        rivals = tuple((comb, part * (1 - chance)) for comb, part in choice.rivals if abs(comb.hz / other.comb.hz - 1) > SAME)
+        rivals = ((choice.comb, 1 - chance - sum(part for _, part in rivals)), *rivals)
+        found = replace(found, choice=Choice(other.comb, other.comb.evidence(), chance, rivals), presence=1.0)
     track, sd = Track.steady(other.comb.hz, search.end_s), other.sd_hz
     if sd is None:
         track, sd = follow(other.transforms, other.comb, other.lines, track, lambda: None)
@@ -175,19 +185,25 @@ def _shared(rivals: Rivals, most: float) -> Rivals:
     return rivals if total <= most else tuple((comb, chance * most / total) for comb, chance in rivals)
 
 
-def _finish(transforms: list[Transform], search: _Search, look: _Look, width_hz: float) -> Estimate:
+def _finish(transforms: list[Transform], search: _Search, look: _Look, looks: list[_Look], width_hz: float) -> Estimate:
     """Sharpen the track of a look; where it moves and the look is not plain, look again along it."""
+    choices = [each.choice for each in looks]
+
+    def estimate(track: Track, sd: float, choice: Choice) -> Estimate:
+        return Estimate(track, sd, averaged(choice, choices), _presence(choice.evidence, search, width_hz))
+
     held = hold_steady(transforms, look.choice.comb, look.lines) if np.ptp(look.track.hz) == 0 else None
     if held:
-        return Estimate(*held, look.choice, _presence(look.choice.evidence, search, width_hz))
+        return estimate(*held, look.choice)
     track, sd = follow(transforms, look.choice.comb, look.lines, look.track, lambda: search.frames(MOVING_S))
     moves = 8 * np.ptp(track.hz) * min(search.end_s, STEADY_S[0]) > 1  # order 8 fills more than one line
     worth = look.choice.evidence > THERE or np.ptp(look.track.hz) > MOVES * look.track.mean_hz
     for again in _look_along(search, track) if moves and worth and not look.is_plain else []:
         factor = simple_ratio(again.choice.comb.hz / track.mean_hz)
         if factor and again.choice.evidence > look.choice.evidence:
-            return Estimate(track.times(factor), sd * factor, again.choice, _presence(again.choice.evidence, search, width_hz))
-    return Estimate(track, sd, look.choice, _presence(look.choice.evidence, search, width_hz))
+            choices.append(again.choice)
+            return estimate(track.times(factor), sd * factor, again.choice)
+    return estimate(track, sd, look.choice)
 
 
 def _presence(evidence: float, search: _Search, width_hz: float) -> float:
@@ -215,7 +231,7 @@ def _looks(search: _Search, longest: Frames) -> list[_Look]:
     if used[-1].time_s.size > 3:
         path = ridge(used[-1], search.grid(), ORDER_WEIGHT, TURNING_COST)
         for frames in used[-2:]:
-            looks += search.look(frames, path)
+            looks += search.look(frames, path) if frames.time_s.size > 3 else []  # fewer follow nothing
     return looks
 
 

@@ -41,6 +41,10 @@ class Lines:
     top_hz: float
     blank_hz: Array
 
+    def highest(self, count: int) -> Array:
+        """Frequencies of the highest lines (k,), highest first, k at most `count`."""
+        return self.frequency[np.argsort(self.rank)[:count]]
+
     def best_near(self, frequency_hz: Array, reach_hz: Array) -> Index:
         """Index of the highest line within `reach_hz` of each frequency (any shape), -1 where there is none."""
         first = np.searchsorted(self.frequency, frequency_hz - reach_hz)
@@ -77,23 +81,31 @@ class Lines:
         """Lone lines at multiples of 50 and 60 Hz, (m, 2): frequency in Hz and height over the noise in a band of 1 Hz, dB.
 
         Lone: at most one other line that is less than LONE_DB lower within twelve widths; a shaft that wanders makes a crowd of them.
+        From the third multiple on only where another of the same mains is there: one line alone may be a shaft's that chance puts there.
         """
-        off = np.full(self.frequency.size, np.inf)
-        for mains in MAINS_HZ:
-            multiple = np.clip(np.round(self.frequency / mains), 1, MAINS_HARMONICS)
-            off = np.minimum(off, np.abs(self.frequency - multiple * mains) - multiple * mains * MAINS_TOLERANCE)
-        at = np.flatnonzero((off < 0.15 * self.width_hz) & (self.height_db > self.visible_db))
+        mains = np.array(MAINS_HZ)[:, None]
+        multiple = np.clip(np.round(self.frequency / mains), 1, MAINS_HARMONICS)
+        off = np.abs(self.frequency - multiple * mains) - multiple * mains * MAINS_TOLERANCE
+        near = (off < 0.15 * self.width_hz) & (self.height_db > self.visible_db)
+        at = np.flatnonzero(near.any(axis=0))
         apart = np.abs(self.frequency - self.frequency[at][:, None]) / self.width_hz
         crowd = ((apart > 0) & (apart < 12) & (self.height_db > self.height_db[at][:, None] - LONE_DB)).sum(axis=1)
         at = at[crowd < 2]
+        near, multiple = near[:, at], multiple[:, at]
+        several = np.array([np.unique(each[own]).size > 1 for each, own in zip(multiple, near, strict=True)])
+        at = at[(near & (several[:, None] | (multiple <= 2))).any(axis=0)]
         return np.column_stack((self.frequency[at], self.height_db[at] + 10 * np.log10(self.width_hz)))
 
-    def chance(self, found: Index, reach_hz: Array) -> Array:
+    def chance(self, found: Index, reach_hz: Array, explained: Array | None = None) -> Array:
         """Probability that a place as wide as `reach_hz` either side holds a line as high as `found` (orders, m), by chance.
 
         By rank among all lines but those found higher in the same column, which are no chance; 1 where none is found.
+        explained: (k, m) share of each of the k `highest` lines that is no chance either, being a higher order of the same column
         """
         own = np.argsort(np.argsort(np.where(found < 0, self.frequency.size, self.rank[found]), axis=0), axis=0)
+        if explained is not None:
+            before = np.concatenate((np.zeros((1, found.shape[1])), np.maximum(np.cumsum(explained, axis=0), 0.0)))
+            own = own + np.take_along_axis(before, np.minimum(self.rank[found], len(explained)), axis=0)
         higher = np.maximum(self.rank[found] - own, 0) + 0.5
         expected = 2 * reach_hz / self.top_hz * np.where(found < 0, self.frequency.size, higher)
         return -np.expm1(-expected)

@@ -13,13 +13,14 @@ import numpy as np
 from vibekit.choice import is_race, simple_ratio
 from vibekit.comb import CLUTTER, DIM_DB, PEAK, SAME, SLOWEST_HZ, Comb, find_combs
 from vibekit.frames import frames_of
-from vibekit.lines import Lines, find_lines
+from vibekit.lines import NOISE_DB, Lines, find_lines
 from vibekit.settings import Settings
-from vibekit.transform import Transform
+from vibekit.transform import LINE, WHITE_HZ, Transform, running_floor
 
 BAND_HZ = 1000.0, 11_000.0
 LOW_DOWN_HZ = 300.0  # no casing rings below (common practice, no source): a comb that stands highest there is no bearing's
 AS_HIGH_DB = 6.0
+RINGING, HUMP, BELOW = 8, 5, 0.93  # lowest order and least number of orders in a hump, and part of a speed up to which a line lies below it
 TOP_HZ = 1500.0  # of the envelope
 FRAME_S = 8.0
 RACES = 1.9, 7.2  # defect orders of 6 to 11 balls with d/D of 0.18 to 0.30 lie inside
@@ -29,6 +30,7 @@ WHOLE = 0.006  # a comb this near a whole, half or third multiple of the shaft i
 BALLS = range(6, 13)
 LOCKED = 5e-4  # a comb this near a ball count over the cage's multiple is the cage's: balls keep their number, whatever they slip
 CAGES = np.array(sorted({balls / multiple for balls in BALLS for multiple in range(2, 7)}))
+RARE = 0.01  # chance that noise alone reaches a height anywhere in a band
 FLOOR = 1e-3  # of the mean, under the logarithm of the envelope: one loud click does not outweigh the rest
 MULTIPLE, BESIDE = (grid.reshape(-1, 1) for grid in np.meshgrid((1, 2, 3), (-1, 1)))
 CAP = 15.0  # evidence of an envelope at most: lines that two combs make together fit other pairs of combs too
@@ -60,9 +62,10 @@ def shaft_beneath(
 
     transforms: of the vibration channels; lines: of their spectrum; taken_hz: speed of the comb taken for the shaft so far
     """
-    envelopes = [envelope_of(transform) for transform in transforms if 0.45 * transform.rate_hz > 2 * BAND_HZ[0]]
-    pulsing = _lines_of(envelopes) if envelopes else None
-    if pulsing is None:
+    wide = [transform for transform in transforms if 0.45 * transform.rate_hz > 2 * BAND_HZ[0]]
+    envelopes, plain = ([envelope_of(transform, even) for transform in wide] for even in (True, False))
+    pulsing, witness = (_lines_of(each) if each else None for each in (envelopes, plain))
+    if pulsing is None or witness is None:
         return None
     found = []
     raw, modulation = (find_combs(each, settings, RACES[0] * SLOWEST_HZ)[:1] for each in (lines, pulsing))
@@ -86,7 +89,9 @@ def shaft_beneath(
                     continue
                 elsewhere = _is_own(ratio, max(WHOLE, 0.6 * pulsing.width_hz / comb.hz)) or (not known and _is_cage(ratio))
                 if not elsewhere and (shown > SHOWN or modulates):
-                    total = shown + _from_envelope(modulating, pulsing, fast, comb.hz) - tried - FOREIGN * (not known)
+                    near = find_combs(witness, settings, comb.hz * (1 - SAME), comb.hz * (1 + SAME))
+                    both = _from_envelope(modulating, pulsing, fast, comb.hz), _from_envelope(near, witness, fast, comb.hz)
+                    total = shown + sum(both) / 2 - tried - FOREIGN * (not known)
                     lead = total if _same(comb.hz, taken_hz) else total - max(standing, 0.0)
                     found.append(Beneath(comb, each, source, lead))
     best = max(found, key=lambda each: each.lead, default=None)
@@ -97,11 +102,28 @@ def shaft_beneath(
     return replace(clearest, lead=best.lead)
 
 
-def envelope_of(transform: Transform) -> Transform:
-    """Transform of the logarithm of the squared envelope of the band where casings ring."""
-    analytic, rate = transform.analytic(BAND_HZ[0], min(BAND_HZ[1], 0.45 * transform.rate_hz))
+def envelope_of(transform: Transform, even: bool) -> Transform:
+    """Transform of the logarithm of the squared envelope of the band where casings ring, its lines evened or as they are."""
+    band = BAND_HZ[0], min(BAND_HZ[1], 0.45 * transform.rate_hz)
+    analytic, rate = (_evened(transform, *band) if even else transform).analytic(*band)
     squared = analytic.real**2 + analytic.imag**2
     return Transform.of(np.log(squared + np.float32(FLOOR) * squared.mean() + np.finfo(np.float32).tiny), rate)
+
+
+def _evened(transform: Transform, low_hz: float, high_hz: float) -> Transform:
+    """A band over its noise, what noise alone may reach held at its mean, and clear lines at the root of their height; else 0.
+
+    A single chance maximum would beat with every line of a strong comb, and so put lines beside all of them at once.
+    """
+    band = slice(transform.index(low_hz), transform.index(high_hz))
+    power = transform.bins[band].real ** 2 + transform.bins[band].imag ** 2
+    tiny = np.finfo(power.dtype).tiny
+    floor = running_floor(power, max(int(WHITE_HZ / transform.resolution_hz), 16)) / math.log(2)
+    over = power / np.maximum(floor, tiny)
+    even = np.where(over < LINE, over, np.where(over < math.log(over.size / RARE), 1.0, np.sqrt(over)))
+    bins = np.zeros_like(transform.bins)
+    bins[band] = transform.bins[band] * np.sqrt(even / np.maximum(power, tiny))
+    return replace(transform, bins=bins)
 
 
 def _lines_of(transforms: list[Transform]) -> Lines | None:
@@ -123,6 +145,19 @@ def rings(comb: Comb, above_hz: float = BAND_HZ[0], within_db: float = 0.0) -> b
     """Say whether a comb stands highest where casings ring, or nearly, as a bearing's does; a shaft's own lines are highest low down."""
     high = np.flatnonzero(comb.height_db >= comb.height_db.max() - within_db)
     return comb.hz * (int(high[-1]) + 1) > above_hz
+
+
+def may_be_race(comb: Comb, lines: Lines) -> bool:
+    """Say whether a comb may be a bearing's whose shaft does not show: pulses ring a casing, and something turns slower.
+
+    Many of its higher orders stand as high as the highest, where a shaft's lines are its first, blade pass and those of its poles; and a
+    clear line lies below it.
+    """
+    order = np.arange(1, comb.chance.size + 1)
+    ringing = (order >= RINGING) & (order * comb.hz > BAND_HZ[0]) & (comb.chance < 0.1)
+    below = lines.height_db[lines.frequency < BELOW * comb.hz]
+    struck = np.count_nonzero(comb.height_db[ringing] > comb.height_db.max() - AS_HIGH_DB) >= HUMP
+    return bool(struck and below.max(initial=-np.inf) > lines.visible_db + NOISE_DB)
 
 
 def _is_cage(ratio: float) -> bool:

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.comb import comb_at
+from vibekit.comb import comb_at, find_combs
+from vibekit.following import CLEAR
 from vibekit.lines import MAINS_HZ, NOISE_DB, Lines
-from vibekit.modulation import AS_HIGH_DB, BALLS, LOCKED, Beneath, rings
+from vibekit.modulation import AS_HIGH_DB, BALLS, CAGE, LOCKED, SHOWN, Beneath, rings
 from vibekit.settings import Settings
 from vibekit.track import Track
 from vibekit.transform import Transform
@@ -30,8 +31,9 @@ SHARES = np.array([0.1, 0.3, 0.6])[:, None, None]  # of the lines that belong to
 DIVISORS = np.arange(1, 13)
 MAINS_NEAR = 2e-3
 FITS = 0.1  # of a full fit, from which a line counts as a multiple
-FAR_BELOW, BESIDE = 5.9, 0.02  # of the comb taken so far: between, cages and their halves put lines of their own
+FAR_BELOW = 5.9  # of the comb taken so far: nearer, cages and their halves put lines of their own
 SAME = 1e-3  # speeds closer than this are one
+SEVERAL = 8  # clear orders of a comb, more than a fan has
 LEAD = 8.0  # evidence that a spacing must bring beyond what that comb's own does, and chance among those tried
 
 
@@ -43,18 +45,20 @@ def shaft_among(
     spacing = find_spacing(at, width, low_hz)
     if spacing is None or not low_hz < spacing.hz < high_hz:
         return None
-    ratio, (slow, fast) = taken.mean_hz / spacing.hz, np.quantile(taken.hz, (0.1, 0.9)) / spacing.hz
-    is_same = slow - SAME < 1 < fast + SAME
-    if is_same or (ratio < FAR_BELOW and abs(ratio - 1) > BESIDE):
+    ratio = taken.mean_hz / spacing.hz
+    if ratio < FAR_BELOW:
         return None
     comb = comb_at(lines, settings, taken.mean_hz)
-    if rings(comb, within_db=AS_HIGH_DB) and any(abs(ratio / balls - 1) < LOCKED for balls in BALLS):  # a race and its cage
+    by_balls = any(abs(ratio / balls - 1) < LOCKED + 2 * spacing.sd_hz / spacing.hz for balls in BALLS)
+    if by_balls and rings(comb, within_db=AS_HIGH_DB):  # a race and its cage
         return None
     own = float(spacing_evidence(at, width, taken.mean_hz * np.linspace(1 - SAME, 1 + SAME, 41)).max())
     lead = spacing.evidence - max(spacing.tried, own) - LEAD
-    lead = (
-        lead if spacing.is_one_apart and ratio > FAR_BELOW else min(lead, 0.0)
-    )  # a race near a whole order makes a lattice beside the shaft
+    # a race near a whole order makes a lattice beside the shaft; a cage may lie so many times below its race as a shaft below its teeth
+    is_race = by_balls and np.count_nonzero(comb.chance < CLEAR) >= SEVERAL
+    faster = find_combs(lines, settings, CAGE[0] * spacing.hz, CAGE[1] * spacing.hz)
+    is_cage = any(comb.evidence() > SHOWN and comb.chance[0] < CLEAR for comb in faster)
+    lead = lead if spacing.is_one_apart and not (is_cage or is_race) else min(lead, 0.0)
     return Beneath(comb_at(lines, settings, spacing.hz), lines, transforms, lead, spacing.sd_hz)
 
 
