@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.line_groups import electrical_orders
 from vibekit.reading import Reading
 
 Array = npt.NDArray[np.float64]
@@ -15,6 +16,7 @@ FORCE, NOISE = 40.0, 50.0
 CLEAR = 10.0  # a line counts from this many times the noise in its bins
 TOP_ORDER = 24.0
 FEWEST = 5
+FEWEST_QUIET = 3
 MOST_DB = 3.0  # putting the sensor back shifts the level by no more (common practice, no source); what is more is the machine's
 OCTAVES = "octave "
 
@@ -46,6 +48,34 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
     shift = table - table[1:].mean(axis=0)
     gains = [float(np.clip(_median(row, weight), -MOST_DB, MOST_DB)) for row in shift]
     return gains[0], gains[1:]
+
+
+def wary_gain(reading: Reading, reference: Reading, common_db: float) -> float:
+    """Gain of a reading against one reference, dB, where a fault of the propeller may have moved half of what tells the common one.
+
+    A hurt blade raises the orders between blade passes and the noise with them, an unbalance 1x. The middle one of the common gain, of
+    what blade passes and lines at the electrical orders say, and of none; the common one where too few of these are clear.
+    """
+    ours, theirs = _quiet_levels(reading), _quiet_levels(reference)
+    apart = [ours[order] - theirs[order] for order in ours.keys() & theirs.keys()]
+    return float(np.median([common_db, np.median(apart), 0.0])) if len(apart) >= FEWEST_QUIET else common_db
+
+
+def _quiet_levels(reading: Reading) -> dict[float, float]:
+    """Level of blade passes and of lines at the electrical orders, dB at 100 Hz of shaft speed."""
+    settings = reading.settings
+    pace = FORCE * math.log10(reading.speed.rpm / 6000) if reading.speed.rpm else 0.0
+    electrical = electrical_orders(settings.poles)
+    found = {
+        p.order: 10 * math.log10(p.power) - pace
+        for p in reading.powers
+        if p.order in electrical and p.power > CLEAR * p.noise and p.power > 0
+    }
+    return found | {
+        line.order: 20 * math.log10(line.amplitude) - pace
+        for line in reading.orders
+        if settings.blades and line.order % settings.blades == 0 and line.amplitude > math.sqrt(CLEAR) * line.floor
+    }
 
 
 def _median(values: Array, weight: Array) -> float:

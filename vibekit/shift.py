@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy.special import gammaln
 
 from vibekit.change import BROADBAND, SITTING_DB, Pairing, match_levels, match_lines, pair_up
+from vibekit.gain import wary_gain
 from vibekit.line_groups import LINES, group
 from vibekit.refit import Fittings
 from vibekit.repeatability import NOT_IN_TABLE, Repeatability, Spread
@@ -68,7 +69,7 @@ class Sides:
     def of(cls, fittings: Fittings, references: Fittings) -> "Sides":
         """Pair each reading with the references nearest in speed."""
         every = [r for each in references for r in each]
-        return cls(fittings, references, tuple(tuple(pair_up(fitting, every)) for fitting in fittings))
+        return cls(fittings, references, tuple(tuple(map(_wary, pair_up(fitting, every))) for fitting in fittings))
 
     @property
     def settings(self) -> Settings:
@@ -106,6 +107,14 @@ def shift_of(name: str, orders: Sequence[float], sides: Sides, *, peers: bool = 
     return Shift(
         middle, float(np.mean(noise)), float((own**2).sum()) + beside.scatter, len(values) - 1 + repeats, len(values), beside.references
     )
+
+
+def _wary(pair: Pairing) -> Pairing:
+    """The pairing at gains that a fault of the propeller does not move."""
+    if pair.reading.settings.test == "bare":
+        return pair
+    beside = zip(pair.references, pair.gains_db, strict=True)
+    return replace(pair, gains_db=tuple(wary_gain(pair.reading, reference, gain) for reference, gain in beside))
 
 
 def _one_a_fitting(pair: Pairing, at: Mapping[int, int]) -> Pairing:
