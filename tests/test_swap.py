@@ -12,8 +12,12 @@ import pytest
 from scipy import stats
 from swaps import SwapBench, exchanges
 
+from vibekit.analysis import analyze
 from vibekit.bare_and_propeller import judge_bare
+from vibekit.gain import common_gain, wary_gain
 from vibekit.repeatability import load_repeatability
+from vibekit.rig import Fault, draw_craft, record
+from vibekit.rig_case import rig_settings
 from vibekit.swap import judge_swap
 from vibekit.swap_evidence import DIFFER
 
@@ -109,6 +113,16 @@ def test_one_fitting_counts_once_however_often_it_is_read(cases):
     result = judge(case, first=together)
     assert any("was not measured" in caution for caution in result.cautions)
     assert (result.refits, judge(case).refits) == (1, 3)
+
+
+def test_a_hurt_blade_does_not_move_the_gain_taken_as_common():
+    """The same take of one rotor, sound and with a nick: the gain of the sensor is the same by construction."""
+    craft = draw_craft(4)
+    settings = rig_settings(craft, "prop", "contact", known=True)
+    hurt, sound = (analyze(record(craft, fault=fault)[0], settings) for fault in (Fault("blade-damage", 20), None))
+    own, (other,) = common_gain(hurt, [sound])
+    assert own - other > 1
+    assert wary_gain(hurt, sound, own - other) == pytest.approx(0, abs=0.5)
 
 
 def test_good_propellers_differ_as_the_judgement_takes_it():
