@@ -19,6 +19,7 @@ from vibekit.lines import Index, Lines
 from vibekit.settings import Settings
 
 Array = npt.NDArray[np.float64]
+Grey = npt.NDArray[np.float32]
 SLOWEST_HZ, FASTEST_HZ = 5.0, 1000.0
 HIGHEST_ORDER = 32
 ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
@@ -30,6 +31,7 @@ FALLS_DB = {2.0: 0.5, 6.0: 0.3, 15.0: 0.2}  # of the levels from order to order,
 LAST, FEW = (2, 3, 4), 0.05  # multiple of the blades, or order, after which nothing comes however little noise there is; prior of each
 DIM_DB = 6.0  # below what is visible, from which a local maximum is no line however rare
 PAIRS = np.arange(6, 15)  # of poles, where they are not known
+ELECTRICAL_AT = np.concatenate((PAIRS, 2 * PAIRS)) - 1
 ELECTRICAL_DB, ELECTRICAL = -12.0, 0.25  # level of their orders, and chance that they show
 CLUTTER = 0.9  # power of chance: lines that belong to nothing are commoner than their sample says
 LEAST = 0.02  # chance that an order is missing whatever was expected
@@ -233,32 +235,37 @@ def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, settings:
     strongest = _clear(lines, speed, found, chance)[: HIGHEST_ORDER // 2].max(axis=0)
     rare = np.where(height > lines.visible_db - DIM_DB, PEAK / chance**CLUTTER, 0.0)
     stands, seen = (height - strongest) / SPREAD_DB, (np.maximum(height, lines.visible_db) - strongest) / SPREAD_DB
+    stands, seen, rare = stands.astype(np.float32), seen.astype(np.float32), rare.astype(np.float32)
 
-    def likelihood(level_db: float | Array) -> Array:
-        level = np.asarray(level_db) / SPREAD_DB
+    def likelihood(level_db: float | Array) -> Grey:
+        level = np.asarray(level_db, np.float32) / np.float32(SPREAD_DB)
         off = 1 + (stands - level) ** 2 / 4
-        return np.asarray(np.maximum(ndtr(seen - level), LEAST) + rare / (off**2 * np.sqrt(off)))
+        return np.asarray(np.maximum(ndtr(seen - level), np.float32(LEAST)) + rare / (off**2 * np.sqrt(off)))
 
     patterns = level_patterns(settings)
     usual = np.stack([likelihood(level) for level, _ in patterns])  # (patterns, orders, m)
-    each = np.cumsum(np.where(blank, 0.0, np.log(usual)), axis=1) + np.array([prior for _, prior in patterns])[:, None, None]
+    each = np.cumsum(np.where(blank, np.float32(0), np.log(usual)), axis=1) + np.array([p for _, p in patterns], np.float32)[:, None, None]
     if not settings.poles:
-        each += _with_poles(np.where(blank, 1.0, likelihood(ELECTRICAL_DB) / usual))
+        each += _with_poles(
+            np.where(blank[ELECTRICAL_AT], np.float32(1), likelihood(ELECTRICAL_DB)[ELECTRICAL_AT] / usual[:, ELECTRICAL_AT])
+        )
     most = each.max(axis=0)
-    return np.asarray(most + np.log(np.exp(each - most).sum(axis=0)))
+    return np.asarray(most + np.log(np.exp(each - most).sum(axis=0)), dtype=np.float64)
 
 
-def _with_poles(ratio: Array) -> Array:
+def _with_poles(ratio: Grey) -> Grey:
     """Log of what electrical orders of an unknown count of poles add to likelihoods, up to each order, (patterns, orders, m).
 
-    ratio: (patterns, orders, m) likelihood of each as an electrical order over that as any other. Motors of multirotors have 12 to 28
-    poles (common practice, no source); the order of their pairs shows, and its double.
+    ratio: (patterns, ELECTRICAL_AT, m) likelihood of each as an electrical order over that as any other. Motors of multirotors have 12 to
+    28 poles (common practice, no source); the order of their pairs shows, and its double.
     """
-    step = np.zeros(ratio.shape)
-    once, twice = ratio[:, PAIRS - 1], ratio[:, 2 * PAIRS - 1]
+    once, twice = ratio[:, : PAIRS.size], ratio[:, PAIRS.size :]
+    step = np.zeros((len(ratio), HIGHEST_ORDER, ratio.shape[2]), np.float32)
     step[:, PAIRS - 1] = once - 1
     step[:, 2 * PAIRS - 1] += once * (twice - 1)
-    return np.log1p(np.cumsum(step, axis=1) * (ELECTRICAL / len(PAIRS)))
+    np.cumsum(step, axis=1, out=step)
+    step *= ELECTRICAL / PAIRS.size
+    return np.log1p(step, out=step)
 
 
 def _clear(lines: Lines, speed: Array, found: Index, chance: Array) -> Array:

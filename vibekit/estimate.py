@@ -138,7 +138,8 @@ def estimate_speed(
     if moving and not any(each is look for each in moving):
         other = _finish(transforms, search, max(moving, key=lambda each: each.choice.evidence), looks, longest.width_hz)
         found = other if other.choice.evidence > found.choice.evidence + FREEDOM else found
-    if settings.test in (None, "bare", "prop") and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
+    drowned = settings.test in (None, "bare") or (settings.test == "prop" and settings.speed_rpm is None)  # a propeller that is there shows
+    if drowned and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
         found = _among_bearings(transforms, search, find_lines(longest) or lines, found)
     return replace(found, hum_hz=tuple(lines.hum[:, 0].tolist()))
 

@@ -7,6 +7,7 @@ the shaft's orders. Each place where one belongs is asked as in `vibekit.comb`: 
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -63,10 +64,15 @@ def shaft_beneath(
     transforms: of the vibration channels; lines: of their spectrum; taken_hz: speed of the comb taken for the shaft so far
     """
     wide = [transform for transform in transforms if 0.45 * transform.rate_hz > 2 * BAND_HZ[0]]
-    envelopes, plain = ([envelope_of(transform, even) for transform in wide] for even in (True, False))
-    pulsing, witness = (_lines_of(each) if each else None for each in (envelopes, plain))
-    if pulsing is None or witness is None:
+    envelopes = [envelope_of(transform, even=True) for transform in wide]
+    pulsing = _lines_of(envelopes) if envelopes else None
+    if pulsing is None:
         return None
+
+    @cache
+    def witness() -> Lines:
+        return _lines_of([envelope_of(transform, even=False) for transform in wide]) or pulsing
+
     found = []
     raw, modulation = (find_combs(each, settings, RACES[0] * SLOWEST_HZ)[:1] for each in (lines, pulsing))
     low_down = [comb.hz for comb in raw if not rings(comb, LOW_DOWN_HZ, AS_HIGH_DB) and comb.evidence() > CLEAR]
@@ -89,8 +95,8 @@ def shaft_beneath(
                     continue
                 elsewhere = _is_own(ratio, max(WHOLE, 0.6 * pulsing.width_hz / comb.hz)) or (not known and _is_cage(ratio))
                 if not elsewhere and (shown > SHOWN or modulates):
-                    near = find_combs(witness, settings, comb.hz * (1 - SAME), comb.hz * (1 + SAME))
-                    both = _from_envelope(modulating, pulsing, fast, comb.hz), _from_envelope(near, witness, fast, comb.hz)
+                    near = find_combs(witness(), settings, comb.hz * (1 - SAME), comb.hz * (1 + SAME))
+                    both = _from_envelope(modulating, pulsing, fast, comb.hz), _from_envelope(near, witness(), fast, comb.hz)
                     total = shown + sum(both) / 2 - tried - FOREIGN * (not known)
                     lead = total if _same(comb.hz, taken_hz) else total - max(standing, 0.0)
                     found.append(Beneath(comb, each, source, lead))
