@@ -88,3 +88,13 @@ def test_a_track_passes_through_what_it_is_made_from():
     assert track.turns(time[-1] + 0.1) == pytest.approx(turns[-1] - turns[0] + 0.1 * track.hz[-1])
     fine = np.linspace(time[0], time[-1], 20_001)
     assert track.turns(fine)[-1] == pytest.approx(np.trapezoid(track.at(fine), fine), rel=1e-6)
+
+
+def test_orders_that_show_next_to_nothing_still_give_a_speed_within_their_lines():
+    """Of mere noise some order stands out most, by whatever it does: that one is followed, and the speed is no worse than its line."""
+    seconds, n = 3.0, 6000
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        hz, carried = rng.uniform(20, 100), sorted(rng.choice(np.arange(1, 12), int(rng.integers(1, 6)), replace=False).tolist())
+        phase = follow_phase([rng.standard_normal(n).astype(np.float32)], RATE, hz * np.arange(n) / RATE, carried, 0.3, 1.0)
+        assert phase.whole_sd_hz < 3.0 / seconds, (seed, carried)

@@ -39,6 +39,7 @@ ROAMING = "the speed ranges widely, as in flight: pulses at a bearing's orders a
 FADE, FADE_S = 64, 0.01  # samples at least, and seconds: a line that is cut off at once clicks in every band
 CLEAR_S = 0.5  # between two places that are left out: shorter stretches tell nothing of low octaves
 NOISE_BINS = 4096  # whose median scatters by a tenth of a decibel: more of them would not show in a picture
+UNSURE = 0.5  # relative half width of a speed's interval beyond which pulses at its orders are sought no wider
 USED = 0.45  # part of the sampling rate below which a band is used
 
 
@@ -159,7 +160,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     turns = _turns(track, seen.transforms[0]) if track else None
     top_hz = USED * seen.recording.rate_hz
     in_air = settings.sensor == "microphone" or seen.unit == "Pa"
-    speed_u95 = track.u95_hz / track.mean_hz if track else 0.0
+    speed_u95 = min(track.u95_hz / track.mean_hz, UNSURE) if track else 0.0
     paced = None if roams or settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air)

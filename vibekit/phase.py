@@ -84,7 +84,9 @@ def follow_phase(
         line = np.abs(turned.mean(axis=1)) ** 2
         coherence, noise = line / power, _noise(turned)[:, 0]
         apart = line / np.maximum(power - noise, line)
-        used = (apart >= min(AGREEING, float(apart.max()))) & (line >= min(STANDING / base.size, float((line / noise).max())) * noise)
+        clear = line / noise
+        stands = clear >= min(STANDING / base.size, float(clear.max()))
+        used = stands & (apart >= min(AGREEING, float(apart[stands].max())))
     time = np.asarray((np.arange(angle.size) + 1) * step - 0.5 / rate_hz)
     span, best = float(time[-1] - time[0]), int(coherence.argmax())
     return Phase(time, angle, sd / span, whole / (span + 2 * step), wander / step, float(coherence[best]), float(apart[best]))
