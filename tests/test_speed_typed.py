@@ -9,7 +9,7 @@ from tests.shaft_sounds import coloured, orders, walk
 from vibekit.bearing import Bearing
 from vibekit.recording import Channel, Recording
 from vibekit.settings import Settings
-from vibekit.speed import find_speed, seek_speed
+from vibekit.speed import _unless_elsewhere, find_speed, seek_speed
 
 RATE = 24_000
 COMB = {1: -8, 2: 0, 3: -12, 4: -6, 5: -18, 6: -12, 7: -20}
@@ -94,3 +94,14 @@ def test_the_speed_on_the_label_of_open_bearing_records_is_not_contradicted():
             samples, rate = soundfile.read(path(row["file"]))
             track = find_speed(Recording(samples[None].astype(np.float32), rate, (Channel(),)), Settings(speed_rpm=float(row["rpm"])))
             assert track.contradiction is None, row["file"]
+
+
+@pytest.mark.parametrize("confidence", [0.6, 0.9, 0.95, 0.97, 0.999, 1.0])
+def test_the_interval_of_a_typed_speed_holds_95_percent_of_what_it_may_be(confidence):
+    """The found speed's own distribution with that confidence, and else anywhere within the reach: drawn."""
+    rng = np.random.default_rng(1)
+    elsewhere = rng.random(200_000) > confidence
+    drawn = np.where(elsewhere, rng.uniform(-3.0, 3.0, elsewhere.size), rng.normal(0, 0.01, elsewhere.size))
+    half = _unless_elsewhere(1.96 * 0.01, confidence, 3.0)
+    assert 0.945 < np.mean(np.abs(drawn) <= half) < 0.965
+    assert half < (0.035 if confidence > 0.96 else 3.0)

@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from vibekit.choice import is_race, simple_ratio
 from vibekit.comb import FASTEST_HZ, SLOWEST_HZ, Comb
@@ -22,6 +23,7 @@ from vibekit.track import Track
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
+WIDEST = 0.998  # share of a found speed's own distribution that is taken in before its rivals'
 TYPED_REACH = 0.03  # a typed speed may be this far from the true one
 CONTRADICTION = 0.0125  # farther from what was typed than a speed set by hand comes (common practice, no source)
 SLOWER = 0.9  # of the typed speed: a comb below it is no bearing's and no order's
@@ -240,8 +242,7 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
         if found and other and other.confidence >= SURE and _rules_out(found.choice.comb, typed, settings):
             away, runs, shown = True, other.mean_hz, None
     if shown:
-        unsure = (1 - shown.confidence) * TYPED_REACH * typed  # if it is not the shaft, the shaft is anywhere near what was typed
-        track = replace(shown, u95_hz=max(shown.u95_hz, unsure))
+        track = replace(shown, u95_hz=_unless_elsewhere(shown.u95_hz, shown.confidence, TYPED_REACH * typed))
     else:
         flat = Track.steady(typed, transforms[0].n / transforms[0].rate_hz if transforms else 1.0)
         track = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5)
@@ -249,6 +250,18 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
     beside = f"; lines of {60 * runs:.0f} rpm stand beside it" if away else ""
     notes = (f"speed: lines at {rpm:.0f} rpm cannot be told from mains hum{beside}",) if hidden and (away or not shown) else ()
     return replace(track, method="typed", typed_rpm=rpm, contradiction=contradiction, notes=notes)
+
+
+def _unless_elsewhere(u95_hz: float, confidence: float, reach_hz: float) -> float:
+    """Half width of the 95 % interval of a speed that is the shaft's with some confidence, and else anywhere within a reach.
+
+    Of the mixture: where the found speed alone holds 95 %, a little wider than its own interval; where it does not, as much of the reach
+    besides as holds the rest.
+    """
+    share = 0.95 / confidence
+    if share < WIDEST:
+        return u95_hz * float(ndtri((1 + share) / 2)) / 1.96
+    return max(u95_hz * float(ndtri((1 + WIDEST) / 2)) / 1.96, reach_hz * (0.95 - WIDEST * confidence) / (1 - confidence))
 
 
 def _is_under_hum(hz: float, hum_hz: tuple[float, ...]) -> bool:
