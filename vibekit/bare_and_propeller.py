@@ -74,8 +74,12 @@ class Bare:
 
     def with_propeller(self, fitted: float) -> float:
         """The same of readings with the propeller besides. fitted: log of how likely these are with a fault in them against none."""
-        also = math.log(0.5) + float(np.logaddexp(0.0, fitted))
-        return float(np.logaddexp.reduce([self.hidden, self.apart, self.low + also]))
+        return float(np.logaddexp.reduce([self.hidden, self.apart, self.low + perhaps(fitted)]))
+
+
+def perhaps(log: float) -> float:
+    """Log of the likelihood ratio of a fault that shows half the time, from that of one which does."""
+    return math.log(0.5) + float(np.logaddexp(0.0, log))
 
 
 NOT_MEASURED = Bare(-math.inf, 0.0, -math.inf)  # all may be

@@ -23,9 +23,7 @@ from vibekit.visits import Visit, visits_of
 Array = npt.NDArray[np.float64]
 WATCHED = (*CHANGES, "impulsiveness")  # quantities that have a baseline of their own; COMBS need none
 SPEED_AGAIN = 0.1  # share by which a line near a mode moves when the speed is set again: 0.6 % (rms of within 1 %) over twice 3 % damping
-BY_HAND = Spread(
-    0.45, 6.0, 0.45
-)  # of a motor's drag, dB: oil is thicker on a cold day, by 5 % from sitting to sitting (common practice, no source)
+BY_HAND = Spread(0.45, 6.0, 0.45)  # of a motor's drag, dB: grease is stiffer on a cold day, by 5 % (common practice, no source)
 MOST_WORTH = 6.0  # observations that the prior counts for at most: a motor's own sittings are soon believed
 NO_MORE = math.log10(2)  # a score is never below 0, which at most doubles its mean under noise alone: so much is taken off
 

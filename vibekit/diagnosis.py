@@ -14,7 +14,7 @@ from vibekit.observation import Observation, observe
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, load_repeatability
 from vibekit.speed_evidence import over_speeds
-from vibekit.wording import listed
+from vibekit.wording import listed, sentence
 
 SURE = 0.60  # probability from which a condition is concluded
 LEADS = 1.5  # times the best condition of another kin: then it may speak for its own kin at SURE
@@ -175,7 +175,7 @@ def _conclude(
         return Conclusion(found.condition, share, position, found.part, found.action, reason, found.next_step)
     if slow:
         unknown = "" if any(r.speed.rpm for r in usable) else "Without a shaft speed 1x could not be told: state the speed. "
-        moved = next((f"{o.text[0].upper()}{o.text[1:]}. " for o in seen if o.name == "1x"), unknown)
+        moved = next((f"{sentence(o.text)}. " for o in seen if o.name == "1x"), unknown)
         return _undecided(
             catalogue, position,
             f"{moved}This sensor samples too slowly to see more than the lowest orders; a 1x that rises may be imbalance, a bearing or the "

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from vibekit.bare_and_propeller import APART, OUTLIVES, SURE, Bare, Place, motor_evidence, prior, weigh_bare
+from vibekit.bare_and_propeller import APART, OUTLIVES, SURE, Bare, Place, motor_evidence, perhaps, prior, weigh_bare
 from vibekit.change import changed, pair_up
 from vibekit.finding import Evidence
 from vibekit.observation import SCORES, WORDS, observe
@@ -126,16 +126,11 @@ def _odds(weighed: Mapping[str, Weighed], bare: Bare | None) -> dict[Place, floa
     if bare is not None:
         low = [w for name, w in weighed.items() if name not in APART]
         others = [w.like["motor"] for name, w in weighed.items() if name in APART]
-        apart = bare.apart + (_perhaps(log_mean(others)) if others else 0.0)
-        odds["motor"] = float(np.logaddexp.reduce([bare.hidden, apart, bare.low + _perhaps(odds["motor"])]))
+        apart = bare.apart + (perhaps(log_mean(others)) if others else 0.0)
+        odds["motor"] = float(np.logaddexp.reduce([bare.hidden, apart, bare.low + perhaps(odds["motor"])]))
         both = apart + some_show([w.like["propeller"] for w in low])
         odds["both"] = float(np.logaddexp(both, odds["both"] + bare.low))
     return odds
-
-
-def _perhaps(log: float) -> float:
-    """Of evidence that a fault shows half the time."""
-    return math.log(0.5) + float(np.logaddexp(0.0, log))
 
 
 def _flat(fittings: Fittings) -> list[Reading]:
