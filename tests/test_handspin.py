@@ -94,6 +94,18 @@ def test_what_is_no_coast_down_is_not_taken_for_one(what):
     assert find_spins([Transform.of(x, RATE)], Settings(poles=14, slots=12)) == ()
 
 
+def test_the_interval_holds_the_clock_that_was_stated():
+    """A tacho's pulses without noise: what is left is the clock, 3 000 ppm of the speed."""
+    time = (20 - np.sqrt(400 - 10 * np.arange(40))) / 5  # 20 turns a second, slowing by 5 each second
+    level = np.zeros(int(4 * RATE), np.float32)
+    for t in time:
+        level[int((t + 0.5) * RATE) : int((t + 0.505) * RATE)] = 1.0
+    kept = Recording(np.stack((level, level)), RATE, (Channel(), Channel(role="tacho")))
+    stated, usual = (listen(kept, Settings(test="hand-spin", clock_ppm=ppm), WHOLE).speed for ppm in (3000.0, None))
+    assert stated.rpm == usual.rpm
+    assert stated.rpm_u95**2 - usual.rpm_u95**2 == pytest.approx((3e-3**2 - 1e-4**2) * stated.rpm**2, rel=1e-6)
+
+
 def test_pulses_of_a_tacho_give_the_turns_themselves():
     craft = draw_craft(1)
     recording, truth = record(craft, test="hand-spin", sensor="contact", flicks=2, tacho=True)

@@ -31,11 +31,16 @@ FLICKS = "flicks"  # kind of the curve that holds the coast time of each flick
 
 @dataclass(frozen=True, slots=True)
 class HandSpin:
-    """What the flicks of one recording say. fits: of the coast-downs long enough; times count from the start of the part listened to."""
+    """What the flicks of one recording say.
+
+    fits: of the coast-downs long enough; times count from the start of the part listened to
+    clock: relative tolerance of the sensor's clock
+    """
 
     spins: tuple[Spin, ...]
     fits: tuple[CoastDown, ...]
     method: SpeedMethod = "estimated"
+    clock: float = UNCALIBRATED
 
     @property
     def speed(self) -> SpeedResult:
@@ -43,7 +48,7 @@ class HandSpin:
         hz = np.concatenate([spin.hz for spin in self.spins])
         bends = np.concatenate([np.diff(spin.hz, 2) for spin in self.spins])
         mean, noise = 60 * float(hz.mean()), 60 * float(np.sqrt(np.mean(bends**2) / 6))  # 1, -2, 1 squared sum to 6
-        u95 = math.hypot(UNCALIBRATED * mean, 1.96 * noise / math.sqrt(hz.size))
+        u95 = math.hypot(self.clock * mean, 1.96 * noise / math.sqrt(hz.size))
         return SpeedResult(self.method, mean, u95, 60 * float(hz.min()), 60 * float(hz.max()))
 
     @property
@@ -68,7 +73,7 @@ class HandSpin:
         for spin in self.spins:
             time += [spin.time_s[0] - 1e-6, *spin.time_s, spin.time_s[-1] + 1e-6]
             hz += [0.0, *spin.hz, 0.0]
-        return SpeedTrack(np.array(time), np.array(hz), self.method, UNCALIBRATED * float(np.mean(hz)))
+        return SpeedTrack(np.array(time), np.array(hz), self.method, self.clock * float(np.mean(hz)))
 
     @property
     def apart_s(self) -> RANGES:
@@ -85,6 +90,7 @@ class HandSpin:
 def listen(recording: Recording, settings: Settings, part: slice) -> HandSpin | None:
     """Find and fit the coast-downs of a recording, from a tacho channel where there is one; None when there are none."""
     rate = recording.rate_hz
+    clock = max(settings.clock, recording.rate_u95_hz / rate)
     spins: tuple[Spin, ...] = ()
     for row in recording.rows("tacho"):
         spins = spins or spins_of_pulses(edges(recording.samples[row, part], rate))
@@ -93,7 +99,7 @@ def listen(recording: Recording, settings: Settings, part: slice) -> HandSpin | 
         spins = find_spins([Transform.of(recording.samples[row, part], rate) for row in recording.rows("vibration")], settings)
     if not spins:
         return None
-    return HandSpin(spins, tuple(fit for spin in spins if (fit := fit_coast_down(spin.time_s, spin.hz)) is not None), method)
+    return HandSpin(spins, tuple(fit for spin in spins if (fit := fit_coast_down(spin.time_s, spin.hz)) is not None), method, clock)
 
 
 def check_spin(spin: HandSpin | None, recording: Recording, settings: Settings) -> list[Problem]:
@@ -143,13 +149,15 @@ def spin_quantities(spin: HandSpin, transforms: tuple[Transform, ...]) -> tuple[
     found = []
     if spin.times:
         seconds, u95 = pooled(spin.times)
+        u95 = math.hypot(u95, spin.clock * seconds)
         in_db = 20 * math.log10(1 + u95 / seconds)
         found += [Quantity("coast time", seconds, u95, "s"), Quantity(DRAG, -20 * math.log10(seconds), in_db, "dB")]
     parts = (("dry drag", 0, 60.0, "rpm/s"), ("viscous drag", 1, 1.0, "1/s"), ("air drag", 2, 1 / 60, "1/s/rpm"))
-    for name, index, scale, unit in parts:
+    for name, index, scale, unit in parts:  # their units hold seconds to the -2, -1 and 0
         known = [(scale * value, scale * u95) for fit in spin.free if (pair := fit.known(index)) for value, u95 in [pair]]
         if known and 2 * len(known) > len(spin.free):
             value, u95 = pooled(known)
+            u95 = math.hypot(u95, (2 - index) * spin.clock * value)
             if u95 < 0.3 * value:
                 found.append(Quantity(name, value, u95, unit))
     counted = [clicks for transform in transforms if (clicks := find_clicks(transform, spin.spins)) is not None]
