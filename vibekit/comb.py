@@ -79,10 +79,10 @@ def find_combs(lines: Lines, settings: Settings, low_hz: float = SLOWEST_HZ, hig
     chance = np.maximum(lines.chance(found, _reach(lines, ORDER * speed)), 1e-12)
     plain = np.where(lines.is_blank(ORDER * speed), 0.0, np.log1p(PEAK / chance**CLUTTER)).sum(axis=0)
     chosen: list[int] = []
-    each = speed.tolist()
-    for i in np.argsort(-plain).tolist():
-        if len(chosen) < KEPT and all(abs(each[i] / each[j] - 1) > SAME for j in chosen):
-            chosen.append(i)
+    left = np.argsort(-plain)
+    while left.size and len(chosen) < KEPT:
+        chosen.append(int(left[0]))
+        left = left[np.abs(speed[left] / speed[left[0]] - 1) > SAME]
     combs = _weighed(lines, settings, speed[chosen], found[:, chosen])
     slower, shared = _parts(lines, combs[:FAMILIES], low_hz, high_hz)
     if not slower.size:

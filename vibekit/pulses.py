@@ -52,6 +52,7 @@ class Comb:
 
 
 Combs = tuple[tuple[str, Comb], ...]
+Logs = list[tuple[Pattern, Array]]
 LINES = " lines"  # ends the name of the score that is held against the past
 ANYWHERE = " anywhere"  # the same of the score that counts every band
 
@@ -196,18 +197,22 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
     return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), min(u95, 10.0), "dB")
 
 
-def _comb(evidences: list[Evidence], fitting: list[Pattern], *, every: bool = False) -> Comb:
+def _logs(evidences: list[Evidence], fitting: list[Pattern]) -> Logs:
+    """What each band says of each pattern, band by band."""
+    return [(pattern, pattern.evidence(evidence)) for evidence in evidences for pattern in fitting]
+
+
+def _comb(logs: Logs, bands: int, *, every: bool = False) -> Comb:
     """One comb from several bands and, of several bearings, the same part of each: the mean of their e-values.
 
     Of three bands and more the one that shows most is left out: strikes ring wherever the casing does, so what only one band shows is
     something else. every: it counts, too, where the past shows what else there is
     """
-    logs = [(pattern, pattern.evidence(evidence)) for evidence in evidences for pattern in fitting]
     means = np.array([log_mean(log, weight=pattern.weight) for pattern, log in logs])
     pattern, log = logs[int(means.argmax())]
-    bands = np.sort(log_mean(means.reshape(len(evidences), -1), 1))
-    kept = len(bands) - (len(bands) > 2 and not every)
-    return Comb(float(pattern.order[log.argmax()]), float(log_mean(bands[:kept]) / np.log(10)))
+    each = np.sort(log_mean(means.reshape(bands, -1), 1))
+    kept = bands - (bands > 2 and not every)
+    return Comb(float(pattern.order[log.argmax()]), float(log_mean(each[:kept]) / np.log(10)))
 
 
 def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float) -> tuple[float, float]:
@@ -215,7 +220,7 @@ def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float) -> tuple[float, fl
     if speed_u95 < SURE:
         return 1.0, speed_u95
     pattern = Pattern("shaft", np.arange(1 - 1.5 * speed_u95, 1 + 1.5 * speed_u95, spectra[0].resolution / 4))
-    comb = _comb([Evidence.of(spectrum, np.array([0.0]), 0.0) for spectrum in spectra], [pattern])
+    comb = _comb(_logs([Evidence.of(spectrum, np.array([0.0]), 0.0) for spectrum in spectra], [pattern]), len(spectra))
     return (comb.order, SURE) if comb.score > SHOWS else (1.0, speed_u95)
 
 
@@ -266,17 +271,18 @@ def _known(
 
     evidences = free(spectra)
     sets = [list(fitting) for fitting in zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True)]
-    found = {fitting[0].name: _comb(evidences, fitting) for fitting in sets}
+    found = {fitting[0].name: _comb(_logs(evidences, fitting), len(evidences)) for fitting in sets}
     bare, plain_bare = ([replace(evidence, sound=False) for evidence in some] for some in (evidences, free(plain)))
-    lines = tuple((fitting[0].name, _comb(bare, fitting)) for fitting in sets)
-    anywhere = tuple((fitting[0].name, _comb([*bare, *plain_bare], fitting, every=True)) for fitting in sets)
+    logs = [_logs([*bare, *plain_bare], fitting) for fitting in sets]
+    lines = tuple((f[0].name, _comb(log[: len(bare) * len(f)], len(bare))) for f, log in zip(sets, logs, strict=True))
+    anywhere = tuple((f[0].name, _comb(log, len(bare) + len(plain_bare), every=True)) for f, log in zip(sets, logs, strict=True))
     leader = max(found, key=lambda name: found[name].score)
     if found[leader].score > SHOWS:
         taken = np.concatenate([family(found[leader].order, bearing.cage, TOP_ORDER) for bearing in bearings])
         rest = [evidence.without(taken, NEAR_WHOLE) for evidence in evidences]
         for name, fitting in ((f[0].name, f) for f in sets):
             if name != leader and found[name].score > 0:
-                found[name] = min(found[name], _comb(rest, fitting), key=lambda comb: comb.score)
+                found[name] = min(found[name], _comb(_logs(rest, fitting), len(rest)), key=lambda comb: comb.score)
     return tuple(found.items()), lines, anywhere
 
 
@@ -290,7 +296,7 @@ def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[C
         for spectrum in spectra
     ]
     evidences = _apart(evidences, whole, 1)
-    found = {pattern.name: _comb(evidences, [pattern]) for pattern in miniature_patterns(spectra[0].resolution)}
+    found = {pattern.name: _comb(_logs(evidences, [pattern]), len(evidences)) for pattern in miniature_patterns(spectra[0].resolution)}
     score = np.array([comb.score for comb in found.values()]) * np.log(10)
     share = np.exp(score - score.max())
     best = max(found.values(), key=lambda comb: comb.score)

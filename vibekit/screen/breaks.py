@@ -20,6 +20,7 @@ from vibekit.screen.steady import Span
 FRAME = 256
 TOP, BELOW = 0.96, (0.6, 0.85)  # parts of half the rate
 QUIET_DB = -15.0  # the top band must lie this far under the band below
+LOUD = 10 ** (QUIET_DB / 10) * (1 + 1e-5)  # the same as a ratio, and what rounding may make of it
 BREAK_DB = 16.0  # rise of the top band, itself and against the band below: untouched open records stay below 14.4
 MOST_PER_S = 5.0
 CHUNK = 256  # frames transformed at once: they stay in the cache
@@ -41,7 +42,10 @@ class Breaks:
         if overview.x.size < LEAST_FRAMES * FRAME:
             return cls()
         frames = sliding_window_view(overview.x - overview.x.dtype.type(overview.mean), FRAME)[:: FRAME // 2]
-        top, below = _bands(frames)
+        bands = _bands(frames)
+        if bands is None:
+            return cls()
+        top, below = bands
         usual, ratio = median(top), median(top / np.maximum(below, np.finfo(np.float32).tiny))
         if usual <= 0 or 10 * np.log10(ratio) > QUIET_DB:
             return cls()
@@ -61,14 +65,18 @@ class Breaks:
         return cls(tuple(spans)) if len(spans) <= max(2.0, MOST_PER_S * overview.seconds) else cls()
 
 
-def _bands(frames: npt.NDArray[np.floating]) -> tuple[Floats, Floats]:
-    """Power of Hann-weighted frames in the topmost band and in the band below."""
+def _bands(frames: npt.NDArray[np.floating]) -> tuple[Floats, Floats] | None:
+    """Power of Hann-weighted frames in the topmost band and in the band below; None once most of all frames have a loud top band."""
     half = FRAME // 2
     window = np.hanning(FRAME + 2)[1:-1].astype(frames.dtype)
-    found = []
+    found, loud = [], 0
     for at in range(0, len(frames), CHUNK):
         bins = sfft.rfft(frames[at : at + CHUNK] * window, axis=1)
         bands = bins[:, int(TOP * half) :], bins[:, int(BELOW[0] * half) : int(BELOW[1] * half)]
-        found.append([np.einsum("ij,ij->i", band.view(frames.dtype), band.view(frames.dtype)) / band.shape[1] for band in bands])
+        top, below = (np.einsum("ij,ij->i", band.view(frames.dtype), band.view(frames.dtype)) / band.shape[1] for band in bands)
+        loud += np.count_nonzero(top > LOUD * np.maximum(below, np.finfo(np.float32).tiny))
+        if loud > len(frames) // 2 + 1:  # the median over all is loud, whatever comes
+            return None
+        found.append([top, below])
     top, below = np.concatenate(found, axis=1)
     return top, below
