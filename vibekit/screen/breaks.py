@@ -74,7 +74,7 @@ def _bands(frames: npt.NDArray[np.floating]) -> tuple[Floats, Floats] | None:
         bins = sfft.rfft(frames[at : at + CHUNK] * window, axis=1)
         bands = bins[:, int(TOP * half) :], bins[:, int(BELOW[0] * half) : int(BELOW[1] * half)]
         top, below = (np.einsum("ij,ij->i", band.view(frames.dtype), band.view(frames.dtype)) / band.shape[1] for band in bands)
-        loud += np.count_nonzero(top > LOUD * np.maximum(below, np.finfo(np.float32).tiny))
+        loud += int(np.count_nonzero(top > LOUD * np.maximum(below, np.finfo(np.float32).tiny)))
         if loud > len(frames) // 2 + 1:  # the median over all is loud, whatever comes
             return None
         found.append([top, below])
