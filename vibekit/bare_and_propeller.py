@@ -14,6 +14,7 @@ from vibekit.evidence import agreed, grown
 from vibekit.finding import Evidence
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.observation import COMBS, Observation, observe
+from vibekit.overload import LESS_GAIN, cut_flat, overload
 from vibekit.pulses import ANYWHERE
 from vibekit.reading import Reading, values_of
 from vibekit.repeatability import Repeatability
@@ -102,10 +103,13 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
     orders, which want current. Each hypothesis is weighed by how likely it makes the changes since the sound past, by Bayes' rule.
     """
     usable = [r for r in readings if r.screening.usable]
-    now, past = ({test: [r for r in group if r.settings.test == test] for test in ("bare", "prop")} for group in (usable, references))
+    told = [r for r in readings if r.screening.usable or cut_flat(r)]
+    now, past = ({test: [r for r in group if r.settings.test == test] for test in ("bare", "prop")} for group in (told, references))
     shows = weigh_bare(now["bare"], past["bare"], repeatability)
     fitted = Sides.of(*(tuple((r,) for r in group["prop"]) for group in (now, past)))
     logs = {name: log for name in PROPELLER if (log := raised(name, fitted, repeatability)) is not None}
+    if (louder := overload(now["prop"], past["prop"])) is not None:
+        logs["overload"] = louder
     electrical = raised("electrical lines", fitted, repeatability)
     along = [electrical] if electrical is not None and logs.get("other orders", 0.0) > 0 else []
     next_step = ""
@@ -119,7 +123,8 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
     probabilities = {answer: math.exp(log - total) for answer, log in weight.items()}
     best = max(probabilities, key=lambda a: probabilities[a])
     if not next_step and probabilities[best] < SURE:
-        next_step = "measure three times bare, and three times with the propeller, taken off and put back in between"
+        again = "measure three times bare, and three times with the propeller, taken off and put back in between"
+        next_step = LESS_GAIN if any(map(cut_flat, told)) else again
     evidence = motor_evidence(observe(usable, references, repeatability))
     return BareResult("cannot tell" if next_step else best, probabilities, evidence, next_step)
 
@@ -147,6 +152,8 @@ def weigh_bare(bare: Sequence[Reading], past: Sequence[Reading], repeatability: 
     """
     sides = Sides.of(*((tuple(readings),) if readings else () for readings in (bare, past)))
     low, apart = ([log for name in names if (log := raised(name, sides, repeatability)) is not None] for names in (LOW, APART))
+    if (louder := overload(bare, past)) is not None:
+        low.append(louder)
     if not low and not apart:
         return None
     apart += [log for part in COMBS if (log := _pulses(part, bare, past)) is not None]

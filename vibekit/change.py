@@ -100,6 +100,11 @@ def _set_up(reading: Reading) -> tuple[str | None, str | None, str]:
     return reading.settings.test, reading.settings.sensor, reading.settings.setup
 
 
+def alike(reading: Reading, references: Sequence[Reading]) -> list[Reading]:
+    """The references of the same test and set-up whose speed, as far as it is known, is near; their levels may not be comparable."""
+    return [r for r in references if _set_up(r) == _set_up(reading) and (not reading.speed.rpm or _apart(reading, r) <= FAR)]
+
+
 def nearest(reading: Reading, references: Sequence[Reading]) -> list[Reading]:
     """The references of the same test and set-up nearest in speed; empty when none is near enough for levels to be compared.
 

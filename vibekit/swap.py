@@ -11,11 +11,12 @@ from vibekit.bare_and_propeller import APART, OUTLIVES, SURE, Bare, Place, motor
 from vibekit.change import changed, pair_up
 from vibekit.finding import Evidence
 from vibekit.observation import SCORES, WORDS, observe
+from vibekit.overload import LESS_GAIN, cut_flat
 from vibekit.reading import Reading
 from vibekit.refit import REFITS, Fittings
 from vibekit.repeatability import Repeatability
 from vibekit.shift import log_mean, some_show
-from vibekit.swap_evidence import FAULTY, QUANTITIES, Compared, Moved, Weighed, weigh
+from vibekit.swap_evidence import FAULTY, QUANTITIES, Compared, Moved, Weighed, weigh, weigh_overload
 
 Answer = Literal["propeller", "motor", "both", "refit", "cannot tell"]
 
@@ -79,6 +80,8 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
     idle = [(rotor.before, rotor.after) for rotor in untouched]
     sides = Compared.of((first.before, first.after), (second.before, second.after), first.past, idle)
     weighed = {name: w for name in QUANTITIES if sides and (w := weigh(name, sides, repeatability))}
+    if sides and (louder := weigh_overload(sides)):
+        weighed["overload"] = louder
     heard = observe(first.bare, first.past_bare, repeatability)
     bare = motor_evidence([o for o in heard if first.past_bare or o.name in SCORES])
     odds = _odds(weighed, _shows_bare(first, bare, repeatability))
@@ -148,6 +151,8 @@ def _cautions(first: Swapped, second: Swapped, untouched: Sequence[Swapped], sha
         found.append(f"what refitting does was not measured ({told}): a change is believed only above what it does on the rig")
     if not first.bare:
         found.append(f"{first.position} was not measured bare: a fault of the motor may hide behind its propeller")
+    if any(map(cut_flat, _flat(first.before))):
+        found.append(f"recordings of {first.position} are cut flat: how loud they are is not known, only that they pass full scale")
     if not untouched:
         found.append("no untouched rotor was measured on either side: a change of the whole set-up would not show")
     return tuple(found)
@@ -160,6 +165,8 @@ def _next(answer: Answer, first: Swapped, second: Swapped) -> str:
         return ""
     if not first.past:
         return f"change the propeller of {first.position} for one known to be good: what stays is the motor's; measure it bare, too"
+    if any(map(cut_flat, _flat(first.before))):
+        return LESS_GAIN
     few = min(len(side) for side in (first.before, first.after, second.before, second.after))
     if few < REFITS:
         return f"measure each side until there are {REFITS} readings of it, the propeller taken off and put back in between, and noted"

@@ -11,6 +11,7 @@ from vibekit.bare_and_propeller import Place
 from vibekit.change import DB, LEAST_RATIO
 from vibekit.line_groups import LINES
 from vibekit.observation import WORDS
+from vibekit.overload import cut_flat, together
 from vibekit.refit import Fittings
 from vibekit.repeatability import Repeatability, Spread
 from vibekit.shift import EACH, SHOWN, Shift, Sides, even, fault_variance, learned, log_t, parts, shift_of, sitting_variance, some_show
@@ -165,6 +166,33 @@ def weigh(name: str, sides: Compared, repeats: Repeatability) -> Weighed | None:
         {place: some_show([like[place] for _, like in lines]) if len(lines) > 1 else lines[0][1][place] for place in FAULTY},
         tuple((moved, {p: log / math.log(10) - of if log > -math.inf else 0.0 for p, log in like.items()}) for moved, like in lines),
     )
+
+
+def weigh_overload(sides: Compared) -> Weighed | None:
+    """Weigh which recordings are cut flat: where a fault is, they are so at a rate of its own. None where the first rotor's before the
+    swap are not, or without a sound past.
+    """
+    past, before, after, given, taken = (
+        [r for fitting in group for r in fitting]
+        for group in (
+            sides.before.references,
+            sides.before.fittings,
+            sides.after.fittings,
+            sides.second.references,
+            sides.second.fittings,
+        )
+    )
+    if sides.had is None or not any(map(cut_flat, before)):
+        return None
+    none = together(past, before, after) + together(given, taken)
+    moves, stays = together(given) + together(taken), together(given, taken)
+    like: dict[Place, float] = {
+        "seat": together(before) + together(past, after) + stays,
+        "propeller": together(before) + together(past, after) + moves,
+        "motor": together(before, after) + together(past) + stays,
+        "both": together(before) + together(after) + together(past) + moves,
+    }
+    return Weighed({place: log - none for place, log in like.items()}, ())
 
 
 def _off(name: str, idle: Shift, spread: Spread) -> float:
