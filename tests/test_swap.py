@@ -3,6 +3,7 @@
 The craft are drawn otherwise than those that the repeatability was measured on; see tests/swaps.py.
 """
 
+import math
 import os
 from collections import Counter
 from dataclasses import replace
@@ -13,7 +14,7 @@ from scipy import stats
 from swaps import SwapBench, exchanges
 
 from vibekit.analysis import analyze
-from vibekit.bare_and_propeller import judge_bare
+from vibekit.bare_and_propeller import Bare, _weigh, judge_bare
 from vibekit.gain import common_gain, wary_gain
 from vibekit.repeatability import load_repeatability
 from vibekit.rig import Fault, draw_craft, record
@@ -134,3 +135,20 @@ def test_good_propellers_differ_as_the_judgement_takes_it():
         assert found[name].std(axis=0) == pytest.approx(spread, rel=0.2 if CRAFT > 1 else 0.4), name
         apart = np.corrcoef(found[name].T) - covariance / np.outer(spread, spread)
         assert np.abs(apart).max() < (0.15 if CRAFT > 1 else 0.6), name
+
+
+def test_a_suspect_that_is_hurt_by_itself_is_not_called_sound_because_nothing_followed(cases):
+    """A fault against its own past, on sides that say nothing of it: the other readings are a sound rotor's."""
+    case = next(case for case in cases if case.truth == "refit")
+    hurt = next(case for case in cases if case.condition == "bearing-outer")
+    assert judge(case).answer == "refit"
+    assert judge(case, first=replace(case.first, bare=hurt.first.bare)).answer != "refit"
+
+
+def test_a_row_of_a_loose_part_leaves_mount_and_propeller_open():
+    """Half orders that rise with the propeller only, where bare nothing shows: neither place reaches 60 %."""
+    quiet = Bare(hidden=math.log(0.03), low=-6.0, apart=-6.0)
+    without, with_row = (_weigh(quiet, 0.0, None, row) for row in (None, 12.0))
+    assert max(without, key=without.get) == "nothing"
+    assert min(with_row, key=with_row.get) == "nothing"
+    assert abs(with_row["motor"] - with_row["propeller"]) < math.log(0.6 / 0.4)

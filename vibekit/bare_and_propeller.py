@@ -118,7 +118,8 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
         next_step = f"measure it {missing[0]}, too, at the same speed"
     elif shows is None or not logs:
         next_step = "measure a sound motor, or this one when it is sound, in both ways: there is nothing to compare with"
-    weight = _weigh(shows or NOT_MEASURED, some_show([*logs.values(), *along]) if logs else 0.0, electrical)
+    row = raised("comb", fitted, repeatability)
+    weight = _weigh(shows or NOT_MEASURED, some_show([*logs.values(), *along]) if logs else 0.0, electrical, row)
     total = float(np.logaddexp.reduce(list(weight.values())))
     probabilities = {answer: math.exp(log - total) for answer, log in weight.items()}
     best = max(probabilities, key=lambda a: probabilities[a])
@@ -129,19 +130,24 @@ def judge_bare(readings: Sequence[Reading], references: Sequence[Reading], repea
     return BareResult("cannot tell" if next_step else best, probabilities, evidence, next_step)
 
 
-def _weigh(bare: Bare, fitted: float, electrical: float | None) -> dict[Answer, float]:
+def _weigh(bare: Bare, fitted: float, electrical: float | None, row: float | None) -> dict[Answer, float]:
     """Log of prior times likelihood of each answer, up to a constant, from what bare readings show, what the propeller's do, and what
-    lines at the electrical orders do with it.
+    lines at the electrical orders and the row of a loose part do with it: a mount may be loose under thrust only, as a propeller is.
     """
-    motor = bare.with_propeller(fitted)
+    motor = bare.with_propeller(fitted if row is None else float(np.logaddexp(fitted, row)) - math.log(2))
     if electrical is not None:
         motor = float(np.logaddexp(motor, electrical - math.log(len(LOW) + len(APART) + len(COMBS))))
     at = prior()
-    return {
+    logs: dict[Answer, float] = {
         "motor": math.log(at["motor"]) + motor,
         "propeller": math.log(at["propeller"] + at["seat"]) + fitted,
         "nothing": math.log(at["nowhere"]),
     }
+    loose: tuple[tuple[Answer, str], ...] = (("motor", "loose-mount"), ("propeller", "loose-propeller"))
+    if row is not None:
+        for answer, condition in loose:
+            logs[answer] = float(np.logaddexp(logs[answer], math.log(load_catalogue()[condition].prior) + row))
+    return logs
 
 
 def weigh_bare(bare: Sequence[Reading], past: Sequence[Reading], repeatability: Repeatability) -> Bare | None:

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from vibekit.bare_and_propeller import APART, OUTLIVES, SURE, Bare, Place, motor_evidence, perhaps, prior, weigh_bare
+from vibekit.bare_and_propeller import APART, OUTLIVES, SURE, Bare, Place, judge_bare, motor_evidence, perhaps, prior, weigh_bare
 from vibekit.change import changed, pair_up
 from vibekit.finding import Evidence
 from vibekit.observation import SCORES, WORDS, observe
@@ -98,6 +98,8 @@ def judge_swap(first: Swapped, second: Swapped, repeatability: Repeatability, un
     best = max(probabilities, key=lambda a: probabilities[a])
     known = first.past or best == "propeller" or (best == "motor" and any(e.weight >= HEARD for e in bare))
     told = weighed and known and probabilities[best] >= SURE
+    if told and best == "refit" and chance["nowhere"] > chance["seat"]:
+        told = not _hurt(first, repeatability)
     answer: Answer = best if told else "cannot tell"
     place = max(FAULTY, key=lambda p: chance[p])
     moved = [replace(m, weight=like[place]) for w in weighed.values() for m, like in w.moved]
@@ -115,6 +117,14 @@ def _shows_bare(first: Swapped, heard: Sequence[Evidence], repeatability: Repeat
     if shows is None and first.bare:
         return Bare(-math.inf, log_mean([math.log(10) * e.weight for e in heard]) if heard else 0.0, -math.inf)
     return shows
+
+
+def _hurt(first: Swapped, repeatability: Repeatability) -> bool:
+    """Whether the suspect alone, before the swap, shows a fault against its own past: that it followed nothing does not make it sound."""
+    if not (first.past and first.bare and first.past_bare):
+        return False
+    own = judge_bare([*_flat(first.before), *first.bare], [*_flat(first.past), *first.past_bare], repeatability)
+    return 1 - own.probabilities["nothing"] >= SURE
 
 
 def _odds(weighed: Mapping[str, Weighed], bare: Bare | None) -> dict[Place, float]:
