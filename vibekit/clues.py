@@ -57,6 +57,7 @@ CLUE = {
         Clue("cage", "trace", "envelope lines at the order of the cage"),
         Clue("defect comb", "trace", "envelope lines at an order that is no whole number and its multiples, geometry not known"),
         Clue("resonance", "trace", "in a run-up, an amplitude peak that stays at one Hz"),
+        Clue("lone rise", "trace", "in a run-up, 1x above that of an earlier one at one speed, as before at the others"),
         Clue("speed scaling", "trace", "1x goes as the square of speed, within its interval"),
         Clue("edge damage", "inspection", "a nick, dent, chip or missing tip on a blade"),
         Clue("crack", "inspection", "a crack line on a blade or hub"),

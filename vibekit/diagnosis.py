@@ -10,7 +10,7 @@ from vibekit.dominance_evidence import one_of_four
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.next_measurement import Reach, next_measurements
-from vibekit.observation import Observation, observe
+from vibekit.observation import LONE, Observation, observe
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, load_repeatability
 from vibekit.speed_evidence import over_speeds
@@ -73,12 +73,13 @@ def diagnose(
     table = shop or repeatability or load_repeatability()
     narrow = bool(usable) and all(r.rate_hz < NARROW_HZ for r in usable)
     slow = narrow and not any(h.odds.keys() - {"resonance"} for h in hints)  # nobody looked at the parts, either
-    told = over_speeds(usable, sound, table, peers=peers)
-    hints = (*hints, *((Hint(told[0], {"resonance": told[1]}),) if told else ()))
     others = "the same model on other craft" if shop else "the other motors"
+    seen = observe(usable, sound, table, peers=peers, others=others) if usable else ()
+    swept = any(o.name == LONE for o in seen)  # a run-up has told it already, at all speeds
+    told = None if swept else over_speeds(usable, sound, table, peers=peers)
+    hints = (*hints, *((Hint(told[0], {"resonance": told[1]}),) if told else ()))
     alone = one_of_four(usable, sound)
     hints = (*hints, *((Hint(*alone),) if alone else ()))
-    seen = observe(usable, sound, table, peers=peers, others=others) if usable else ()
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)
     chance = likelihoods.posterior(seen, prior)

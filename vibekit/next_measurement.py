@@ -11,7 +11,7 @@ import numpy.typing as npt
 from vibekit.catalogue import load_catalogue
 from vibekit.change import CHANGES
 from vibekit.likelihood import UNSAID, Likelihoods
-from vibekit.observation import SCORES, Observation
+from vibekit.observation import LONE, SCORES, Observation
 from vibekit.questions import QUESTIONS, Question
 from vibekit.settings import Settings, Test
 
@@ -168,7 +168,7 @@ def _candidates(
     for test in BENCH:
         if test in done or test not in reach.tests:
             continue
-        clues = [(name, test) for name in (*CHANGES, *SCORES) if not slow or name in LOW]
+        clues = [(name, test) for name in (*CHANGES, LONE, *SCORES) if not slow or name in LOW]
         left_out = {"defect comb"} if geometry else set(RACES)
         left_out |= set() if poles else {"electrical lines"}
         words = HOW[test] + ("" if compared and done else OTHERS)

@@ -9,6 +9,7 @@ import numpy as np
 from vibekit.change import CHANGES, Change, changed, pair_up
 from vibekit.evidence import agreed, either, grown
 from vibekit.line_groups import ONE_BY_ONE
+from vibekit.lone_rise import LoneRise, lone_rise
 from vibekit.pulses import LINES
 from vibekit.reading import Reading, values_of
 from vibekit.recording import Sensor
@@ -28,6 +29,8 @@ SCORES = {  # quantities that need no reference, with the edges of faint, slight
     "cage": COMB,
     "defect comb": COMB,
 }
+LONE = "lone rise"
+LONE_EDGES = (-1.0, 0.0, 1.0, 2.0, 3.5, 5.0)  # log10 of the odds of a resonance against a force, or against nothing
 LONGER = 1.5  # times as long as its past a recording shows lines of a sound bearing that its past could not
 NOT_IN_FLIGHT = ("half orders", "harmonics", "comb")  # rotors turn at unlike speeds, so one's line stands where another's half order does
 Way = Literal["air", "touch"]
@@ -47,6 +50,7 @@ WORDS = {
     "roughness": "broadband noise from 2 kHz up",
     "once a turn": "pulsing of the high band once a turn",
     "resonance": "peak of 1x at one speed of the run-up",
+    LONE: "rise of 1x at one speed of the run-up alone",
     "impulsiveness": "clicks in the high band",
     "outer race": "pulses at the outer race's order",
     "inner race": "pulses at the inner race's order",
@@ -74,7 +78,7 @@ class Observation:
     @property
     def place(self) -> float:
         """Where among the steps it lies, as an index that may fall between two: a change is as near to each as its value."""
-        if self.name in SCORES or _step(self.value, CHANGE_EDGES) != self.step:
+        if self.name in SCORES or self.name == LONE or _step(self.value, CHANGE_EDGES) != self.step:
             return float(self.step)
         return float(np.interp(self.value, CHANGE_MIDDLES, range(len(STEPS))))
 
@@ -98,6 +102,8 @@ def observe(
             moved = changed(name, pairs, repeatability, peers=peers)
             if moved is not None:
                 found.append(_from_change(moved, test, others if peers else "its healthy recordings"))
+        if test == "run-up" and not peers and (rise := lone_rise(pairs)) is not None:
+            found.append(_from_rise(rise))
         past = list({id(r): r for pair in pairs for r in pair.references}.values())
         found += [seen for name in SCORES if (seen := _from_score(name, group, past, test)) is not None]
     sensors = {r.settings.sensor for r in readings}
@@ -136,6 +142,13 @@ def _from_change(moved: Change, test: str | None, against: str) -> Observation:
     where = f" ({test} test)" if test else ""
     number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {against}".replace("-", "−")
     return Observation(moved.name, test, step, f"{WORDS[moved.name]}{where}: {STEPS[step]}, {number}", moved.z)
+
+
+def _from_rise(rise: LoneRise) -> Observation:
+    step = _step(rise.score, LONE_EDGES)
+    means = "all speeds alike, as a force does or nothing new" if step <= UNCHANGED else f"{STEPS[step]}, as a resonance answers"
+    number = f"{rise.there_db:+.1f} dB at {rise.rpm:.0f} rpm, {rise.elsewhere_db:+.1f} dB over all".replace("-", "−")
+    return Observation(LONE, "run-up", step, f"{WORDS[LONE]}: {means}; {number}", rise.score)
 
 
 def _from_score(name: str, readings: Sequence[Reading], past: Sequence[Reading], test: str | None) -> Observation | None:

@@ -1,0 +1,109 @@
+"""What a run-up says of 1x against an earlier one: it rose at one speed alone, as a resonance answers, or all along, as a force does."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import logsumexp
+from scipy.stats import multivariate_normal
+
+from vibekit.change import DB, Pairing
+from vibekit.reading import Curve
+from vibekit.speed_evidence import DAMPING
+
+Array = npt.NDArray[np.float64]
+STEP, FEWEST = 0.04, 8  # ratio of neighbouring speeds at which two run-ups are compared, and how many of them both must hold
+PEAKS_DB = np.arange(3.0, 30.0, 3.0)  # heights of a rise that are thought of
+# standard deviations in dB (common practice, no source): of a force that changed; of how unlike frame and room pass a changed force on from
+# speed to speed; of 1x with the propeller put on anew; of what frame and room do from one run-up to the next; of one speed by itself
+FORCE_DB, UNLIKE_DB, REFIT_DB, REST_DB, OWN_DB = 10.0, 4.0, 5.0, 2.0, 0.5
+ALIKE = 0.1  # relative distance of speeds over which the path's changes are alike: the width of a well damped mode
+TINY = float(np.finfo(float).tiny)
+FALLS_DB = 6.0  # below its own middle by more, a rise tells nothing: where a new mode works against an old one, 1x vanishes
+
+
+@dataclass(frozen=True, slots=True)
+class LoneRise:
+    """1x of a run-up against that of earlier ones.
+
+    score: log10 of the odds of one speed that answers against all speeds that rose, or none; below 0 for the latter
+    rpm, there_db: where 1x rose most, and by how much; elsewhere_db: the median rise over all speeds
+    """
+
+    score: float
+    rpm: float
+    there_db: float
+    elsewhere_db: float
+
+
+def lone_rise(pairs: Sequence[Pairing]) -> LoneRise | None:
+    """Compare the curves of 1x against speed; None without two that share FEWEST speeds. Of several run-ups the median one counts.
+
+    A force that changed raises 1x by one factor at all speeds; a mode that was not there raises it where it lies (Rao, Mechanical
+    Vibrations, sections 3.4 and 3.7: from memory). The rise in dB is normal about either, with a factor, a speed and a height that are
+    not known beforehand; what path and noise do is alike at neighbouring speeds (Rasmussen & Williams, Gaussian Processes for Machine
+    Learning (2006), section 2.2 and equation 4.18).
+    """
+    found = [rise for pair in pairs if (rise := _compared(pair)) is not None]
+    if not found:
+        return None
+    middle = median(rise.score for rise in found)
+    return min(found, key=lambda rise: abs(rise.score - middle))
+
+
+def _compared(pair: Pairing) -> LoneRise | None:
+    now = pair.reading.curve("1x")
+    past = [(curve, gain) for r, gain in zip(pair.references, pair.gains_db, strict=True) if (curve := r.curve("1x")) is not None]
+    if now is None or not past:
+        return None
+    low, high = max(c.x.min() for c in (now, *(c for c, _ in past))), min(c.x.max() for c in (now, *(c for c, _ in past)))
+    count = int(math.log(high / low) / STEP) if high > low else 0
+    if count < FEWEST:
+        return None
+    rpm = np.geomspace(low, high, count)
+    power, error = _power(now, rpm)
+    before, before_error = np.mean([_power(curve, rpm) * 10 ** (gain / 10) for curve, gain in past], axis=0)
+    under = 2 * np.maximum(error, before_error)  # noise of equal power under both, so that lines which hide in it compare as equal
+    rise = 10 * np.log10((power + under) / (before + under))
+    own = DB**2 * (error / (power + under) + before_error / (before + under))
+    most = int(rise.argmax())
+    return LoneRise(_score(rpm, rise, own), float(rpm[most]), float(rise[most]), float(np.median(rise)))
+
+
+def _power(curve: Curve, rpm: Array) -> Array:
+    """Squares of the amplitude at these speeds, and of its standard error, (2, speeds)."""
+    u95 = np.zeros(len(curve.x)) if curve.u95 is None else curve.u95
+    return np.array([np.interp(rpm, curve.x, curve.y**2), np.interp(rpm, curve.x, (u95 / 1.96) ** 2 + TINY)])
+
+
+def _score(rpm: Array, rise: Array, own: Array) -> float:
+    """Log10 of the odds; own: variance of each rise from the measurement itself, dB squared."""
+    y = _held(rise)
+    near = np.exp(-np.abs(np.log(rpm[:, None] / rpm)) / ALIKE)
+    each = np.diag(own + OWN_DB**2)
+    rest = each + REST_DB**2 * near + REFIT_DB**2
+    force = each + UNLIKE_DB**2 * near + FORCE_DB**2
+    peaks = [y - _held(shape) for middle in rpm for height in PEAKS_DB for shape in _beside_a_mode(rpm / middle, height)]
+    alone = float(logsumexp(multivariate_normal.logpdf(peaks, cov=rest)) - math.log(len(peaks)))
+    others = max(float(multivariate_normal.logpdf(y, cov=cover)) for cover in (rest, force))
+    return (alone - others) / math.log(10)
+
+
+def _beside_a_mode(ratio: Array, height: float) -> Array:
+    """What a new mode does to 1x, dB, by speed over its frequency, (3, speeds): `height` at it.
+
+    Below it, it moves with the old motion, against it, or across it, for a rotor shakes both ways: |1 + g / (1 - r^2 + 2 j zeta r)| with
+    g of either sign, or as a sum of squares (Ewins, Modal Testing (2000), section 2.7: receptance as a sum over modes, with
+    antiresonances between those of like sign: from memory).
+    """
+    part = 2 * DAMPING * math.sqrt(10 ** (height / 10) - 1) / (1 - ratio**2 + 2j * DAMPING * ratio)
+    across = np.hypot(1, np.abs(part))
+    return 20 * np.log10([np.abs(1 + part), np.abs(1 - part), across])
+
+
+def _held(rise: Array) -> Array:
+    """What a rise tells: no fall below its own middle by more than FALLS_DB."""
+    return np.asarray(np.maximum(rise, np.median(rise) - FALLS_DB))
