@@ -44,6 +44,7 @@ def test_a_mode_that_was_not_there_is_met_at_its_speed(sign, damping):
     assert said.score > 2
     assert said.rpm == pytest.approx(MODE, rel=0.05)
     assert said.there_db > 8 > abs(said.elsewhere_db) + 5
+    assert 0 < said.u95_db < 0.5
 
 
 @pytest.mark.parametrize("factor", [0.5, 1.0, 1.5, 4.0])

@@ -30,12 +30,14 @@ class LoneRise:
     """1x of a run-up against that of earlier ones.
 
     score: log10 of the odds of one speed that answers against all speeds that rose, or none; below 0 for the latter
-    rpm, there_db: where 1x rose most, and by how much; elsewhere_db: the median rise over all speeds
+    rpm, there_db: where 1x rose most, and by how much; u95_db: half width of the 95 % interval of that from the tracking of both
+    elsewhere_db: the median rise over all speeds
     """
 
     score: float
     rpm: float
     there_db: float
+    u95_db: float
     elsewhere_db: float
 
 
@@ -70,7 +72,8 @@ def _compared(pair: Pairing) -> LoneRise | None:
     rise = 10 * np.log10((power + under) / (before + under))
     own = DB**2 * (error / (power + under) + before_error / (before + under))
     most = int(rise.argmax())
-    return LoneRise(_score(rpm, rise, own), float(rpm[most]), float(rise[most]), float(np.median(rise)))
+    u95 = 1.96 * math.sqrt(own[most])
+    return LoneRise(_score(rpm, rise, own), float(rpm[most]), float(rise[most]), u95, float(np.median(rise)))
 
 
 def _power(curve: Curve, rpm: Array) -> Array:
