@@ -118,6 +118,8 @@ def make(kind: str) -> None:
     probe = [str(PYTHON), "-I", "-c", f"import sys, pip; sys.exit('%d.%d' % sys.version_info[:2] != '{tag}')"]
     if not made_here or PART.exists() or subprocess.run(probe, check=False, stderr=subprocess.DEVNULL).returncode:
         say(f"{'replacing' if VENV.exists() else 'making'} .venv with Python {tag}")
+        if VENV.is_symlink():
+            VENV.unlink()  # --clear would empty what it points to, which is not ours
         run("making .venv", [sys.executable, "-m", "venv", "--clear", str(VENV)])
     say(f"installing vibekit[{EXTRAS[kind]}] into .venv (one to five minutes)")
     PART.write_text("".join(f"{k} {key(k)}\n" for k in {kind, "demo"}))  # a test set-up serves the demo too
