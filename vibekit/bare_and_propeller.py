@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from vibekit.catalogue import load_catalogue
-from vibekit.evidence import agreed, grown
+from vibekit.evidence import agreed, grown, perhaps
 from vibekit.finding import Evidence
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.observation import COMBS, Observation, observe
@@ -18,7 +18,7 @@ from vibekit.overload import LESS_GAIN, cut_flat, overload
 from vibekit.pulses import ANYWHERE
 from vibekit.reading import Reading, values_of
 from vibekit.repeatability import Repeatability
-from vibekit.shift import HIDDEN, Sides, raised, some_show
+from vibekit.shift import HIDDEN, Sides, log_mean, raised, some_show
 
 Place = Literal["nowhere", "seat", "propeller", "motor", "both"]
 Answer = Literal["motor", "propeller", "nothing", "cannot tell"]
@@ -44,6 +44,7 @@ TWO = 0.3  # how often two faults come together, against what chance alone would
 LOW = ("1x", "2x", "comb")
 APART = ("electrical lines", "roughness", "once a turn", "impulsiveness")
 PROPELLER = ("1x", "2x", "other orders")  # what a propeller raises; a damaged blade raises lines at the electrical orders besides
+HALF = 0.5  # chance that what one kind of reading shows the other shows, too (common practice, no source)
 OUTLIVES = 0.3  # chance that a fault of the seat, such as dirt, outlives taking the propeller off and on (common practice, no source)
 ALONE = 2.0  # score by which one recording's pulses may exceed the median one's (common practice, no source)
 LEAST_WEIGHT = 0.3  # log10 below which a clue is not worth a line
@@ -75,12 +76,7 @@ class Bare:
 
     def with_propeller(self, fitted: float) -> float:
         """The same of readings with the propeller besides. fitted: log of how likely these are with a fault in them against none."""
-        return float(np.logaddexp.reduce([self.hidden, self.apart, self.low + perhaps(fitted)]))
-
-
-def perhaps(log: float) -> float:
-    """Log of the likelihood ratio of a fault that shows half the time, from that of one which does."""
-    return math.log(0.5) + float(np.logaddexp(0.0, log))
+        return float(np.logaddexp.reduce([self.hidden, self.apart, self.low + float(perhaps(fitted, HALF))]))
 
 
 NOT_MEASURED = Bare(-math.inf, 0.0, -math.inf)  # all may be
@@ -134,7 +130,7 @@ def _weigh(bare: Bare, fitted: float, electrical: float | None, row: float | Non
     """Log of prior times likelihood of each answer, up to a constant, from what bare readings show, what the propeller's do, and what
     lines at the electrical orders and the row of a loose part do with it: a mount may be loose under thrust only, as a propeller is.
     """
-    motor = bare.with_propeller(fitted if row is None else float(np.logaddexp(fitted, row)) - math.log(2))
+    motor = bare.with_propeller(fitted if row is None else log_mean([fitted, row]))
     if electrical is not None:
         motor = float(np.logaddexp(motor, electrical - math.log(len(LOW) + len(APART) + len(COMBS))))
     at = prior()

@@ -135,7 +135,7 @@ def log_mean(log: Array, axis: int | None = None, weight: Array | None = None) -
     return np.asarray(np.log(np.maximum(mean, TINY)) + top.squeeze(axis=axis))
 
 
-def perhaps(log: Array, chance: float) -> Array:
+def perhaps(log: npt.ArrayLike, chance: float) -> Array:
     """The e-value of a line that is there with this chance only."""
     return np.asarray(np.logaddexp(np.log1p(-chance), np.log(chance) + log))
 

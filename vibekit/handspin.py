@@ -90,7 +90,7 @@ class HandSpin:
 def listen(recording: Recording, settings: Settings, part: slice) -> HandSpin | None:
     """Find and fit the coast-downs of a recording, from a tacho channel where there is one; None when there are none."""
     rate = recording.rate_hz
-    clock = max(settings.clock, recording.rate_u95_hz / rate)
+    clock = recording.clock(settings.clock)
     spins: tuple[Spin, ...] = ()
     for row in recording.rows("tacho"):
         spins = spins or spins_of_pulses(edges(recording.samples[row, part], rate))

@@ -124,6 +124,10 @@ class Recording:
         """Length in seconds."""
         return float(self.samples.shape[1] / self.rate_hz)
 
+    def clock(self, stated: float) -> float:
+        """Relative half width of the 95 % interval of the sensor's clock: as stated, or as far as the rate is known where that is wider."""
+        return max(stated, self.rate_u95_hz / self.rate_hz)
+
     def rows(self, role: Role) -> list[int]:
         """Indices of the channels with this role, in file order."""
         return [i for i, channel in enumerate(self.channels) if channel.role == role]

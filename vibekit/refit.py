@@ -70,6 +70,11 @@ def fittings_of(kept: Sequence[KeptReading], actions: Sequence[PartAction]) -> t
     return tuple(map(tuple, found))
 
 
+def flat(fittings: Fittings) -> list[Reading]:
+    """The readings of all fittings, in order."""
+    return [r for fitting in fittings for r in fitting]
+
+
 def study(position: str, fittings: Fittings, repeatability: Repeatability) -> RefitStudy:
     """What refitting does to each quantity of one rotor."""
     if len(fittings) < 2:
@@ -118,7 +123,7 @@ def _squares(name: str, fittings: Fittings) -> float | None:
 
     Readings of one fitting are averaged, and what averaging took away is put back.
     """
-    every = [r for fitting in fittings for r in fitting]
+    every = flat(fittings)
     middle, within, freedom, counts = [], 0.0, 0, []
     for fitting in fittings:
         shifts = [match.shift for pair in pair_up(fitting, every) if (match := _match(name, pair)) is not None]

@@ -100,7 +100,7 @@ def seek_speed(
     """
     samples = recording.samples[:, part or slice(None)]
     rate = recording.rate_hz
-    clock = max(settings.clock, recording.rate_u95_hz / rate)
+    clock = recording.clock(settings.clock)
 
     @cache
     def channels() -> list[Transform]:

@@ -7,13 +7,14 @@ from typing import Literal
 
 import numpy as np
 
-from vibekit.bare_and_propeller import APART, OUTLIVES, SURE, Bare, Place, judge_bare, motor_evidence, perhaps, prior, weigh_bare
+from vibekit.bare_and_propeller import APART, HALF, OUTLIVES, SURE, Bare, Place, judge_bare, motor_evidence, prior, weigh_bare
 from vibekit.change import changed, pair_up
+from vibekit.evidence import perhaps
 from vibekit.finding import Evidence
 from vibekit.observation import SCORES, WORDS, observe
 from vibekit.overload import LESS_GAIN, cut_flat
 from vibekit.reading import Reading
-from vibekit.refit import REFITS, Fittings
+from vibekit.refit import REFITS, Fittings, flat
 from vibekit.repeatability import Repeatability
 from vibekit.shift import log_mean, some_show
 from vibekit.swap_evidence import FAULTY, QUANTITIES, Compared, Moved, Weighed, weigh, weigh_overload
@@ -123,7 +124,7 @@ def _hurt(first: Swapped, repeatability: Repeatability) -> bool:
     """Whether the suspect alone, before the swap, shows a fault against its own past: that it followed nothing does not make it sound."""
     if not (first.past and first.bare and first.past_bare):
         return False
-    own = judge_bare([*_flat(first.before), *first.bare], [*_flat(first.past), *first.past_bare], repeatability)
+    own = judge_bare([*flat(first.before), *first.bare], [*flat(first.past), *first.past_bare], repeatability)
     return 1 - own.probabilities["nothing"] >= SURE
 
 
@@ -139,15 +140,11 @@ def _odds(weighed: Mapping[str, Weighed], bare: Bare | None) -> dict[Place, floa
     if bare is not None:
         low = [w for name, w in weighed.items() if name not in APART]
         others = [w.like["motor"] for name, w in weighed.items() if name in APART]
-        apart = bare.apart + (perhaps(log_mean(others)) if others else 0.0)
-        odds["motor"] = float(np.logaddexp.reduce([bare.hidden, apart, bare.low + perhaps(odds["motor"])]))
+        apart = bare.apart + (float(perhaps(log_mean(others), HALF)) if others else 0.0)
+        odds["motor"] = float(np.logaddexp.reduce([bare.hidden, apart, bare.low + float(perhaps(odds["motor"], HALF))]))
         both = apart + some_show([w.like["propeller"] for w in low])
         odds["both"] = float(np.logaddexp(both, odds["both"] + bare.low))
     return odds
-
-
-def _flat(fittings: Fittings) -> list[Reading]:
-    return [r for fitting in fittings for r in fitting]
 
 
 def _cautions(first: Swapped, second: Swapped, untouched: Sequence[Swapped], shaken: set[str]) -> tuple[str, ...]:
@@ -161,7 +158,7 @@ def _cautions(first: Swapped, second: Swapped, untouched: Sequence[Swapped], sha
         found.append(f"what refitting does was not measured ({told}): a change is believed only above what it does on the rig")
     if not first.bare:
         found.append(f"{first.position} was not measured bare: a fault of the motor may hide behind its propeller")
-    if any(map(cut_flat, _flat(first.before))):
+    if any(map(cut_flat, flat(first.before))):
         found.append(f"recordings of {first.position} are cut flat: how loud they are is not known, only that they pass full scale")
     if not untouched:
         found.append("no untouched rotor was measured on either side: a change of the whole set-up would not show")
@@ -175,7 +172,7 @@ def _next(answer: Answer, first: Swapped, second: Swapped) -> str:
         return ""
     if not first.past:
         return f"change the propeller of {first.position} for one known to be good: what stays is the motor's; measure it bare, too"
-    if any(map(cut_flat, _flat(first.before))):
+    if any(map(cut_flat, flat(first.before))):
         return LESS_GAIN
     few = min(len(side) for side in (first.before, first.after, second.before, second.after))
     if few < REFITS:
@@ -186,5 +183,5 @@ def _next(answer: Answer, first: Swapped, second: Swapped) -> str:
 
 
 def _moved_by_itself(rotor: Swapped, repeatability: Repeatability) -> set[str]:
-    pairs = pair_up(_flat(rotor.after), _flat(rotor.before))
+    pairs = pair_up(flat(rotor.after), flat(rotor.before))
     return {name for name in QUANTITIES if (moved := changed(name, pairs, repeatability)) is not None and abs(moved.z) >= NULL}

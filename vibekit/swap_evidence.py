@@ -12,7 +12,7 @@ from vibekit.change import DB, LEAST_RATIO
 from vibekit.line_groups import LINES
 from vibekit.observation import WORDS
 from vibekit.overload import cut_flat, together
-from vibekit.refit import Fittings
+from vibekit.refit import Fittings, flat
 from vibekit.repeatability import Repeatability, Spread
 from vibekit.shift import EACH, SHOWN, Shift, Sides, even, fault_variance, learned, log_t, parts, shift_of, sitting_variance, some_show
 
@@ -172,16 +172,8 @@ def weigh_overload(sides: Compared) -> Weighed | None:
     """Weigh which recordings are cut flat: where a fault is, they are so at a rate of its own. None where the first rotor's before the
     swap are not, or without a sound past.
     """
-    past, before, after, given, taken = (
-        [r for fitting in group for r in fitting]
-        for group in (
-            sides.before.references,
-            sides.before.fittings,
-            sides.after.fittings,
-            sides.second.references,
-            sides.second.fittings,
-        )
-    )
+    past, before, after = flat(sides.before.references), flat(sides.before.fittings), flat(sides.after.fittings)
+    given, taken = flat(sides.second.references), flat(sides.second.fittings)
     if sides.had is None or not any(map(cut_flat, before)):
         return None
     none = together(past, before, after) + together(given, taken)
