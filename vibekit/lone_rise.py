@@ -8,7 +8,6 @@ from statistics import median
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
-from scipy.stats import multivariate_normal
 
 from vibekit.change import DB, Pairing
 from vibekit.reading import Curve
@@ -30,8 +29,8 @@ class LoneRise:
     """1x of a run-up against that of earlier ones.
 
     score: log10 of the odds of one speed that answers against all speeds that rose, or none; below 0 for the latter
-    rpm, there_db: where 1x rose most, and by how much; u95_db: half width of the 95 % interval of that from the tracking of both
-    elsewhere_db: the median rise over all speeds
+    rpm, there_db: where 1x rose most, and by how much; elsewhere_db: the median rise over all speeds
+    u95_db, elsewhere_u95_db: half widths of their 95 % intervals, from the tracking of both; the second that of one middling speed
     """
 
     score: float
@@ -39,6 +38,7 @@ class LoneRise:
     there_db: float
     u95_db: float
     elsewhere_db: float
+    elsewhere_u95_db: float
 
 
 def lone_rise(pairs: Sequence[Pairing]) -> LoneRise | None:
@@ -72,8 +72,9 @@ def _compared(pair: Pairing) -> LoneRise | None:
     rise = 10 * np.log10((power + under) / (before + under))
     own = DB**2 * (error / (power + under) + before_error / (before + under))
     most = int(rise.argmax())
-    u95 = 1.96 * math.sqrt(own[most])
-    return LoneRise(_score(rpm, rise, own), float(rpm[most]), float(rise[most]), u95, float(np.median(rise)))
+    u95 = 1.96 * np.sqrt(own)
+    there, elsewhere = (float(rise[most]), float(u95[most])), (float(np.median(rise)), float(np.median(u95)))
+    return LoneRise(_score(rpm, rise, own), float(rpm[most]), *there, *elsewhere)
 
 
 def _power(curve: Curve, rpm: Array) -> Array:
@@ -84,6 +85,8 @@ def _power(curve: Curve, rpm: Array) -> Array:
 
 def _score(rpm: Array, rise: Array, own: Array) -> float:
     """Log10 of the odds; own: variance of each rise from the measurement itself, dB squared."""
+    from scipy.stats import multivariate_normal
+
     y = _held(rise)
     near = np.exp(-np.abs(np.log(rpm[:, None] / rpm)) / ALIKE)
     each = np.diag(own + OWN_DB**2)

@@ -147,7 +147,8 @@ def _from_change(moved: Change, test: str | None, against: str) -> Observation:
 def _from_rise(rise: LoneRise) -> Observation:
     step = _step(rise.score, LONE_EDGES)
     means = "all speeds alike, as a force does or nothing new" if step <= UNCHANGED else f"{STEPS[step]}, as a resonance answers"
-    number = f"{rise.there_db:+.1f} dB ± {rise.u95_db:.1f} at {rise.rpm:.0f} rpm, {rise.elsewhere_db:+.1f} dB over all".replace("-", "−")
+    there, elsewhere = f"{rise.there_db:+.1f} dB ± {rise.u95_db:.1f}", f"{rise.elsewhere_db:+.1f} dB ± {rise.elsewhere_u95_db:.1f}"
+    number = f"{there} at {rise.rpm:.0f} rpm, median over all speeds {elsewhere}".replace("-", "−")
     return Observation(LONE, "run-up", step, f"{WORDS[LONE]}: {means}; {number}", rise.score)
 
 

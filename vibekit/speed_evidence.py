@@ -6,7 +6,6 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
-from scipy.stats import multivariate_normal
 
 from vibekit.change import Change, change
 from vibekit.reading import Reading
@@ -86,6 +85,8 @@ def _beyond_a_mode(rpm: Array, rise: Array) -> bool:
 
 def _logs(rpm: Array, moved: Sequence[Change]) -> tuple[float, float, float]:
     """Log likelihoods of one factor at all speeds, of a mode at one of them, and of neither."""
+    from scipy.stats import multivariate_normal
+
     y = np.array([m.delta for m in moved])
     own = np.diag([(m.u95 / 1.96) ** 2 for m in moved])
     rest = own + REST_DB**2 * np.eye(len(y))
