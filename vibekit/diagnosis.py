@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
 from vibekit.change import why_not_compared
 from vibekit.dominance_evidence import one_of_four
+from vibekit.excess_noise import noise_over_speeds
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.next_measurement import Reach, next_measurements
@@ -78,6 +79,8 @@ def diagnose(
     swept = any(o.name == LONE for o in seen)  # a run-up has told it already, at all speeds
     told = None if swept else over_speeds(usable, sound, table, peers=peers)
     hints = (*hints, *((Hint(told[0], {"resonance": told[1]}),) if told else ()))
+    added = noise_over_speeds(usable, sound, table, peers=peers)
+    hints = (*hints, *((Hint(*added),) if added else ()))
     alone = one_of_four(usable, sound)
     hints = (*hints, *((Hint(*alone),) if alone else ()))
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}

@@ -36,7 +36,7 @@ def over_speeds(
     """
     at = [
         (float(np.mean([r.speed.rpm for r in together if r.speed.rpm])), moved)
-        for together in _by_speed(readings)
+        for together in by_speed(readings)
         if (moved := change("1x", together, references, repeatability, peers=peers)) is not None
     ]
     rose = [rpm for rpm, moved in at if moved.delta > RISEN_DB]
@@ -52,7 +52,7 @@ def over_speeds(
     return f"1x at {len(at)} speeds: {said}; {means}", odds
 
 
-def _by_speed(readings: Sequence[Reading]) -> list[list[Reading]]:
+def by_speed(readings: Sequence[Reading]) -> list[list[Reading]]:
     """Steady readings of one test at each speed, slowest first; of several tests that with most speeds."""
     best: list[list[Reading]] = []
     for test in ("prop", "bare"):
