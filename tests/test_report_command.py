@@ -39,6 +39,13 @@ def test_a_recording_that_cannot_be_judged_gives_a_report_and_status_1(recording
     assert "not fit to judge" in text
 
 
+def test_one_recording_gives_the_report_its_name(recordings, tmp_path, capsys):
+    target = tmp_path / "r.html"
+    assert main(["report", str(recordings / "silent.wav"), "-o", str(target)]) == 1
+    assert "report of silent:" in capsys.readouterr().out
+    assert "<h1>silent</h1>" in target.read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize(
     ("words", "named"),
     [

@@ -17,7 +17,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options of `report`."""
     parser.add_argument("what", metavar="CRAFT|FILE", nargs="+", help="a craft of the archive, or recordings, one a motor in running order")
     parser.add_argument("-o", "--output", metavar="REPORT.html|.pdf", required=True, help="where to write it")
-    parser.add_argument("--title", metavar="TEXT", help="heading of a report of recordings; the file's name when not given")
+    parser.add_argument("--title", metavar="TEXT", help="heading of a report of recordings; the recording's or the report's name when not given")
     proof = parser.add_argument_group("before and after, of a craft in the archive")
     proof.add_argument("--before", metavar="DATE", help="day of the readings before, 2026-03-01; or a moment, 2026-03-01T14:30")
     proof.add_argument("--after", metavar="DATE", help="day of the readings after; on one day the first visit is before, the last after")
@@ -93,7 +93,7 @@ def _from_files(args: argparse.Namespace) -> "ReportContents":
     readings = measure(args.what, settings, reader)
     references = measure(args.baseline, [replace(settings[0], speed_rpm=None)] * len(args.baseline), reader)
     names = [Path(word).stem for word in args.what]
-    title = args.title or Path(args.output).stem
+    title = args.title or (names[0] if len(readings) == 1 else Path(args.output).stem)
     if args.same_motor or len(readings) == 1:
         judged = [(title, readings, judge_motor(readings, references=references, hints=frame_hints(readings)).together)]
     else:
