@@ -17,7 +17,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options of `report`."""
     parser.add_argument("what", metavar="CRAFT|FILE", nargs="+", help="a craft of the archive, or recordings, one a motor in running order")
     parser.add_argument("-o", "--output", metavar="REPORT.html|.pdf", required=True, help="where to write it")
-    parser.add_argument("--title", metavar="TEXT", help="heading of a report of recordings; the recording's or the report's name when not given")
+    parser.add_argument(
+        "--title", metavar="TEXT", help="heading of a report of recordings; the recording's name, of several the report's, when not given"
+    )
     proof = parser.add_argument_group("before and after, of a craft in the archive")
     proof.add_argument("--before", metavar="DATE", help="day of the readings before, 2026-03-01; or a moment, 2026-03-01T14:30")
     proof.add_argument("--after", metavar="DATE", help="day of the readings after; on one day the first visit is before, the last after")
