@@ -4,6 +4,13 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")  # here, so that plain pyt
 
 import pytest
 
+LONGEST = ("test_verdicts", "test_style", "test_speed_opinion")
+
+
+def pytest_collection_modifyitems(items):
+    """What takes longest begins first: at the end one core would wait for it."""
+    items.sort(key=lambda item: item.path.stem not in LONGEST)
+
 
 @pytest.fixture(scope="session")
 def wren_bench(tmp_path_factory):
