@@ -1,4 +1,4 @@
-"""A real PostgreSQL in a folder of its own, for as long as a test run lasts."""
+"""A real PostgreSQL in a folder of its own, for as long as it is needed."""
 
 import os
 import pwd

@@ -32,7 +32,7 @@ CRAFT = craft_from(WREN, "wren.toml")
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def postgres_address():
     if postgres.binaries() is None:
         pytest.skip("no PostgreSQL server can be run here")
