@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 import vibekit
 from vibekit.alias import folded_lines, folded_orders, folded_problem
+from vibekit.blade_count import blade_chances, if_blades
 from vibekit.dominance import Band, loudest_rotor
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import ROTORS_APART, hover_speed
@@ -97,8 +98,9 @@ def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Tr
     mean, u95 = found
     end = (part.stop - part.start - 1) / rate
     told_apart = rotor_tracks(signals, rate, mean, settings.blades)
-    rotors = tuple((track.mean_hz, math.hypot(apart, settings.clock * mean)) for track, apart in told_apart)
-    return SpeedTrack(np.array([0.0, end]), np.array([mean, mean]), "estimated", u95, rotors=rotors)
+    off = recording.clock(settings.clock) * mean
+    rotors = tuple((track.mean_hz, math.hypot(apart, off)) for track, apart in told_apart)
+    return SpeedTrack(np.array([0.0, end]), np.array([mean, mean]), "estimated", math.hypot(u95, off), rotors=rotors)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,11 +196,24 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
 
 
 def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings) -> tuple[Quantity, ...]:
-    """How far one rotor stands over the others in 1x, and its speed; nothing where the recording does not reach or is too short."""
-    blades, heard = settings.blades or 1, seen.transforms[channel]
-    top = (1 + ROTORS_APART) * mean_hz / (USED * seen.recording.rate_hz)
-    bands = [Band.about(heard, order, mean_hz, ROTORS_APART, seen.apart_s) for order in (1, blades) if order * top < 1]
-    return loudest_rotor(bands[0], bands[1] if blades > 1 and len(bands) > 1 else None, blades) if bands else ()
+    """How far one rotor stands over the others in 1x, and its speed; nothing where the recording does not reach or is too short.
+
+    Where the blades were not said: by the beats of 1x alone, and then for each number of blades that the lines leave, with its chance.
+    """
+    heard, top_hz = seen.transforms[channel], USED * seen.recording.rate_hz
+
+    def band(order: int) -> Band | None:
+        within = (1 + ROTORS_APART) * order * mean_hz < top_hz
+        return Band.about(heard, order, mean_hz, ROTORS_APART, seen.apart_s) if within else None
+
+    one = band(1)
+    if one is None:
+        return ()
+    if settings.blades:
+        return loudest_rotor(one, band(settings.blades) if settings.blades > 1 else None, settings.blades)
+    alone = loudest_rotor(one, None, 1)
+    chances = blade_chances(heard, mean_hz, top_hz, seen.apart_s) if alone else {}
+    return (*alone, *(q for blades, chance in chances.items() for q in if_blades(blades, chance, loudest_rotor(one, band(blades), blades))))
 
 
 def _reading(

@@ -10,12 +10,12 @@ from vibekit.dominance_evidence import one_of_four
 from vibekit.excess_noise import noise_over_speeds
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
-from vibekit.next_measurement import Reach, next_measurements
+from vibekit.next_measurement import BLADES, Reach, bits_of_counting, next_measurements
 from vibekit.observation import LONE, Observation, observe
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, load_repeatability
 from vibekit.speed_evidence import over_speeds
-from vibekit.wording import listed, sentence
+from vibekit.wording import conclusion_words, listed, sentence
 
 SURE = 0.60  # probability from which a condition is concluded
 LEADS = 1.5  # times the best condition of another kin: then it may speak for its own kin at SURE
@@ -82,7 +82,7 @@ def diagnose(
     added = noise_over_speeds(usable, sound, table, peers=peers)
     hints = (*hints, *((Hint(*added),) if added else ()))
     alone = one_of_four(usable, sound)
-    hints = (*hints, *((Hint(*alone),) if alone else ()))
+    hints = (*hints, *((Hint(alone.text, alone.odds),) if alone else ()))
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)
     chance = likelihoods.posterior(seen, prior)
@@ -109,7 +109,29 @@ def diagnose(
         return Diagnosis(findings, end)
     ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=narrow)
     best = next((n for n in ranked if n.bits >= WORTH_MORE or end.condition in ("healthy", "undecided")), None)
-    return Diagnosis(findings, replace(end, next_step=best.sentence, next_measurement=best.key, next_bits=best.bits) if best else end)
+    if best:
+        end = replace(end, next_step=best.sentence, next_measurement=best.key, next_bits=best.bits)
+    counted = alone.if_counted(chance) if alone else {}
+    ends = {
+        blades: _conclude(catalogue, given, usable, hints, seen, slow=slow, compared=compared, position=position)
+        for blades, (probability, given) in counted.items()
+        if probability >= OPEN
+    }
+    if any(each.part != end.part for each in ends.values()):
+        end = replace(end, reason=f"{end.reason} {_if_counted(ends)}")
+        if end.condition == "undecided":
+            bits = bits_of_counting(chance, counted)
+            end = replace(end, next_step=f"{BLADES}. {end.next_step}", next_measurement="blades", next_bits=bits)
+    return Diagnosis(findings, end)
+
+
+def _if_counted(ends: Mapping[int, Conclusion]) -> str:
+    """Say that the verdict rests on a number of blades that nobody gave."""
+    said: dict[str, list[str]] = {}
+    for blades, end in ends.items():
+        said.setdefault("it stays open" if end.condition == "undecided" else f"it is {conclusion_words(end)}", []).append(str(blades))
+    each = [f"with {' or '.join(blades)} {words}" for words, blades in said.items()]
+    return f"How many blades the propellers have was not said, and it matters: {', '.join(each)}."
 
 
 def _with_hints(prior: dict[str, float], hints: Sequence[Hint]) -> dict[str, float]:

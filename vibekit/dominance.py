@@ -46,8 +46,13 @@ class Band:
     def about(cls, transform: Transform, order: float, mean_hz: float, reach: float, apart_s: Spans = ()) -> "Band":
         """The band in which rotors up to `reach` (a share) from their mean speed have one order."""
         half = min(reach * order, TOP_ORDERS) * mean_hz
-        low = transform.index(order * mean_hz - half) * transform.resolution_hz
-        z, rate_hz = transform.analytic(low, order * mean_hz + half)
+        return cls.between(transform, order * mean_hz - half, order * mean_hz + half, apart_s)
+
+    @classmethod
+    def between(cls, transform: Transform, low_hz: float, high_hz: float, apart_s: Spans = ()) -> "Band":
+        """The band between two frequencies."""
+        low = transform.index(low_hz) * transform.resolution_hz
+        z, rate_hz = transform.analytic(low, high_hz)
         return cls(z, rate_hz, low, apart_s)
 
     def stretches(self, seconds: float, step_s: float) -> Complex:
@@ -105,12 +110,12 @@ def _alone(one: Band, blade_pass: Band | None, blades: int) -> tuple[Array, Arra
     """What frames say of the loudest line: its level over the rest, dB, 0 where it may be more than one rotor's; its frequency, Hz; and
     by how much, %, it turns faster than the rotors' mean, of those frames whose blade pass is clear.
     """
-    spectra, frequency = _spectra(one)
+    spectra, frequency = spectra_of(one)
     peak = frequency[spectra.argmax(axis=1)]
     level = np.zeros(len(spectra))
     if blade_pass is None:
         return level, peak, np.empty(0)
-    theirs, at = _spectra(blade_pass)
+    theirs, at = spectra_of(blade_pass)
     n = min(len(theirs), len(spectra))
     theirs, first = theirs[:n], peak[:n]
     whole = np.maximum(theirs.sum(axis=1), np.finfo(float).tiny)
@@ -123,7 +128,7 @@ def _alone(one: Band, blade_pass: Band | None, blades: int) -> tuple[Array, Arra
     return level, peak, 100 * (first[seen] * blades * lines[seen].sum(axis=1) / (lines[seen] @ at) - 1)
 
 
-def _spectra(band: Band) -> tuple[Array, Array]:
+def spectra_of(band: Band) -> tuple[Array, Array]:
     """Power (frames, bins) of overlapping Hann frames and its frequencies, Hz."""
     frames = band.stretches(FRAME_S, FRAME_S / 2)
     size = PADDING * frames.shape[1]

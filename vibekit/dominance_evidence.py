@@ -3,12 +3,14 @@ that shakes it once a turn.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.blade_count import blades_words, chances_of, if_named, together
 from vibekit.dominance import LEAD, LOUDEST, TURNS
 from vibekit.likelihood import UNFORESEEN
 from vibekit.made_table import rows_of, table_text
@@ -54,26 +56,70 @@ def odds_of(level_db: float, lead: float | None = None) -> dict[str, float]:
     return {name: math.log10(each) for name, each in odds.items()}
 
 
-def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> tuple[str, dict[str, float]] | None:
-    """In words, and `odds_of` what flights show; None without one, or where flights have a reference.
+@dataclass(frozen=True, slots=True)
+class OneOfFour:
+    """What flights say of the loudest rotor: in words, and `odds_of` it.
+
+    counts: where nobody said how many blades the propellers have, {number: (its probability, the odds if it is so)}
+    """
+
+    text: str
+    odds: Mapping[str, float]
+    counts: Mapping[int, tuple[float, Mapping[str, float]]]
+
+    def if_counted(self, chance: Mapping[str, float]) -> dict[int, tuple[float, dict[str, float]]]:
+        """What counting the blades would say: {number: (its probability, the probability of each condition if it is so)}.
+
+        chance: of each condition, this evidence included
+        """
+        found = {}
+        for blades, (probability, odds) in self.counts.items():
+            weight = {name: each * 10 ** (odds.get(name, 0.0) - self.odds.get(name, 0.0)) for name, each in chance.items()}
+            total = sum(weight.values())
+            found[blades] = probability * total, {name: each / total for name, each in weight.items()}
+        return found
+
+
+def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> OneOfFour | None:
+    """What flights show of one rotor over the others; None without one, or where flights have a reference.
 
     Several flights are one craft, whose rotors stand to each other as they do: their mean counts once. Where healthy flights of this
-    craft are there, the rise of 1x against them tells the same, and better.
+    craft are there, the rise of 1x against them tells the same, and better. Where the number of blades was not said, the odds are
+    those of each number, weighed by its probability, and not those of the likeliest.
     """
     flights = [r for r in readings if r.settings.test == "flight" and r.quantity(LOUDEST)]
     if not flights or any(r.settings.test == "flight" for r in references):
         return None
-    values = {name: [q for r in flights if (q := r.quantity(name))] for name in (LOUDEST, TURNS, LEAD)}
-    level, u95 = _mean(values[LOUDEST])
-    lead = _mean(values[LEAD]) if values[LEAD] else None
-    odds = odds_of(level, lead[0] if lead else None)
+    said = next((r.settings.blades for r in flights if r.settings.blades), None)
+    chances = {} if said else together([chances_of(r) for r in flights])
+    likeliest = max(chances, key=lambda blades: chances[blades], default=said)
+    counts = {blades: (chance, _odds(flights, blades)) for blades, chance in chances.items()}
+    rest = 1 - sum(chances.values())  # with numbers too improbable to be looked into, only the beats tell
+    weighed = [*counts.values(), (rest, _odds(flights, said))]
+    odds = {name: math.log10(sum(chance * 10 ** each[name] for chance, each in weighed)) for name in weighed[0][1]}
+    return OneOfFour(_words(flights, likeliest, chances, stands_out=max(odds.values()) > 0), odds, counts)
+
+
+def _odds(flights: Sequence[Reading], blades: int | None) -> dict[str, float]:
+    lead = _measured(flights, LEAD, blades)
+    return odds_of(_mean(_measured(flights, LOUDEST, blades))[0], _mean(lead)[0] if lead else None)
+
+
+def _words(flights: Sequence[Reading], blades: int | None, chances: Mapping[int, float], *, stands_out: bool) -> str:
+    level, u95 = _mean(_measured(flights, LOUDEST, blades))
     said = f"in flight the loudest rotor's 1x is {level:.1f} dB {PM} {u95:.1f} over the mean of the other three"
-    if max(odds.values()) > 0:
+    if stands_out:
         beyond = np.cumsum(_chances(LEVEL_COLUMNS)[SOUND][::-1])[::-1][1:]
         few = _few(100 * float(np.interp(level, LEVELS_DB, beyond)))
-        said += f", as {few} sound craft of the rig show; it turns at {_mean(values[TURNS])[0]:.0f} rpm{_ahead(*lead) if lead else ''}"
-        said += "; on which arm it sits one sensor cannot tell"
-    return said, odds
+        lead = _measured(flights, LEAD, blades)
+        said += f", as {few} sound craft of the rig show; it turns at {_mean(_measured(flights, TURNS, blades))[0]:.0f} rpm"
+        said += f"{_ahead(*_mean(lead)) if lead else ''}; on which arm it sits one sensor cannot tell"
+    return f"{said}; {blades_words(chances)}" if chances else said
+
+
+def _measured(flights: Sequence[Reading], name: str, blades: int | None) -> list[Quantity]:
+    """A quantity of each flight that has it, as it is if there are so many blades where that was looked into."""
+    return [q for r in flights if (q := (r.quantity(if_named(name, blades)) if blades else None) or r.quantity(name))]
 
 
 def _ahead(lead: float, u95: float) -> str:

@@ -35,6 +35,7 @@ OTHERS = ", and the other motors or a sound recording of its own in the same way
 BATTERY = "Battery out, by eye and hand (`vibekit inspect`)"
 GEOMETRY = "Give the geometry of its bearing (balls, ball and pitch diameter in mm) and have its bare recording judged again"
 POLES = "Count the poles of its bell, state them and have its recordings judged again"
+BLADES = "Count the blades of one propeller, state them (`--blades`) and have the flight judged again"
 SWAPPED = (
     "Take its propeller off and on three times and measure each time, then swap it with that of a rotor that turns the same way "
     "(`vibekit swap`)"
@@ -105,7 +106,7 @@ def next_measurements(
     names = likelihoods.conditions
     member = np.array([[condition == name for condition, _ in likelihoods.states] for name in names], float)
     before = member @ weight
-    open_bits = -float(np.sum(before * np.log2(np.maximum(before, 1e-300))))
+    open_bits = _open(before)
     rng = np.random.default_rng(1)
     drawn = rng.choice(weight.size, DRAWS, p=weight)
     truth = member.argmax(axis=0)[drawn]
@@ -125,6 +126,21 @@ def next_measurements(
     most = max(n.bits for n in worth)
     first = next(n for n in worth if n.bits >= CHEAPER * most)
     return (first, *sorted((n for n in worth if n is not first), key=lambda n: -n.bits))
+
+
+def bits_of_counting(chance: Mapping[str, float], counted: Mapping[int, tuple[float, Mapping[str, float]]]) -> float:
+    """What counting the blades is expected to tell of the condition, bits.
+
+    chance: of each condition; counted: {blades: (its probability, chance of each condition if it is so)}; a number that is not among
+    them would tell nothing
+    """
+    before = _open(np.array(list(chance.values())))
+    return max(sum(p * (before - _open(np.array(list(each.values())))) for p, each in counted.values()), 0.0)
+
+
+def _open(chance: Array) -> float:
+    """Entropy, bits."""
+    return -float(np.sum(chance * np.log2(np.maximum(chance, 1e-300))))
 
 
 def _weights(seen: Sequence[Observation], likelihoods: Likelihoods, prior: Mapping[str, float]) -> Array:

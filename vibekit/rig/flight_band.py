@@ -1,7 +1,7 @@
 """What a flight puts into the bands of 1x and of the blade pass, from the rig's own description: a thousand flights in seconds."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 from vibekit.dominance import TOP_ORDERS, Band
 from vibekit.hover import ROTORS_APART
 from vibekit.recording import Sensor
-from vibekit.rig.craft import ROTORS, RigCraft, stream
+from vibekit.rig.craft import ROTORS, Mode, RigCraft, stream
 from vibekit.rig.fault import Fault
 from vibekit.rig.forces import BLADE_SHARE, Lines, blade_lines, fault_lines, healthy_lines, unbalance
 from vibekit.rig.line_quantity import resonance_mode
@@ -57,27 +57,74 @@ class CutTip:
         return float((1 - self.lost_lift / craft.blades) ** -0.5)
 
 
-def flight_bands(craft: RigCraft, sensor: Sensor, hurt: Sequence[Fault | CutTip], take: int, *, seconds: float = 5.0) -> tuple[Band, Band]:
-    """Bands of 1x and of the blade pass in one flight of a craft whose one sensor sits at any of its arms, or between them.
+@dataclass(frozen=True, slots=True)
+class Rotors:
+    """The rotors of one flight: speed_hz, near (ROTORS,): how loud each is heard beside the others; wander: of their speed, a share."""
 
-    hurt: what is wrong, each on a rotor of its own
+    scatter: tuple[Scatter, ...]
+    wrong: Mapping[int, Fault | CutTip]
+    speed_hz: Array
+    near: Array
+    wander: float
 
-    Beside the rig's own spacing, pairs of rotors that turn one way are faster than the others by a share normal about 0 with TRIM_YAW,
-    to hold the heading, and each rotor by TRIM, for where the mass lies.
-    """
-    rng = stream(craft, "flight band", take)
-    wrong = {each.rotor: each for each in hurt}
-    at = hurt[0].rotor if hurt else 0
-    scatter = [draw_scatter(craft, rotor, "flight", take, take) for rotor in range(ROTORS)]
-    apart = np.cumsum(stream(craft, "apart").uniform(*APART_HZ, ROTORS))
-    balance = stream(craft, "trim")
-    trim = 1 + balance.normal(0, TRIM_YAW) * np.array([1, -1, 1, -1]) + balance.normal(0, TRIM, ROTORS)
-    near = 10 ** (stream(craft, "seat").normal(0, SEAT_DB, ROTORS) / 20)
-    speed_hz = (scatter[at].speed * craft.test_hz + apart - apart[at]) * trim
-    for tip in hurt:
+    @classmethod
+    def of(cls, craft: RigCraft, hurt: Sequence[Fault | CutTip], take: int) -> "Rotors":
+        """Those of a craft whose one sensor sits at any of its arms, or between them. hurt: what is wrong, each on a rotor of its own.
+
+        Beside the rig's own spacing, pairs of rotors that turn one way are faster than the others by a share normal about 0 with
+        TRIM_YAW, to hold the heading, and each rotor by TRIM, for where the mass lies.
+        """
+        at = hurt[0].rotor if hurt else 0
+        scatter = tuple(draw_scatter(craft, rotor, "flight", take, take) for rotor in range(ROTORS))
+        apart = np.cumsum(stream(craft, "apart").uniform(*APART_HZ, ROTORS))
+        balance = stream(craft, "trim")
+        trim = 1 + balance.normal(0, TRIM_YAW) * np.array([1, -1, 1, -1]) + balance.normal(0, TRIM, ROTORS)
+        near = 10 ** (stream(craft, "seat").normal(0, SEAT_DB, ROTORS) / 20)
+        speed_hz = (scatter[at].speed * craft.test_hz + apart - apart[at]) * trim
+        for tip in hurt:
+            if isinstance(tip, CutTip):
+                speed_hz[tip.rotor] *= tip.faster(craft)
+        return cls(scatter, {each.rotor: each for each in hurt}, speed_hz, near, scatter[at].wander)
+
+    def lines(self, craft: RigCraft, rotor: int, sensor: Sensor, order: npt.NDArray[np.intp]) -> tuple[Complex, Complex]:
+        """Amplitudes of one rotor's orders, and those of a loose part, which are unsteady."""
+        half, hz = 2 * order, float(self.speed_hz[rotor])
+        hurt, size, extra = self._fault(craft, rotor, sensor)
+        way = path(craft, rotor, sensor, 1, half * hz / 2, extra)
+        steady_lines = healthy_lines(craft, rotor, "flight", self.scatter[rotor].refit_gmm)
+        loose = np.zeros(len(order), complex)
+        tip = self.wrong.get(rotor)
         if isinstance(tip, CutTip):
-            speed_hz[tip.rotor] *= tip.faster(craft)
-    mean_hz = float(speed_hz.mean())
+            steady_lines += tip.lines(craft)
+        elif hurt:
+            added = fault_lines(craft, rotor, hurt.condition, "flight", 0) * size
+            if hurt.condition in LOOSE:
+                loose = added.heard(way, half, hz / craft.test_hz)[0]
+            else:
+                steady_lines += added
+        return steady_lines.heard(way, half, hz / craft.test_hz)[0], loose
+
+    def noise(self, craft: RigCraft, rotor: int, sensor: Sensor, frequency: Array) -> Array:
+        """Power of noise a Hz that one rotor, and its share of the sensor's own, put there."""
+        way = path(craft, rotor, sensor, 1, frequency, self._fault(craft, rotor, sensor)[2])
+        wash = np.einsum("dk,dk->k", way.force[0], wash_force(craft, rotor, frequency)) + way.air[0] * wash_sound(craft, rotor, frequency)
+        power = np.abs(way.casing[0] * craft.motors[rotor].bearing_noise) ** 2 + np.abs(wash) ** 2 + way.noise[0] ** 2 / ROTORS
+        return np.asarray(self.near[rotor] ** 2 * power)
+
+    def _fault(self, craft: RigCraft, rotor: int, sensor: Sensor) -> tuple[Fault | None, float, Mode | None]:
+        """What is wrong with a rotor, its size and the mode it brought."""
+        hurt = self.wrong.get(rotor)
+        if not isinstance(hurt, Fault):
+            return None, 0.0, None
+        size = fault_size(craft, hurt, sensor)
+        return hurt, size, resonance_mode(craft, rotor, size) if hurt.condition == "resonance" else None
+
+
+def flight_bands(craft: RigCraft, sensor: Sensor, hurt: Sequence[Fault | CutTip], take: int, *, seconds: float = 5.0) -> tuple[Band, Band]:
+    """Bands of 1x and of the blade pass in one flight. Arguments as for `Rotors.of`."""
+    rng = stream(craft, "flight band", take)
+    rotors = Rotors.of(craft, hurt, take)
+    mean_hz = float(rotors.speed_hz.mean())
     orders = (1, craft.blades)
     half_hz = [min(ROTORS_APART * each, TOP_ORDERS) * mean_hz for each in orders]
     n = [round(2 * half * seconds) for half in half_hz]
@@ -85,16 +132,16 @@ def flight_bands(craft: RigCraft, sensor: Sensor, hurt: Sequence[Fault | CutTip]
     fine = max(zip(n, half_hz, strict=True))
     z: list[Complex] = [np.zeros(count, complex) for count in n]
     noise = np.zeros(2)
-    for rotor in range(ROTORS):
-        amplitude, loose, power = _one(craft, rotor, sensor, wrong.get(rotor), scatter[rotor], speed_hz[rotor])
-        noise += near[rotor] ** 2 * power
-        motion = steady(rng, speed_hz[rotor], scatter[at].wander, fine[0], 2 * fine[1])
-        rattle = np.exp(0.25 * drift(rng, fine[0], 2 * fine[1], 0.4) - 0.25**2 / 2)
+    for rotor, hz in enumerate(rotors.speed_hz):
+        amplitude, loose = rotors.lines(craft, rotor, sensor, np.array(orders))
+        noise += rotors.noise(craft, rotor, sensor, np.array(orders) * hz)
+        motion = steady(rng, hz, rotors.wander, fine[0], 2 * fine[1])
+        rattle = unsteady(rng, fine[0], 2 * fine[1])
         when = np.arange(fine[0]) / (2 * fine[1])
         for i, (order, half) in enumerate(zip(orders, half_hz, strict=True)):
             turns = order * (np.interp(time[i], when, motion.turns) - mean_hz * time[i]) + half * time[i]
             size = amplitude[i] + loose[i] * np.interp(time[i], when, rattle)
-            z[i] += near[rotor] * size * np.interp(time[i], when, motion.speed_hz / speed_hz[rotor]) ** 2 * np.exp(2j * np.pi * turns)
+            z[i] += rotors.near[rotor] * size * np.interp(time[i], when, motion.speed_hz / hz) ** 2 * np.exp(2j * np.pi * turns)
     bands = []
     for i, (each, half) in enumerate(zip(orders, half_hz, strict=True)):
         random = math.sqrt(noise[i] * 2 * half) * (rng.standard_normal(n[i]) + 1j * rng.standard_normal(n[i]))
@@ -102,26 +149,6 @@ def flight_bands(craft: RigCraft, sensor: Sensor, hurt: Sequence[Fault | CutTip]
     return bands[0], bands[1]
 
 
-def _one(
-    craft: RigCraft, rotor: int, sensor: Sensor, hurt: Fault | CutTip | None, scatter: Scatter, hz: float
-) -> tuple[Complex, Complex, Array]:
-    """Amplitudes at 1x and blade pass, those of a loose part, which are unsteady, and the noise's power a Hz there."""
-    half = np.array([2, 2 * craft.blades])
-    frequency = half * hz / 2
-    fault = hurt if isinstance(hurt, Fault) else None
-    size = fault_size(craft, fault, sensor) if fault else 0.0
-    extra = resonance_mode(craft, rotor, size) if fault and fault.condition == "resonance" else None
-    way = path(craft, rotor, sensor, 1, frequency, extra)
-    steady_lines = healthy_lines(craft, rotor, "flight", scatter.refit_gmm)
-    loose = np.zeros(2, complex)
-    if isinstance(hurt, CutTip):
-        steady_lines += hurt.lines(craft)
-    elif fault:
-        added = fault_lines(craft, rotor, fault.condition, "flight", 0) * size
-        if fault.condition in LOOSE:
-            loose = added.heard(way, half, hz / craft.test_hz)[0]
-        else:
-            steady_lines += added
-    wash = np.einsum("dk,dk->k", way.force[0], wash_force(craft, rotor, frequency)) + way.air[0] * wash_sound(craft, rotor, frequency)
-    power = np.abs(way.casing[0] * craft.motors[rotor].bearing_noise) ** 2 + np.abs(wash) ** 2 + way.noise[0] ** 2 / ROTORS
-    return steady_lines.heard(way, half, hz / craft.test_hz)[0], loose, power
+def unsteady(rng: np.random.Generator, n: int, rate_hz: float) -> Array:
+    """(n,) how a loose part's lines come and go, mean 1."""
+    return np.asarray(np.exp(0.25 * drift(rng, n, rate_hz, 0.4) - 0.25**2 / 2))
