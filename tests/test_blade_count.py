@@ -9,7 +9,7 @@ import pytest
 
 from tests.shaft_sounds import coloured, orders, walk
 from vibekit.analysis import analyze
-from vibekit.blade_count import PRIOR, blade_chances, blades_words, chances_of, if_blades
+from vibekit.blade_count import PRIOR, blade_chances, chances_of, if_blades
 from vibekit.diagnosis import diagnose
 from vibekit.dominance import LEAD, LOUDEST
 from vibekit.dominance_evidence import odds_of, one_of_four
@@ -22,6 +22,7 @@ from vibekit.rig.population import ELSEWHERE, USUAL, WIDE
 from vibekit.rig_case import SENSORS
 from vibekit.settings import Settings
 from vibekit.transform import Transform
+from vibekit.wording import blades_words, title_of
 
 COUNTED = int(os.environ.get("VIBEKIT_BLADE_FLIGHTS", "30"))  # flights whose blades are counted
 JUDGED = int(os.environ.get("VIBEKIT_UNSAID_FLIGHTS", "6"))  # craft that are judged, sound and cut, blades said and not
@@ -142,7 +143,9 @@ def test_counting_is_worth_what_it_tells_of_the_condition():
     assert bits_of_counting(chance, {2: (0.5, chance), 3: (0.5, chance)}) == 0
 
 
-def test_it_is_said_in_words_how_many_it_looks_like():
+def test_it_is_said_in_words_how_many_it_looks_like(hurt):
+    assert title_of(looking_like(hurt, {2: (0.93, 3.0, 0.0)})).endswith(", looks like 2 blades (93 %), which was not said")
+    assert "looks like" not in title_of(replace(hurt, quantities=()))
     assert blades_words({2: 0.93, 3: 0.04}) == "looks like 2 blades (93 %), which was not said"
     assert blades_words({3: 0.41, 2: 0.52, 4: 0.05}) == "looks like 2 blades (52 %) or 3 (41 %), which was not said"
 

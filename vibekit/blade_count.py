@@ -30,7 +30,6 @@ COLUMNS = (f"below {STEPS_DB[0]:g} dB", *(f"from {edge:g} dB" for edge in STEPS_
 KINDS = ("1x", "blade pass", "2 x blade pass", "higher multiple", "2x", "3x", "4x to 6x", "7x and more")
 BETWEEN = ("below 1x", "between 1x and 3x", "between higher orders")
 TRUST = 0.7  # power of the likelihood: lines of one craft share its noise and its ways, so they tell less than they would alone
-SHOWN = 0.1  # numbers less probable are not named beside the likeliest
 LEAST = 0.02  # numbers less probable are not looked into
 LOOKS_LIKE = "looks like {} blades"  # name of the quantity that holds a number's probability
 
@@ -70,25 +69,35 @@ def line_levels(transform: Transform, orders: Array, speeds_hz: Array, top_hz: f
 
 
 @cache
-def _logs() -> dict[str, Array]:
-    """Log of the chance of each step for each row of the table, as far as the rig is believed."""
+def _logs() -> tuple[dict[str, Array], dict[str, Array]]:
+    """Log of the chance of each step, as far as the rig is believed, for each kind of order, (fainter, steps), and between orders.
+
+    fainter: by how many steps all lines of a recording stand lower over its noise than the rig's do, the lowest step for those below it
+    """
     rows = {row["lines"]: np.array([float(row[column]) for column in COLUMNS]) for row in rows_of(table_text("blade_count.csv"))}
-    return {name: np.log((1 - UNFORESEEN) * row / row.sum() + UNFORESEEN / len(COLUMNS)) for name, row in rows.items()}
+    count = len(COLUMNS)
+
+    def logs(row: Array) -> Array:
+        return np.asarray(np.log((1 - UNFORESEEN) * row / row.sum() + UNFORESEEN / count))
+
+    def fainter(row: Array, by: int) -> Array:
+        return np.concatenate([[row[: by + 1].sum()], row[by + 1 :], np.zeros(by)])
+
+    return {name: np.stack([logs(fainter(rows[name], by)) for by in range(count)]) for name in KINDS}, {n: logs(rows[n]) for n in BETWEEN}
 
 
 def blade_chances(transform: Transform, mean_hz: float, top_hz: float, apart_s: Spans = ()) -> dict[int, float]:
     """Probability of each number of blades that is probable enough, most probable first.
 
     transform: of one channel; mean_hz: mean speed of the rotors; top_hz: up to which it is trusted
-    Lines that show nothing, or whose orders a slow sensor does not reach, leave the prior as it was.
+    Where noise hides the lines, or a slow sensor does not reach their orders, the prior stays.
     """
-    orders = np.arange(1.0, TOP + 1)
-    levels, logs = line_levels(transform, orders, mean_hz * NEAR, top_hz, apart_s), _logs()
+    levels, (lines, noise) = line_levels(transform, np.arange(1.0, TOP + 1), mean_hz * NEAR, top_hz, apart_s), _logs()
     step, seen = np.searchsorted(STEPS_DB, levels, side="right"), np.isfinite(levels)
     score = {}
     for blades, prior in PRIOR.items():
-        each = [logs[kind_of(k, blades)][step[k - 1]] - logs[between_of(k)][step[k - 1]] for k in range(1, TOP + 1)]
-        score[blades] = math.log(prior) + np.logaddexp.reduce(TRUST * np.where(seen, each, 0.0).sum(axis=0))
+        each = np.stack([lines[kind_of(k, blades)][:, step[k - 1]] - noise[between_of(k)][step[k - 1]] for k in range(1, TOP + 1)])
+        score[blades] = math.log(prior) + np.logaddexp.reduce(TRUST * np.where(seen[:, None], each, 0.0).sum(axis=0), axis=None)
     most = max(score.values())
     weight = {blades: math.exp(each - most) for blades, each in score.items()}
     chance = {blades: each / sum(weight.values()) for blades, each in sorted(weight.items(), key=lambda item: -item[1])}
@@ -118,14 +127,3 @@ def chances_of(reading: Reading) -> dict[int, float]:
 def together(each: Sequence[Mapping[int, float]]) -> dict[int, float]:
     """Probability of each number of blades over several flights of one craft: their mean, as lines that mislead in one do in all."""
     return {blades: mean for blades in PRIOR if (mean := sum(chances.get(blades, 0.0) for chances in each) / len(each)) > 0}
-
-
-def blades_words(chances: Mapping[int, float]) -> str:
-    """Say how many blades it looks like: "looks like 2 blades (93 %), which was not said"."""
-    ranked = sorted(chances, key=lambda blades: -chances[blades])
-    named = [
-        f"{blades}{'' if i else ' blades'} ({100 * chances[blades]:.0f} %)"
-        for i, blades in enumerate(ranked)
-        if not i or chances[blades] >= SHOWN
-    ]
-    return f"looks like {' or '.join(named)}, which was not said"

@@ -10,11 +10,12 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.blade_count import blades_words, chances_of, if_named, together
+from vibekit.blade_count import chances_of, if_named, together
 from vibekit.dominance import LEAD, LOUDEST, TURNS
 from vibekit.likelihood import UNFORESEEN
 from vibekit.made_table import rows_of, table_text
 from vibekit.reading import Quantity, Reading
+from vibekit.wording import blades_words
 
 Array = npt.NDArray[np.float64]
 LEVELS_DB, LEADS = (4.0, 7.0, 10.0, 12.0, 14.0, 16.0, 18.0, 21.0), (-5.0, -2.0, 2.0, 5.0, 8.0, 11.0)  # edges of the steps
