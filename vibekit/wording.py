@@ -41,7 +41,7 @@ _LIKELIHOOD = (
     (0.10, "unlikely"),
     (0.01, "very unlikely"),
 )
-RIVAL = 0.1  # numbers of blades less probable are not named beside the likeliest
+SETTLED, RIVAL = 0.75, 0.1  # probability from which lines are said to tell the number of blades, and from which another is named
 
 
 def unit_words(unit: str) -> str:
@@ -134,16 +134,18 @@ def title_of(reading: Reading) -> str:
     """Name a reading by how the motor was turned, its speed and its length, and by what its lines look like where it was not said."""
     from vibekit.blade_count import chances_of
 
-    looks = f", {blades_words(chances)}" if (chances := chances_of(reading)) else ""
+    chances = chances_of(reading)
+    looks = f", {blades_words(chances)}" if max(chances.values(), default=0.0) >= SETTLED else ""
     return f"{TEST_WORDS[reading.settings.test]}, {speed_words(reading.speed)}, {reading.duration_s:.1f} s{looks}"
 
 
 def blades_words(chances: Mapping[int, float]) -> str:
-    """Say how many blades it looks like: "looks like 2 blades (93 %), which was not said". chances: {number: its probability}."""
-    first, *others = sorted(chances, key=lambda blades: -chances[blades])
-    named = [f"{first} blades ({100 * chances[first]:.0f} %)"]
-    named += [f"{blades} ({100 * chances[blades]:.0f} %)" for blades in others if chances[blades] >= RIVAL]
-    return f"looks like {' or '.join(named)}, which was not said"
+    """Say how many blades the lines of a flight look like, or that they leave it open. chances: {number: its probability}."""
+    ranked = sorted(chances, key=lambda blades: -chances[blades])
+    if chances[ranked[0]] >= SETTLED:
+        return f"looks like {ranked[0]} blades ({100 * chances[ranked[0]]:.0f} %), which was not said"
+    named = [f"{blades} ({100 * chances[blades]:.0f} %)" for blades in ranked if chances[blades] >= RIVAL]
+    return f"how many blades was not said, and the lines leave it open: {listed(named)}"
 
 
 def not_recorded(tests: Iterable[Test | None]) -> list[str]:
