@@ -77,7 +77,7 @@ class OneOfFour:
         for blades, (probability, odds) in self.counts.items():
             weight = {name: each * 10 ** (odds.get(name, 0.0) - self.odds.get(name, 0.0)) for name, each in chance.items()}
             total = sum(weight.values())
-            found[blades] = probability * total, {name: each / total for name, each in weight.items()}
+            found[blades] = probability, {name: each / total for name, each in weight.items()}
         return found
 
 
@@ -85,8 +85,10 @@ def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> O
     """What flights show of one rotor over the others; None without one, or where flights have a reference.
 
     Several flights are one craft, whose rotors stand to each other as they do: their mean counts once. Where healthy flights of this
-    craft are there, the rise of 1x against them tells the same, and better. Where the number of blades was not said, the odds are
-    those of each number, weighed by its probability, and not those of the likeliest.
+    craft are there, the rise of 1x against them tells the same, and better. Where the number of blades was not said, the logarithms of
+    each number's odds are weighed by its probability (logarithmic pool: Genest & Zidek, Stat. Sci. 1 (1986) 114-135, from memory): all are read from
+    one flight, in which a rotor that truly stands out does so by every account, so a number of which two others say the opposite counts
+    less than it would in the mean of the odds.
     """
     flights = [r for r in readings if r.settings.test == "flight" and r.quantity(LOUDEST)]
     if not flights or any(r.settings.test == "flight" for r in references):
@@ -97,7 +99,7 @@ def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> O
     counts = {blades: (chance, _odds(flights, blades)) for blades, chance in chances.items()}
     rest = 1 - sum(chances.values())  # with numbers too improbable to be looked into, only the beats tell
     weighed = [*counts.values(), (rest, _odds(flights, said))]
-    odds = {name: math.log10(sum(chance * 10 ** each[name] for chance, each in weighed)) for name in weighed[0][1]}
+    odds = {name: sum(chance * each[name] for chance, each in weighed) for name in weighed[0][1]}
     return OneOfFour(_words(flights, likeliest, chances, stands_out=max(odds.values()) > 0), odds, counts)
 
 

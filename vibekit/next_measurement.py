@@ -129,13 +129,15 @@ def next_measurements(
 
 
 def bits_of_counting(chance: Mapping[str, float], counted: Mapping[int, tuple[float, Mapping[str, float]]]) -> float:
-    """What counting the blades is expected to tell of the condition, bits.
+    """What counting the blades is expected to tell of the condition, bits (mutual information, as in `next_measurements`).
 
     chance: of each condition; counted: {blades: (its probability, chance of each condition if it is so)}; a number that is not among
-    them would tell nothing
+    them would leave the chances as they are
     """
-    before = _open(np.array(list(chance.values())))
-    return max(sum(p * (before - _open(np.array(list(each.values())))) for p, each in counted.values()), 0.0)
+    rest = 1 - sum(p for p, _ in counted.values())
+    each = [*counted.values(), (rest, chance)]
+    mean = np.sum([p * np.array([after[name] for name in chance]) for p, after in each], axis=0)
+    return max(_open(mean) - sum(p * _open(np.array(list(after.values()))) for p, after in each), 0.0)
 
 
 def _open(chance: Array) -> float:
