@@ -152,8 +152,8 @@ def test_where_the_number_matters_it_is_asked_for_before_anything_else(hurt):
 
 
 def test_counting_is_worth_what_it_tells_of_the_condition():
-    # a fair coin settled is one bit; else the Jensen-Shannon divergence (Lin, IEEE Trans. Inf. Theory 37 (1991) 145, from memory): of heads for
-    # sure and a fair coin H(3/4) - 1/2 = 0.311
+    # a fair coin settled is one bit; else the Jensen-Shannon divergence (Lin, IEEE Trans. Inf. Theory 37 (1991) 145, from memory): of
+    # heads for sure and a fair coin H(3/4) - 1/2 = 0.311
     chance = {"healthy": 0.5, "blade-damage": 0.5}
     sure = {2: (0.5, {"healthy": 1.0, "blade-damage": 0.0}), 3: (0.5, {"healthy": 0.0, "blade-damage": 1.0})}
     assert bits_of_counting(chance, sure) == pytest.approx(1)

@@ -85,10 +85,11 @@ def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> O
     """What flights show of one rotor over the others; None without one, or where flights have a reference.
 
     Several flights are one craft, whose rotors stand to each other as they do: their mean counts once. Where healthy flights of this
-    craft are there, the rise of 1x against them tells the same, and better. Where the number of blades was not said, the logarithms of
-    each number's odds are weighed by its probability (logarithmic pool: Genest & Zidek, Stat. Sci. 1 (1986) 114-135, from memory): all are read from
-    one flight, in which a rotor that truly stands out does so by every account, so a number of which two others say the opposite counts
-    less than it would in the mean of the odds.
+    craft are there, the rise of 1x against them tells the same, and better.
+
+    Where the number of blades was not said, the logarithms of each number's odds are weighed by its probability (logarithmic pool:
+    Genest & Zidek, Stat. Sci. 1 (1986) 114, from memory). All are read from one flight, in which a rotor that truly stands out does so
+    by every account: a number of which the others say the opposite counts less than it would in the mean of the odds.
     """
     flights = [r for r in readings if r.settings.test == "flight" and r.quantity(LOUDEST)]
     if not flights or any(r.settings.test == "flight" for r in references):
