@@ -26,8 +26,9 @@ ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
 WANDER = 3e-4  # relative scatter of an order's line beside the spectrum's own width
 SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, directions, severities
 # level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: from blades unlike to all alike
-BLADED, BLADELESS = ((-6.0, -8.0, 0.6), (-12.0, -16.0, 0.3), (-18.0, -24.0, 0.1)), ((-3.0, -6.0, 1.0),)
-FALLS_DB = {2.0: 0.5, 6.0: 0.3, 15.0: 0.2}  # of the levels from order to order, with their prior
+BLADED = (-6.0, -8.0, 0.5), (-12.0, -16.0, 0.25), (-18.0, -24.0, 0.12), (-26.0, -34.0, 0.08), (-36.0, -46.0, 0.05)
+BLADELESS = ((-3.0, -6.0, 1.0),)
+FALLS = (2.0, -40.0, 0.5), (6.0, -50.0, 0.3), (15.0, -300.0, 0.2)  # of the levels from order to order, dB, and how far, with their prior
 LAST, FEW = (2, 3, 4), 0.05  # multiple of the blades, or order, after which nothing comes however little noise there is; prior of each
 DIM_DB = 6.0  # below what is visible, from which a local maximum is no line however rare
 PAIRS = np.arange(6, 15)  # of poles, where they are not known
@@ -103,14 +104,16 @@ def _weighed(lines: Lines, settings: Settings, speed: Array, found: Index) -> li
 
 
 def _chance(lines: Lines, speed: Array, found: Index) -> Array:
-    """Chance of lines as high, (orders, m), where lines at still higher multiples of a speed (m,) are no chance lines: they are its own.
+    """Chance of lines as high, (orders, m), where other lines at multiples of a speed (m,) are no chance lines: they are its own.
 
-    Of them as many as lie there beyond what any places as wide would hold.
+    Of them, higher orders and what stands close beside the line found, as many as lie there beyond what any places as wide would hold.
     """
-    high = lines.highest(HIGHER)[:, None]
-    multiple, wide = np.round(high / speed), np.minimum(2 * _reach(lines, high) / speed, WIDE)
+    line = np.argsort(lines.rank)[:HIGHER, None]
+    high = lines.frequency[line]
+    multiple, wide = np.rint(high / speed).astype(np.intp), np.minimum(2 * _reach(lines, high) / speed, WIDE)
+    taken = np.take_along_axis(found, np.clip(multiple, 1, HIGHEST_ORDER) - 1, axis=0) == line
     near = np.abs(high - multiple * speed) < _reach(lines, high)
-    explained = np.where((multiple > HIGHEST_ORDER) & (multiple <= FURTHEST) & (wide < WIDE), (near - wide) / (1 - wide), 0.0)
+    explained = np.where(~taken & (multiple > 0) & (multiple <= FURTHEST) & (wide < WIDE), (near - wide) / (1 - wide), 0.0)
     return np.maximum(lines.chance(found, _reach(lines, ORDER * speed), explained), 1e-12)
 
 
@@ -154,9 +157,9 @@ def level_patterns(settings: Settings) -> tuple[tuple[Array, float], ...]:
     Common practice, no source.
     """
     patterns = []
-    for (blades, prior), (fall, share) in product(blade_counts(settings).items(), FALLS_DB.items()):
+    for (blades, prior), (fall, least, share) in product(blade_counts(settings).items(), FALLS):
         for first, others, part in BLADED if blades else BLADELESS:
-            level = np.where(ORDER == 1, first, np.maximum(others - fall * ORDER, -20.0 * fall))
+            level = np.where(ORDER == 1, first, np.maximum(others - fall * ORDER, least))
             if blades:
                 level = np.where(ORDER % blades == 0, np.maximum(-(4 + fall / 2) * (ORDER / blades - 1), level), level)
             for multiple in (1, 2, 6):
