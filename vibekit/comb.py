@@ -26,9 +26,9 @@ ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
 WANDER = 3e-4  # relative scatter of an order's line beside the spectrum's own width
 SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, directions, severities
 # level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: from blades unlike to all alike
-BLADED = (-6.0, -8.0, 0.5), (-12.0, -16.0, 0.25), (-18.0, -24.0, 0.12), (-26.0, -34.0, 0.08), (-36.0, -46.0, 0.05)
+BLADED = (-6.0, -8.0, 0.57), (-12.0, -16.0, 0.28), (-18.0, -24.0, 0.1), (-26.0, -34.0, 0.05)
 BLADELESS = ((-3.0, -6.0, 1.0),)
-FALLS = (2.0, -40.0, 0.5), (6.0, -50.0, 0.3), (15.0, -300.0, 0.2)  # of the levels from order to order, dB, and how far, with their prior
+FALLS = (2.0, -40.0, 0.5), (6.0, -120.0, 0.15), (6.0, -50.0, 0.15), (15.0, -300.0, 0.2)  # of the levels from order to order, dB, and how far, with their prior
 LAST, FEW = (2, 3, 4), 0.05  # multiple of the blades, or order, after which nothing comes however little noise there is; prior of each
 DIM_DB = 6.0  # below what is visible, from which a local maximum is no line however rare
 PAIRS = np.arange(6, 15)  # of poles, where they are not known
