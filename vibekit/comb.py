@@ -183,7 +183,7 @@ def blade_counts(settings: Settings) -> dict[int | None, float]:
         return {None: 1.0}
     if settings.blades:
         return {settings.blades: 1 - UNSEEN, None: UNSEEN}
-    return {None: 0.3, 2: 0.3, 3: 0.2, 4: 0.1, 5: 0.1}
+    return {None: UNSEEN, 2: 0.28, 3: 0.19, 4: 0.09, 5: 0.09}
 
 
 def _first_guesses(lines: Lines, settings: Settings, low_hz: float, high_hz: float) -> tuple[Array, Array]:
