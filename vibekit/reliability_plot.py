@@ -53,7 +53,7 @@ def confusion_picture(outcomes: Sequence[Outcome]) -> str:
     rows = ["sound motor" if name == "healthy" else word for name, word in zip(names, words, strict=False)]
     with style():
         figure = Figure(figsize=(10.4, 7.2))
-        ax = figure.add_axes((0.22, 0.02, 0.68, 0.72))
+        ax = figure.add_axes((0.25, 0.02, 0.65, 0.72))
         from matplotlib.colors import LinearSegmentedColormap
 
         ax.imshow(share, cmap=LinearSegmentedColormap.from_list("ink", [_INK["paper"], _INK["this"]]), vmin=0, vmax=100, aspect="auto")
