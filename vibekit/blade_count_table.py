@@ -46,7 +46,7 @@ def make_table(seeds: range) -> str:
 
 def main() -> None:
     """Write the table into `reference_spectra/` of this checkout."""
-    craft = int(sys.argv[1]) if len(sys.argv) > 1 else 600
+    craft = int(sys.argv[1]) if len(sys.argv) > 1 else 900
     path = Path(__file__).resolve().parent.parent / "reference_spectra" / "blade_count.csv"
     made = "# made by python -m vibekit.blade_count_table; do not edit\n"
     path.write_text(made + make_table(range(FIRST_SEED, FIRST_SEED + craft)), encoding="utf-8")
