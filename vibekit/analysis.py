@@ -12,8 +12,9 @@ import vibekit
 from vibekit.alias import folded_lines, folded_orders, folded_problem
 from vibekit.blade_count import blade_chances, if_blades
 from vibekit.dominance import Band, loudest_rotor
+from vibekit.flight_speed import flight_speed
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
-from vibekit.hover import ROTORS_APART, hover_speed
+from vibekit.hover import ROTORS_APART
 from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
 from vibekit.median import median
@@ -28,7 +29,7 @@ from vibekit.rotors import rotor_tracks
 from vibekit.run_up import measure_run_up
 from vibekit.screening import Screening, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
-from vibekit.speed import SpeedTrack, seek_speed
+from vibekit.speed import CLAIMED, SpeedTrack, seek_speed
 from vibekit.synchronous import one_turn
 from vibekit.transform import Transform
 
@@ -92,15 +93,16 @@ def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Tr
         return seek_speed(recording, settings, part, whole)
     rate = recording.rate_hz
     signals = [recording.samples[row, part] for row in recording.rows("vibration")]
-    found = hover_speed(signals, rate, settings.blades)
+    found = flight_speed(signals, rate, USED * rate, settings.blades)
     if found is None:
         return None
-    mean, u95 = found
+    mean = found.hz
     end = (part.stop - part.start - 1) / rate
-    told_apart = rotor_tracks(signals, rate, mean, settings.blades)
+    told_apart = rotor_tracks(signals, rate, mean, settings.blades) if found.confidence >= CLAIMED else []
     off = recording.clock(settings.clock) * mean
     rotors = tuple((track.mean_hz, math.hypot(apart, off)) for track, apart in told_apart)
-    return SpeedTrack(np.array([0.0, end]), np.array([mean, mean]), "estimated", math.hypot(u95, off), rotors=rotors)
+    both, u95 = np.array([mean, mean]), math.hypot(found.u95_hz, off)
+    return SpeedTrack(np.array([0.0, end]), both, "estimated", u95, found.confidence, found.rivals, rotors)
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,18 +86,29 @@ def _logs() -> tuple[dict[str, Array], dict[str, Array]]:
     return {name: np.stack([logs(fainter(rows[name], by)) for by in range(count)]) for name in KINDS}, {n: logs(rows[n]) for n in BETWEEN}
 
 
+def scores(transform: Transform, speeds_hz: Array, top_hz: float, blades: int | None = None, apart_s: Spans = ()) -> dict[int, Array]:
+    """Log of the prior times the likelihood of what stands at the orders of each mean speed, (fainter, speeds), by number of blades.
+
+    transform: of one channel; top_hz: up to which it is trusted; blades: of each propeller, if they were counted
+    What stands between orders counts as where no speed has any, so speeds compare by it too.
+    """
+    levels, (lines, noise) = line_levels(transform, np.arange(1.0, TOP + 1), speeds_hz, top_hz, apart_s), _logs()
+    step, seen = np.searchsorted(STEPS_DB, levels, side="right"), np.isfinite(levels)
+    found = {}
+    for count, prior in ({blades: 1.0} if blades else PRIOR).items():
+        each = np.stack([lines[kind_of(k, count)][:, step[k - 1]] - noise[between_of(k)][step[k - 1]] for k in range(1, TOP + 1)])
+        found[count] = math.log(prior) + TRUST * np.where(seen[:, None], each, 0.0).sum(axis=0)
+    return found
+
+
 def blade_chances(transform: Transform, mean_hz: float, top_hz: float, apart_s: Spans = ()) -> dict[int, float]:
     """Probability of each number of blades that is probable enough, most probable first.
 
     transform: of one channel; mean_hz: mean speed of the rotors; top_hz: up to which it is trusted
     Where noise hides the lines, or a slow sensor does not reach their orders, the prior stays.
     """
-    levels, (lines, noise) = line_levels(transform, np.arange(1.0, TOP + 1), mean_hz * NEAR, top_hz, apart_s), _logs()
-    step, seen = np.searchsorted(STEPS_DB, levels, side="right"), np.isfinite(levels)
-    score = {}
-    for blades, prior in PRIOR.items():
-        each = np.stack([lines[kind_of(k, blades)][:, step[k - 1]] - noise[between_of(k)][step[k - 1]] for k in range(1, TOP + 1)])
-        score[blades] = math.log(prior) + np.logaddexp.reduce(TRUST * np.where(seen[:, None], each, 0.0).sum(axis=0), axis=None)
+    found = scores(transform, mean_hz * NEAR, top_hz, apart_s=apart_s)
+    score = {blades: float(np.logaddexp.reduce(each, axis=None)) for blades, each in found.items()}
     most = max(score.values())
     weight = {blades: math.exp(each - most) for blades, each in score.items()}
     chance = {blades: each / sum(weight.values()) for blades, each in sorted(weight.items(), key=lambda item: -item[1])}

@@ -13,12 +13,17 @@ RANGE_HZ = (20.0, 600.0)  # 1 200 to 36 000 rpm: from large rotors idling to sma
 ROTORS_APART = 0.15  # rotors of one craft turn this far from their mean (common practice, no source)
 BLADES = (2, 3, 4, 5)
 CAP = 2.0  # decades of contrast credited to one order: one strong line does not decide
-SURE = 1.5  # decades of contrast, over all orders, from which a speed is claimed
+SURE = 2.0  # decades of contrast, over all orders, from which a speed is told: on flights of the rig less is no better than chance
 BETWEEN = 0.3  # orders either side of the half-way point where a right speed finds nothing
 NEAR, FAR = 0.05, 0.2  # of an order: rotors about the mean, and what is looked at about an order at most
 NOTHING = 0.12  # decades of contrast below which every second order is taken as empty
 SLOWER = 0.3  # decades of contrast from which lines between blade passes tell a slower shaft
 LINE = 2.0  # times the floor from which power counts as a line's
+
+
+def highest_hz(rate_hz: float) -> float:
+    """Up to what speed a sampling rate lets four orders and what is beside them be looked at."""
+    return min(RANGE_HZ[1], rate_hz / 10)
 
 
 def hover_speed(signals: Sequence[npt.NDArray[np.floating]], rate_hz: float, blades: int | None = None) -> tuple[float, float] | None:
@@ -45,7 +50,7 @@ def hover_speed(signals: Sequence[npt.NDArray[np.floating]], rate_hz: float, bla
         low, high = ((speeds * (order + side * width) / step).astype(int).clip(0, len(power)) for side in (-1, 1))
         return np.asarray(np.log10(1 + (above[high] - above[low]) / np.maximum(noise[high] - noise[low], np.finfo(float).tiny)))
 
-    speeds = np.geomspace(RANGE_HZ[0], min(RANGE_HZ[1], rate_hz / 10), 700)
+    speeds = np.geomspace(RANGE_HZ[0], highest_hz(rate_hz), 700)
     contrast = np.zeros(len(speeds))
     for order in (1, 2, 3, 4):
         contrast += np.clip(level(speeds, order, min(ROTORS_APART * order, BETWEEN)) - level(speeds, order - 0.5, BETWEEN), -CAP, CAP)
