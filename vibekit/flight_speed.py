@@ -15,7 +15,6 @@ Array = npt.NDArray[np.float64]
 STRETCH_S = 15.0  # over which rotors wander little (common practice, no source)
 STEP = 0.01  # of a speed to the next one tried
 USUAL_HZ, SPREAD = 130.0, math.log(2)  # hovering rotors of small craft: two of three within a factor of two (common practice, no source)
-SAME = 0.12  # speeds nearer to each other, relative, are one
 # how many times likelier the speed where orders gather is for being found so, where that looked at the others too: counted on 300 flights
 # of the rig at 2 000 Hz and more, whatever the kinds of lines made of it
 GATHERED = 14.0
@@ -60,7 +59,7 @@ def flight_speed(
     (hz, sure, u95), *others = _regions(speeds, chance / chance.sum())
     if sure < EVEN:
         return None
-    if same := [each for each in gathered if abs(math.log(each[0] / hz)) < SAME]:
+    if same := [each for each in gathered if abs(math.log(each[0] / hz)) < ROTORS_APART]:
         hz, u95 = (float(np.median(each)) for each in zip(*same, strict=True))
     return FlightSpeed(hz, max(u95, LEAST_U95 * hz), min(sure, 1.0), tuple((other, chance) for other, chance, _ in others))
 
@@ -78,4 +77,4 @@ def _regions(speeds: Array, chance: Array) -> list[tuple[float, float, float]]:
 
 
 def _near(speeds: Array, hz: float) -> npt.NDArray[np.bool_]:
-    return np.asarray(np.abs(np.log(speeds / hz)) < SAME)
+    return np.asarray(np.abs(np.log(speeds / hz)) < ROTORS_APART)
