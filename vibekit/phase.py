@@ -14,6 +14,7 @@ from itertools import accumulate, repeat
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.special import stdtrit
 
 from vibekit.median import median
 from vibekit.ridge import best_path
@@ -22,6 +23,7 @@ Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
 WANDERS = 10.0 ** np.arange(-9.0, 5.0)  # second difference of the angle a block, variance in units of its noise
 FIRST = 8  # of them to be tried; then those beside it, as long as they are not
+HIDDEN = 10.0  # wander times the fourth power of the blocks, below which noise hides all it does to their mean: smaller ones count as one
 UNLIKELY = 80.0  # twice the log of the likelihood, below the likeliest
 STEP = 1 / 15  # of the largest error of the coarse speed: typical change from block to block
 CACHED = 1 << 15  # samples turned at once: they stay in the cache
@@ -156,6 +158,9 @@ def _smoother(n: int) -> Callable[[Array, float], tuple[Array, float, float, flo
     ends[1, 1] += 1
     ends[-2, 1] -= 1
 
+    least = int(np.searchsorted(WANDERS, HIDDEN / n**4))
+    unsure = (float(stdtrit(n - 2, 0.975)) / 1.96) ** 2  # a variance that so few differences tell (Student, Biometrika 6 (1908) 1-25)
+
     @cache
     def factored(i: int) -> tuple[Array, float, Array]:
         """Factor for one wander, the log of its determinant, and the variance of both changes (2,)."""
@@ -176,9 +181,9 @@ def _smoother(n: int) -> Callable[[Array, float], tuple[Array, float, float, flo
             misfit = float(angle @ (angle - found[i]))
             scale = max(misfit / (n - 2), variance)
             cost[i] = determinant + (n - 2) * (np.log(WANDERS[i]) + np.log(scale)) + misfit / scale
-            across[i], step[i] = scale * reach, scale * WANDERS[i]
+            across[i], step[i] = scale * reach * (unsure if scale > variance else 1.0), scale * WANDERS[i]
             if cost[i] < cost.min() + UNLIKELY:
-                to_try += [j for j in (i - 1, i + 1) if 0 <= j < WANDERS.size and cost[j] == np.inf]
+                to_try += [j for j in (i - 1, i + 1) if least <= j < WANDERS.size and cost[j] == np.inf]
         weight = np.exp((cost.min() - cost) / 2)
         weight /= weight.sum()
         change = found @ ends
