@@ -4,13 +4,11 @@ Craft of the usual and of the wide population by turns, each with one kind of se
 quarter with another fault that raises 1x.
 """
 
-import sys
-from pathlib import Path
-
 import numpy as np
 
 from vibekit.blade_count import BETWEEN, COLUMNS, KINDS, STEPS_DB, TOP, between_of, kind_of, line_levels
 from vibekit.dominance_table import CUT, RAISING
+from vibekit.made_table import write_table
 from vibekit.rig import Fault, draw_craft
 from vibekit.rig.craft import ROTORS, stream
 from vibekit.rig.flight_band import CutTip
@@ -46,10 +44,7 @@ def make_table(seeds: range) -> str:
 
 def main() -> None:
     """Write the table into `reference_spectra/` of this checkout."""
-    craft = int(sys.argv[1]) if len(sys.argv) > 1 else 900
-    path = Path(__file__).resolve().parent.parent / "reference_spectra" / "blade_count.csv"
-    made = "# made by python -m vibekit.blade_count_table; do not edit\n"
-    path.write_text(made + make_table(range(FIRST_SEED, FIRST_SEED + craft)), encoding="utf-8")
+    write_table("blade_count.csv", "vibekit.blade_count_table", make_table, FIRST_SEED, 900)
 
 
 if __name__ == "__main__":

@@ -6,13 +6,13 @@ healthy (the baseline), then with every condition at several severities, bare, w
 same chain as a user's recording.
 """
 
-import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from vibekit.catalogue import load_catalogue
 from vibekit.likelihood_table import SeenCase, likelihood_table
+from vibekit.made_table import FOLDER, craft_wanted, made_by
 from vibekit.observation import observe
 from vibekit.reading import Reading
 from vibekit.repeat_table import make_repeatability
@@ -25,7 +25,7 @@ HEALTHY = 3
 THIN = (2, 1)  # recordings of the baseline, and later
 REPEATED = 30  # craft for the repeatability
 FIRST_SEED = 1_000_000  # tests draw their craft from other seeds
-MADE = "# made by python -m vibekit.calibration; do not edit\n"
+MADE = made_by("vibekit.calibration")
 
 
 def seen_cases(case: RigCase, repeatability: Repeatability) -> list[SeenCase]:
@@ -59,15 +59,14 @@ def write_tables(folder: Path, craft: list[list[SeenCase]]) -> None:
 
 def main() -> None:
     """Write the tables into `reference_spectra/` of this checkout."""
-    craft = int(sys.argv[1]) if len(sys.argv) > 1 else 120
-    folder = Path(__file__).resolve().parent.parent / "reference_spectra"
+    craft = craft_wanted(120)
     with ProcessPoolExecutor() as pool:
-        (folder / "repeatability.csv").write_text(
+        (FOLDER / "repeatability.csv").write_text(
             MADE + make_repeatability(range(FIRST_SEED - REPEATED, FIRST_SEED), pool), encoding="utf-8"
         )
         load_repeatability.cache_clear()
         jobs = [(seed, load_repeatability()) for seed in range(FIRST_SEED, FIRST_SEED + craft)]
-        write_tables(folder, list(pool.map(_seen, jobs)))
+        write_tables(FOLDER, list(pool.map(_seen, jobs)))
 
 
 if __name__ == "__main__":

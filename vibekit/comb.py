@@ -25,9 +25,10 @@ HIGHEST_ORDER = 32
 ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
 WANDER = 3e-4  # relative scatter of an order's line beside the spectrum's own width
 SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, directions, severities
-# level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: from blades unlike to all alike
-BLADED = (-6.0, -8.0, 0.57), (-12.0, -16.0, 0.28), (-18.0, -24.0, 0.1), (-26.0, -34.0, 0.05)
-UNSTATED = 0.4  # of the last share where nobody stated the blades: else a bare motor's 1x passes for that of many blades all alike
+# level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: from blades unlike to nearly alike
+BLADED = (-6.0, -8.0, 0.57), (-12.0, -16.0, 0.28), (-18.0, -24.0, 0.1)
+ALIKE_DB = -26.0, -34.0  # of blades all alike
+ALIKE, UNSTATED = 0.05, 0.02  # their share, and where nobody stated the blades: else a bare motor's 1x passes for that of many
 BLADELESS = ((-3.0, -6.0, 1.0),)
 # of the levels from order to order, dB, and how far, with their prior: some resonance may lift far ones
 FALLS = (2.0, -40.0, 0.5), (6.0, -120.0, 0.15), (6.0, -50.0, 0.15), (15.0, -300.0, 0.2)
@@ -159,8 +160,7 @@ def level_patterns(settings: Settings) -> tuple[tuple[Array, float], ...]:
     Common practice, no source.
     """
     patterns = []
-    *most, (first_db, others_db, alike) = BLADED
-    bladed = *most, (first_db, others_db, alike if settings.blades else UNSTATED * alike)
+    bladed = *BLADED, (*ALIKE_DB, ALIKE if settings.blades else UNSTATED)
     for (blades, prior), (fall, least, share) in product(blade_counts(settings).items(), FALLS):
         for first, others, part in bladed if blades else BLADELESS:
             level = np.where(ORDER == 1, first, np.maximum(others - fall * ORDER, least))

@@ -1,7 +1,7 @@
 """Readings to findings and a conclusion, or to an honest "cannot tell"."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
@@ -78,11 +78,10 @@ def diagnose(
     seen = observe(usable, sound, table, peers=peers, others=others) if usable else ()
     swept = any(o.name == LONE for o in seen)  # a run-up has told it already, at all speeds
     told = None if swept else over_speeds(usable, sound, table, peers=peers)
-    hints = (*hints, *((Hint(told[0], {"resonance": told[1]}),) if told else ()))
     added = noise_over_speeds(usable, sound, table, peers=peers)
-    hints = (*hints, *((Hint(*added),) if added else ()))
     alone = one_of_four(usable, sound)
-    hints = (*hints, *((Hint(alone.text, alone.odds),) if alone else ()))
+    derived = (told and (told[0], {"resonance": told[1]}), added, alone and (alone.text, alone.odds))
+    hints = (*hints, *(Hint(*each) for each in derived if each))
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
     prior = _with_hints(prior, hints)
     chance = likelihoods.posterior(seen, prior)
@@ -102,7 +101,11 @@ def diagnose(
     if not usable and not hints:
         return Diagnosis((), _undecided(catalogue, position, _unfit(readings), "Record again as the screening says."))
     compared = any(o.name == "1x" or o.name == "roughness" for o in seen)
-    end = _conclude(catalogue, chance, usable, hints, seen, slow=slow, compared=compared, position=position)
+
+    def conclude(chance: Mapping[str, float]) -> Conclusion:
+        return _conclude(catalogue, chance, usable, hints, seen, slow=slow, compared=compared, position=position)
+
+    end = conclude(chance)
     if why := why_not_compared(usable, references):
         end = replace(end, reason=f"{end.reason} Not compared with the {'other motors' if peers else 'healthy recordings'}: {why}.")
     if slow or any(h.decides for h in hints):
@@ -111,21 +114,30 @@ def diagnose(
     best = next((n for n in ranked if n.bits >= WORTH_MORE or end.condition in ("healthy", "undecided")), None)
     if best:
         end = replace(end, next_step=best.sentence, next_measurement=best.key, next_bits=best.bits)
-    counted = alone.if_counted(chance) if alone else {}
-    ends = {
-        blades: _conclude(catalogue, given, usable, hints, seen, slow=slow, compared=compared, position=position)
-        for blades, (probability, given) in counted.items()
-        if probability >= OPEN
-    }
-    if any(each.part != end.part for each in ends.values()):
-        end = replace(end, reason=f"{end.reason} {_if_counted(ends)}")
-        if end.condition == "undecided":
-            bits = bits_of_counting(chance, counted)
-            end = replace(end, next_step=f"{BLADES}. {end.next_step}", next_measurement="blades", next_bits=bits)
-    return Diagnosis(findings, end)
+    return Diagnosis(findings, _unless_counted(end, chance, alone.if_counted(chance), conclude) if alone else end)
 
 
-def _if_counted(ends: Mapping[int, Conclusion]) -> str:
+def _unless_counted(
+    end: Conclusion,
+    chance: Mapping[str, float],
+    counted: Mapping[int, tuple[float, Mapping[str, float]]],
+    conclude: Callable[[Mapping[str, float]], Conclusion],
+) -> Conclusion:
+    """The conclusion, with what each number of blades would make of it where nobody counted them and that differs.
+
+    counted: {blades: (its probability, the probability of each condition if it is so)}
+    """
+    ends = {blades: conclude(given) for blades, (probability, given) in counted.items() if probability >= OPEN}
+    if all(each.part == end.part for each in ends.values()):
+        return end
+    end = replace(end, reason=f"{end.reason} {_by_count(ends)}")
+    if end.condition != "undecided":
+        return end
+    bits = bits_of_counting(chance, counted)
+    return replace(end, next_step=f"{BLADES}. {end.next_step}", next_measurement="blades", next_bits=bits)
+
+
+def _by_count(ends: Mapping[int, Conclusion]) -> str:
     """Say that the verdict rests on a number of blades that nobody gave."""
     said: dict[str, list[str]] = {}
     for blades, end in ends.items():

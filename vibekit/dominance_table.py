@@ -3,13 +3,12 @@
 Craft of the usual and of the wide population by turns, each with one kind of sensor. Blades are known, or not, by turns.
 """
 
-import sys
 from collections import Counter
 from collections.abc import Sequence
-from pathlib import Path
 
 from vibekit.dominance import LEAD, LOUDEST, loudest_rotor
 from vibekit.dominance_evidence import CUT_TIP, LEAD_COLUMNS, LEADS, LEVEL_COLUMNS, LEVELS_DB, SOUND, step_of
+from vibekit.made_table import write_table
 from vibekit.rig import Condition, Fault, RigCraft, draw_craft
 from vibekit.rig.craft import ROTORS, stream
 from vibekit.rig.flight_band import CutTip, flight_bands
@@ -59,10 +58,7 @@ def make_table(seeds: range) -> str:
 
 def main() -> None:
     """Write the table into `reference_spectra/` of this checkout."""
-    craft = int(sys.argv[1]) if len(sys.argv) > 1 else 1500
-    path = Path(__file__).resolve().parent.parent / "reference_spectra" / "dominance.csv"
-    made = "# made by python -m vibekit.dominance_table; do not edit\n"
-    path.write_text(made + make_table(range(FIRST_SEED, FIRST_SEED + craft)), encoding="utf-8")
+    write_table("dominance.csv", "vibekit.dominance_table", make_table, FIRST_SEED, 1500)
 
 
 if __name__ == "__main__":

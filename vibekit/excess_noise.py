@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy.special import logsumexp
 
 from vibekit.change import SITTING_DB, Pairing, pair_up, parts_of, per_decade
+from vibekit.levels import DB
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
 from vibekit.speed_evidence import by_speed
@@ -26,7 +27,6 @@ SHOWN = 3.0  # standard deviations by which noise must have risen at one speed
 MOST = 1.5  # log10 of the odds that this may shift: growth is no more than a habit of machines
 SIZES_DB = np.arange(-20.0, 8.0, 0.5)  # of what is added at the fastest speed, about what was found there
 SLOPES = np.arange(0.0, 85.0, 1.0)
-DB = 10 / math.log(10)
 
 
 @dataclass(frozen=True, slots=True)

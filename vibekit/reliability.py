@@ -12,15 +12,14 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 from scipy import stats
 
-from vibekit.calibration import MADE
 from vibekit.catalogue import load_catalogue
 from vibekit.diagnosis import diagnose
 from vibekit.finding import Conclusion, Diagnosis
+from vibekit.made_table import FOLDER, craft_wanted, made_by
 from vibekit.rig import CONDITIONS, Fault
 from vibekit.rig.population import ELSEWHERE
 from vibekit.rig_case import craft_cases
@@ -131,15 +130,14 @@ def main() -> None:
     """Judge the craft and write the table and the pictures into `reference_spectra/` of this checkout."""
     from vibekit.reliability_plot import confusion_picture, reliability_picture
 
-    craft = int(sys.argv[1]) if len(sys.argv) > 1 else CRAFT
-    folder = Path(__file__).resolve().parent.parent / "reference_spectra"
+    craft = craft_wanted(CRAFT)
     with ProcessPoolExecutor() as pool:
         outcomes = [o for each in pool.map(outcomes_of, range(FIRST_SEED, FIRST_SEED + craft)) for o in each]
     said = summary(outcomes)
-    head = f"{MADE.replace('calibration', 'reliability')}# {craft} craft. {said}\n"
-    (folder / "verdicts.csv").write_text(head + verdict_table(outcomes), encoding="utf-8")
+    head = f"{made_by('vibekit.reliability')}# {craft} craft. {said}\n"
+    (FOLDER / "verdicts.csv").write_text(head + verdict_table(outcomes), encoding="utf-8")
     for name, picture in (("reliability", reliability_picture(reliability(outcomes))), ("verdicts", confusion_picture(outcomes))):
-        (folder / f"{name}.svg").write_text(picture, encoding="utf-8")
+        (FOLDER / f"{name}.svg").write_text(picture, encoding="utf-8")
     sys.stdout.write(said + "\n")
 
 
