@@ -54,6 +54,8 @@ def kept():
         (["good.wav", "--unit", "dB"], "dB"),
         (["good.wav", "--roles", "vibration,tacho"], "tacho"),
         (["good.wav", "--blades", "0"], "0"),
+        (["good.wav", "--blades", "two"], "must be a whole number, not 'two'"),
+        (["good.wav", "--clock", "fast"], "must be a number, not 'fast'"),
         (["good.wav", "--no-such-option"], "--no-such-option"),
     ],
 )

@@ -29,8 +29,13 @@ COMMANDS = {
 }
 
 
+ALLOWED = {"invalid int value:": "must be a whole number, not", "invalid float value:": "must be a number, not"}  # for argparse's words
+
+
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> None:  # type: ignore[override]
+        for theirs, ours in ALLOWED.items():
+            message = message.replace(theirs, ours)
         self.exit(2, f"vibekit: {message}; see `{self.prog} --help`\n")
 
 
