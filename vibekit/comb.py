@@ -9,7 +9,7 @@ true speed misses none and leaves the odd orders to chance.
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 import numpy.typing as npt
@@ -111,7 +111,7 @@ def _chance(lines: Lines, speed: Array, found: Index) -> Array:
 
     Of them, higher orders and what stands close beside the line found, as many as lie there beyond what any places as wide would hold.
     """
-    line = np.argsort(lines.rank)[:HIGHER, None]
+    line = lines.highest(HIGHER)[:, None]
     high = lines.frequency[line]
     multiple, wide = np.rint(high / speed).astype(np.intp), np.minimum(2 * _reach(lines, high) / speed, WIDE)
     taken = np.take_along_axis(found, np.clip(multiple, 1, HIGHEST_ORDER) - 1, axis=0) == line
@@ -181,6 +181,27 @@ def level_patterns(settings: Settings) -> tuple[tuple[Array, float], ...]:
     return tuple(patterns)
 
 
+@dataclass(frozen=True, slots=True)
+class _LevelTable:
+    """Patterns of levels, what they share at an order written once.
+
+    order, level_db: (k,) index and (k, 1) level; row: (orders, patterns) which of them each has; log_prior: (patterns, 1)
+    """
+
+    order: Index
+    level_db: Array
+    row: Index
+    log_prior: Grey
+
+
+@lru_cache(maxsize=64)
+def _level_table(settings: Settings) -> _LevelTable:
+    levels, log_prior = zip(*level_patterns(settings), strict=True)
+    order = np.broadcast_to(ORDER - 1, (HIGHEST_ORDER, len(levels)))
+    pairs, row = np.unique(np.stack([order.ravel(), np.hstack(levels).ravel()]), axis=1, return_inverse=True)
+    return _LevelTable(pairs[0].astype(np.intp), pairs[1][:, None], row.reshape(order.shape), np.array(log_prior, np.float32)[:, None])
+
+
 def blade_counts(settings: Settings) -> dict[int | None, float]:
     """Blade counts that come into question with their prior; None: no blades, or blades that do not show."""
     if settings.test in ("bare", "hand-spin") or settings.blades == 1:
@@ -244,33 +265,40 @@ def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, settings:
     stands, seen = (height - strongest) / SPREAD_DB, (np.maximum(height, lines.visible_db) - strongest) / SPREAD_DB
     stands, seen, rare = stands.astype(np.float32), seen.astype(np.float32), rare.astype(np.float32)
 
-    def likelihood(level_db: float | Array) -> Grey:
+    def likelihood(at: Index, level_db: float | Array) -> Grey:
+        """Of levels (k, 1) at orders of these indices (k,): (k, m), 1 where nothing can be seen."""
         level = np.asarray(level_db, np.float32) / np.float32(SPREAD_DB)
-        off = 1 + (stands - level) ** 2 / 4
-        return np.asarray(np.maximum(ndtr(seen - level), np.float32(LEAST)) + rare / (off**2 * np.sqrt(off)))
+        off = 1 + (stands[at] - level) ** 2 / 4
+        hidden = np.maximum(ndtr(seen[at] - level), np.float32(LEAST))
+        return np.where(blank[at], np.float32(1), hidden + rare[at] / (off**2 * np.sqrt(off)))
 
-    patterns = level_patterns(settings)
-    usual = np.stack([likelihood(level) for level, _ in patterns])  # (patterns, orders, m)
-    each = np.cumsum(np.where(blank, np.float32(0), np.log(usual)), axis=1) + np.array([p for _, p in patterns], np.float32)[:, None, None]
+    table = _level_table(settings)
+    usual = likelihood(table.order, table.level_db)
+    each = _summed_up(np.log(usual)[table.row]) + table.log_prior  # (orders, patterns, m)
     if not settings.poles:
-        each += _with_poles(
-            np.where(blank[ELECTRICAL_AT], np.float32(1), likelihood(ELECTRICAL_DB)[ELECTRICAL_AT] / usual[:, ELECTRICAL_AT])
-        )
-    most = each.max(axis=0)
-    return np.asarray(most + np.log(np.exp(each - most).sum(axis=0)), dtype=np.float64)
+        each += _with_poles(likelihood(ELECTRICAL_AT, ELECTRICAL_DB)[:, None] / usual[table.row[ELECTRICAL_AT]])
+    most = each.max(axis=1)
+    return np.asarray(most + np.log(np.exp(each - most[:, None]).sum(axis=1)), dtype=np.float64)
+
+
+def _summed_up(rows: Grey) -> Grey:
+    """As numpy.cumsum along the first axis, in place and in a tenth of its time."""
+    for before, row in pairwise(rows):
+        row += before
+    return rows
 
 
 def _with_poles(ratio: Grey) -> Grey:
-    """Log of what electrical orders of an unknown count of poles add to likelihoods, up to each order, (patterns, orders, m).
+    """Log of what electrical orders of an unknown count of poles add to likelihoods, up to each order, (orders, patterns, m).
 
-    ratio: (patterns, ELECTRICAL_AT, m) likelihood of each as an electrical order over that as any other. Motors of multirotors have 12 to
+    ratio: (ELECTRICAL_AT, patterns, m) likelihood of each as an electrical order over that as any other. Motors of multirotors have 12 to
     28 poles (common practice, no source); the order of their pairs shows, and its double.
     """
-    once, twice = ratio[:, : PAIRS.size], ratio[:, PAIRS.size :]
-    step = np.zeros((len(ratio), HIGHEST_ORDER, ratio.shape[2]), np.float32)
-    step[:, PAIRS - 1] = once - 1
-    step[:, 2 * PAIRS - 1] += once * (twice - 1)
-    np.cumsum(step, axis=1, out=step)
+    once, twice = ratio[: PAIRS.size], ratio[PAIRS.size :]
+    step = np.zeros((HIGHEST_ORDER, *ratio.shape[1:]), np.float32)
+    step[PAIRS - 1] = once - 1
+    step[2 * PAIRS - 1] += once * (twice - 1)
+    _summed_up(step)
     step *= ELECTRICAL / PAIRS.size
     return np.log1p(step, out=step)
 

@@ -41,9 +41,10 @@ class Lines:
     top_hz: float
     blank_hz: Array
 
-    def highest(self, count: int) -> Array:
-        """Frequencies of the highest lines (k,), highest first, k at most `count`."""
-        return self.frequency[np.argsort(self.rank)[:count]]
+    def highest(self, count: int) -> Index:
+        """Indices of the highest lines (k,), highest first, k at most `count`."""
+        at = np.flatnonzero(self.rank < count)
+        return at[np.argsort(self.rank[at])]
 
     def best_near(self, frequency_hz: Array, reach_hz: Array) -> Index:
         """Index of the highest line within `reach_hz` of each frequency (any shape), -1 where there is none."""
