@@ -12,7 +12,7 @@ from vibekit.comb import FASTEST_HZ, SAME, SLOWEST_HZ, Comb, comb_at, find_combs
 from vibekit.following import follow
 from vibekit.frames import Frames, frames_of
 from vibekit.lines import Lines, find_lines
-from vibekit.modulation import Beneath, may_be_race, shaft_beneath
+from vibekit.modulation import AS_HIGH_DB, Beneath, may_be_race, rings, shaft_beneath
 from vibekit.ridge import ridge
 from vibekit.settings import Settings
 from vibekit.spacing import shaft_among
@@ -61,7 +61,11 @@ class _Look:
 
     @property
     def is_plain(self) -> bool:
-        return self.choice.evidence > PLAIN[0] and self.choice.confidence > PLAIN[1]
+        return _is_plain(self.choice)
+
+
+def _is_plain(choice: Choice) -> bool:
+    return choice.evidence > PLAIN[0] and choice.confidence > PLAIN[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +149,13 @@ def estimate_speed(
 
 
 def _among_bearings(transforms: list[Transform], search: _Search, lines: Lines, found: Estimate) -> Estimate:
-    """Weigh what was found against a shaft whose own lines drown in those of a bearing or of something else that turns."""
-    settings, low, high = search.settings, search.low_hz, search.high_hz
-    beneath = shaft_beneath(transforms, lines, settings, found.choice.comb.hz, low, high)
+    """Weigh what was found against a shaft whose own lines drown in those of a bearing or of something else that turns.
+
+    A plain comb whose lines fall off below where casings ring is no bearing's: envelopes, which cost most of the search, tell no more.
+    """
+    settings, low, high, comb = search.settings, search.low_hz, search.high_hz, found.choice.comb
+    settled = _is_plain(found.choice) and not rings(comb, within_db=AS_HIGH_DB)
+    beneath = None if settled else shaft_beneath(transforms, lines, settings, comb.hz, low, high)
     found = _against_what_turns_beneath(search, lines, found, beneath)
     if (beneath and beneath.lead >= 0) or high <= WIDE * low:
         return found
