@@ -1,6 +1,7 @@
 """Bad input on the command line: one clear line, the right exit status, nothing kept."""
 
 import json
+import shutil
 
 import numpy as np
 import pytest
@@ -88,3 +89,25 @@ def test_what_reads_but_cannot_be_judged_is_undecided_with_the_reason(folder, ca
 def test_one_recording_with_nothing_to_compare_with_is_never_called_healthy(folder, capsys):
     assert main(["analyze", "good.wav", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["conclusion"]["condition"] != "healthy"
+
+
+@pytest.mark.parametrize(
+    "words", [["good.wav", "good.wav"], ["good.wav", "copy.wav", "--same-motor"], ["good.wav", "--baseline", "copy.wav"]]
+)
+@pytest.mark.parametrize("command", [["analyze"], ["report", "-o", "page.html"]])
+def test_a_recording_is_not_held_against_itself(folder, capsys, command, words):
+    shutil.copy("good.wav", "copy.wav")
+    assert main([*command, *words]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "good.wav" in said.err
+    assert "the same recording twice" in said.err
+
+
+def test_motors_whose_files_are_named_alike_are_told_apart(folder, capsys):
+    for number, arm in enumerate(("north-east", "south-east")):
+        folder.joinpath(arm).mkdir()
+        soundfile.write(f"{arm}/take.wav", np.random.default_rng(number).normal(0, 0.1, RATE), RATE)
+    assert main(["analyze", "north-east/take.wav", "south-east/take.wav"]) == 0
+    rows = capsys.readouterr().out.splitlines()[:2]
+    assert ["north-east/take.wav" in rows[0], "south-east/take.wav" in rows[1]] == [True, True]

@@ -5,7 +5,6 @@ import json
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict, replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibekit.commands.options import add_settings_options, settings_each, speeds_each
@@ -36,7 +35,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Analyse and print; 1 when nothing could be judged."""
-    from vibekit.commands.measuring import measure
+    from vibekit.commands.measuring import check_each_once, measure, motor_names
     from vibekit.commands.spins import show_spins, spins_side_by_side
     from vibekit.frame_evidence import frame_hints
     from vibekit.judging import judge_craft, judge_motor
@@ -46,17 +45,19 @@ def run(args: argparse.Namespace) -> int:
     healthy = [replace(settings[0], speed_rpm=rpm) for rpm in speeds_each(args.baseline_speed, len(args.baseline))]
     reader = reader_from(args)
     readings = measure(args.files, settings, reader)
-    opinions = _opinions(args.files, settings, readings, reader) if args.second_opinion else {}
     references = [_near_speed(r, args, settings, reader) for r in measure(args.baseline, healthy, reader)]
+    check_each_once([*readings, *references])
+    names = motor_names(args.files)
+    opinions = _opinions(args.files, settings, readings, reader) if args.second_opinion else {}
     if args.same_motor or len(readings) == 1:
         judgement = judge_motor(readings, references=references, hints=frame_hints(readings))
     else:
-        judgement = judge_craft(readings, [Path(f).stem for f in args.files], references=references)
-    motors = {} if args.same_motor else {Path(file).stem: (reading,) for file, reading in zip(args.files, readings, strict=True)}
+        judgement = judge_craft(readings, names, references=references)
+    motors = {} if args.same_motor else {name: (reading,) for name, reading in zip(names, readings, strict=True)}
     if args.json:
         (first, _), *more = judgement.each
         found = set_json(judgement.each, judgement.together) if more else reading_json(first, judgement.together)
-        heard = {"second_opinion": {stem: asdict(each) for stem, each in opinions.items()}} if args.second_opinion else {}
+        heard = {"second_opinion": {name: asdict(each) for name, each in opinions.items()}} if args.second_opinion else {}
         print(json.dumps(found | heard | spins_side_by_side(motors), indent=1, allow_nan=False, ensure_ascii=False))
     else:
         from vibekit.commands.show import show
@@ -64,10 +65,10 @@ def run(args: argparse.Namespace) -> int:
 
         if settings[0].modes:
             print("\n".join([*mode_lines(settings[0].modes), ""]))
-        for stem, opinion in opinions.items():
-            print(f"{stem}, second opinion on the speed: {opinion.words}")
+        for name, opinion in opinions.items():
+            print(f"{name}, second opinion on the speed: {opinion.words}")
         show_spins(motors)
-        show(judgement, positions=[Path(f).stem for f in args.files] if len(readings) > 1 and not args.same_motor else ())
+        show(judgement, positions=names if len(readings) > 1 and not args.same_motor else ())
     return 0 if judgement.usable else 1
 
 
@@ -91,15 +92,16 @@ def _opinions(
     files: Sequence[str], settings: Sequence[Settings], readings: Sequence["Reading"], reader: "Reader"
 ) -> dict[str, "SecondOpinion"]:
     """Ask about each file whose speed was estimated, or not found, and is not plain. Raises UsageError without librosa."""
+    from vibekit.commands.measuring import motor_names
     from vibekit.screening import steady_part
     from vibekit.second_opinion import second_opinion
     from vibekit.speed import seek_speed
 
     opinions = {}
-    for file, given, reading in zip(files, settings, readings, strict=True):
+    for name, file, given, reading in zip(motor_names(files), files, settings, readings, strict=True):
         speed = reading.speed
         if speed.method in ("none", "estimated") and (speed.rpm is None or len(speed.candidates) > 1):
             recording = reader.read(file)
             part = steady_part(recording, given)
-            opinions[Path(file).stem] = second_opinion(recording, given, seek_speed(recording, given, part), part)
+            opinions[name] = second_opinion(recording, given, seek_speed(recording, given, part), part)
     return opinions

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from vibekit.capture.reader import Reader
+from vibekit.errors import UsageError
 from vibekit.reading import Reading
 from vibekit.settings import Settings
 
@@ -23,6 +24,26 @@ def measure(paths: Sequence[str], settings: Sequence[Settings], reader: Reader) 
             reader.read(path)
     jobs = list(zip(paths, settings, strict=True))
     return [analyze(reader.read(path), given) for path, given in progress(jobs, "analysing")]
+
+
+def check_each_once(readings: Iterable[Reading]) -> None:
+    """Raise UsageError where one recording is among them twice: it would agree with itself, whatever its motor does."""
+    seen: dict[str, str] = {}
+    for reading in readings:
+        if reading.sha256 in seen:
+            other = f" and {reading.file}" if reading.file != seen[reading.sha256] else ""
+            raise UsageError(f"{seen[reading.sha256]}{other}: the same recording twice; give each once")
+        seen[reading.sha256] = reading.file
+
+
+def motor_names(paths: Sequence[str]) -> list[str]:
+    """Give each file's motor the name of the file, with as much of what stands around it as tells them apart."""
+    names = [Path(path).stem for path in paths]
+    depth = 0
+    while len(set(names)) < len(set(paths)):
+        depth += 1
+        names = ["/".join(Path(path).parts[-depth:]) for path in paths]
+    return names
 
 
 def progress(jobs: Sequence[T], what: str) -> Iterator[T]:

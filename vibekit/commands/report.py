@@ -85,7 +85,7 @@ def _from_archive(word: str) -> "ReportContents":
 
 
 def _from_files(args: argparse.Namespace) -> "ReportContents":
-    from vibekit.commands.measuring import measure
+    from vibekit.commands.measuring import check_each_once, measure, motor_names
     from vibekit.frame_evidence import frame_hints
     from vibekit.gathering import contents_from_files
     from vibekit.judging import judge_craft, judge_motor
@@ -94,7 +94,8 @@ def _from_files(args: argparse.Namespace) -> "ReportContents":
     reader = reader_from(args)
     readings = measure(args.what, settings, reader)
     references = measure(args.baseline, [replace(settings[0], speed_rpm=None)] * len(args.baseline), reader)
-    names = [Path(word).stem for word in args.what]
+    check_each_once([*readings, *references])
+    names = motor_names(args.what)
     title = args.title or (names[0] if len(readings) == 1 else Path(args.output).stem)
     if args.same_motor or len(readings) == 1:
         judged = [(title, readings, judge_motor(readings, references=references, hints=frame_hints(readings)).together)]
