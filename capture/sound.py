@@ -24,6 +24,14 @@ CONTAINERS = {  # FFmpeg's formats each may hold: naming them keeps a file from 
 BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "ALAC_16": 16, "ALAC_20": 20, "ALAC_24": 24, "ALAC_32": 32}
 COMPANDED = {"ULAW": 32124 / 32768, "ALAW": 32256 / 32768}  # largest decoded value of ITU-T G.711, 16 bit
 LOSSY = {"VORBIS": "vorbis", "OPUS": "opus", "MPEG_LAYER_I": "mp1", "MPEG_LAYER_II": "mp2", "MPEG_LAYER_III": "mp3", "GSM610": "gsm"}
+BEGINS = {
+    b"RIFF": ".wav",
+    b"fLaC": ".flac",
+    b"OggS": ".ogg",
+    b"ID3": ".mp3",
+    b"\x1aE\xdf\xa3": ".webm",
+    b"#!AMR": ".amr",
+}  # and its true name
 IN_MEMORY = 1 << 27  # bytes: twelve minutes of one channel at 48 kHz
 BLOCK = 1 << 16  # frames read at once
 MOST = 1 << 30  # samples of all channels: 4 GB, 6 hours of one channel at 48 kHz
@@ -131,6 +139,8 @@ def _frames(box: Any, stream: Any, heard: dict[str, Any]) -> Iterator[Samples]:
         if heard:
             for out in packed.resample(None):
                 yield _parted(out)
+    except av.FFmpegError:
+        raise
     except ValueError as error:  # what PyAV says of frames that do not fit together
         raise UnreadableError(f"its sound is damaged ({error}); cut it or record again") from None
 
@@ -189,5 +199,10 @@ def _checked_rate(rate: int) -> float:
 
 
 def _no_sound(path: Path, error: Exception) -> UnreadableError:
+    with path.open("rb") as file:
+        begins = file.read(8)
+    true = ".m4a" if begins[4:] == b"ftyp" else next((name for start, name in BEGINS.items() if begins.startswith(start)), None)
+    if true and true != path.suffix.lower():
+        return UnreadableError(f"its name ends in {path.suffix}, but it begins as a {true} file does; give it that ending")
     reason = next(iter(str(getattr(error, "error_string", getattr(error, "strerror", None)) or error).splitlines()), "")
     return UnreadableError(f"it cannot be read as {path.suffix[1:].lower()} ({reason.rstrip('. ')}); export it again as wav or flac")

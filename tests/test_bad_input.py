@@ -111,3 +111,10 @@ def test_motors_whose_files_are_named_alike_are_told_apart(folder, capsys):
     assert main(["analyze", "north-east/take.wav", "south-east/take.wav"]) == 0
     rows = capsys.readouterr().out.splitlines()[:2]
     assert ["north-east/take.wav" in rows[0], "south-east/take.wav" in rows[1]] == [True, True]
+
+
+def test_the_demo_removes_no_archive_but_its_own(folder, capsys):
+    folder.joinpath("archive").mkdir()
+    assert main(["demo", "-o", "."]) == 2
+    assert "archive" in capsys.readouterr().err
+    assert folder.joinpath("archive").exists()

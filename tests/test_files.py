@@ -273,6 +273,14 @@ def test_what_is_no_recording_is_refused_in_one_line(tmp_path):
         assert "\n" not in str(refused.value)
 
 
+@pytest.mark.parametrize(("true", "named"), [(".wav", ".mp3"), (".wav", ".m4a"), (".flac", ".mp3"), (".m4a", ".wav"), (".m4a", ".mp3")])
+def test_a_file_whose_name_ends_in_another_kind_is_told_its_own(tmp_path, true, named):
+    file = tmp_path / f"north-east{true}"
+    encode(file, "aac", RATE, sine(RATE, 0.5)) if true == ".m4a" else soundfile.write(file, sine(RATE, 0.5), RATE)
+    with pytest.raises(UnreadableError, match=f"it begins as a {true} file does"):
+        read_recording(file.rename(file.with_suffix(named)))
+
+
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the superuser may read everything")
 def test_a_file_one_may_not_read_is_refused(stereo):
     stereo.chmod(0)

@@ -5,6 +5,8 @@ import os
 import shlex
 from pathlib import Path
 
+from vibekit.errors import UsageError
+
 RULE = "-" * 78
 
 
@@ -43,10 +45,12 @@ def _invented(folder: Path) -> int:
     from vibekit.craft_file import craft_text
     from vibekit.scene import ANSWERS, PLAN, POSITIONS, described, make_recordings, speed_rpm
 
-    shutil.rmtree(folder / "archive", ignore_errors=True)
+    craft, answers, archive = folder / "wren-4.toml", folder / "eye-and-hand.toml", folder / "archive"
+    if archive.exists() and not answers.exists():
+        raise UsageError(f"{archive} is there and no demo made it; name another folder with -o")
+    shutil.rmtree(archive, ignore_errors=True)
     print("The Wren-4 of the Lerchenfeld Rotor Bench in Amsel, invented: recorded when it was sound, and again after a hard landing.")
     print("Its recordings are made by the kit's own simulation of motor, propeller, bearing, frame and sensor.\n")
-    craft, answers = folder / "wren-4.toml", folder / "eye-and-hand.toml"
     craft.write_text(craft_text(described()), encoding="utf-8")
     answers.write_text(ANSWERS, encoding="utf-8")
     takes = list(progress(list(make_recordings(folder / "recordings")), "recording"))
