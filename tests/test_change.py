@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from vibekit.change import change, nearest
+from vibekit.change import change, nearest, why_not_compared
 from vibekit.gain import MOST_DB, common_gain
 from vibekit.reading import LinePower, Quantity, Reading, SpeedResult
 from vibekit.repeatability import Repeatability, Spread
@@ -176,3 +176,13 @@ def test_more_than_a_sensor_put_back_can_do_is_the_machine():
     usual = [reading(0.1, others=LINES, bands=BANDS)] * 3
     assert common_gain(loud, usual)[0] == MOST_DB
     assert change("1x", [loud], usual, TENTH).delta == pytest.approx(20 - MOST_DB, abs=0.01)
+
+
+@pytest.mark.parametrize(("method", "estimated"), [("estimated", True), ("tacho", False)])
+def test_speeds_too_far_apart_to_compare_are_named(method, estimated):
+    slow, *others = [reading(0.1, rpm) for rpm in (2238.0, 7530.0, 7666.0)]
+    slow = replace(slow, speed=replace(slow.speed, method=method))
+    why = why_not_compared([slow], others)
+    assert "(2238 rpm)" in why
+    assert "(7530 to 7666 rpm)" in why
+    assert ("state it where it was estimated wrong" in why) is estimated

@@ -127,7 +127,14 @@ def why_not_compared(readings: Sequence[Reading], references: Sequence[Reading])
         return "the gain changed on the way, by gain control, noise suppression or clipping: record again without"
     if not any(r.speed.rpm for r in readings) or not any(r.speed.rpm for r in references):
         return f"no shaft speed was found in {'them' if any(r.speed.rpm for r in readings) else 'what is judged'}: state it"
-    return f"their speeds lie more than {100 * FAR:.0f} % apart from it: record both at one speed"
+    speeds = f"its speed ({_range(readings)}) lies more than {100 * FAR:.0f} % from theirs ({_range(references)})"
+    heard = any(r.speed.method == "estimated" for r in (*readings, *references))
+    return f"{speeds}: record both at one speed{', or state it where it was estimated wrong' if heard else ''}"
+
+
+def _range(readings: Sequence[Reading]) -> str:
+    rpm = [f"{r.speed.rpm:.0f}" for r in sorted(readings, key=lambda r: r.speed.rpm or 0.0) if r.speed.rpm]
+    return " to ".join(dict.fromkeys((rpm[0], rpm[-1]))) + " rpm"
 
 
 def in_db(name: str, shift: float) -> float:
