@@ -186,6 +186,22 @@ def test_craft_may_be_left_empty_and_its_folder_must_be_there(bench, capsys, mon
     assert "no folder" in err
 
 
+def test_a_craft_is_asked_for_the_names_of_its_rotors_not_for_how_many(bench, monkeypatch, capsys):
+    typed(monkeypatch, "Heron\n\n\n\n\n4\na, b\n")
+    _, out, _ = run(capsys, "craft", "heron.toml")
+    assert "their names are wanted" in out
+    assert load_craft("heron.toml").positions == ("a", "b")
+
+
+def test_a_craft_without_rotors_is_told_how_to_get_them(bench, monkeypatch, capsys):
+    typed(monkeypatch, "")
+    run(capsys, "craft", "heron.toml")
+    status, _, err = run(capsys, "add", "heron.toml", "north-east", "take.wav")
+    assert status == 2
+    assert 'a line such as position = "north-east"' in err
+    assert "`vibekit craft`" in run(capsys, "add", "hero.toml", "north-east", "take.wav")[2]
+
+
 def test_archive_lists_shows_checks_and_moves(bench, capsys, monkeypatch):
     sound("ne.wav")
     run(capsys, "add", "wren.toml", "north-east", "ne.wav", "--speed", "100Hz", "--test", "bare")

@@ -132,7 +132,7 @@ def test_a_mistake_is_named_in_one_line(tmp_path, text, words):
 
 
 def test_no_file_no_text_and_no_end_are_named(tmp_path):
-    with pytest.raises(UnreadableError, match="No such file"):
+    with pytest.raises(UnreadableError, match="no such file"):
         load_craft(tmp_path / "none.toml")
     binary = tmp_path / "photo.toml"
     binary.write_bytes(b"\xff\xd8\xff\xe0")

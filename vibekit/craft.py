@@ -14,6 +14,7 @@ Hand = Literal["clockwise", "counter-clockwise"]
 Thread = Literal["right-hand", "left-hand"]
 Kind = Literal["brushless", "brushed"]
 WITH_PROPELLER: tuple[Test, ...] = ("prop", "run-up", "flight")
+NO_ROTORS = 'write into its description a line [[rotor]] for each and, below it, a line such as position = "north-east"'
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,8 +151,10 @@ class Craft:
         """Give the rotor at a position. Raises UsageError."""
         found = next((rotor for rotor in self.rotors if rotor.position == position), None)
         if found is None:
-            known = ", ".join(self.positions) or "none: the description lists no rotors"
-            raise UsageError(f"position is {position!r}; {self.name or 'this craft'} has {known}")
+            craft = self.name or "this craft"
+            if not self.rotors:
+                raise UsageError(f"position is {position!r}; {craft} has no rotors yet: {NO_ROTORS}")
+            raise UsageError(f"position is {position!r}; {craft} has {', '.join(self.positions)}")
         return found
 
 

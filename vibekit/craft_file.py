@@ -28,6 +28,8 @@ def read_text(path: str | Path) -> str:
     try:
         with Path(path).open("rb") as file:
             raw = file.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        raise UnreadableError(f"{path}: there is no such file; give the craft's TOML file, or make it with `vibekit craft`") from None
     except OSError as error:
         raise UnreadableError(f"{path}: {error.strerror or error}; give the craft's TOML file") from None
     if len(raw) > MOST_BYTES:

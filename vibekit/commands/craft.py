@@ -121,9 +121,12 @@ class _Talk:
         while True:
             text = self.line("Names of the rotors in running order, with commas, such as north-east, south-east, south-west, north-west")
             names = [name.strip() for name in text.split(",") if name.strip()]
-            if len(set(names)) == len(names):
+            if len(names) == 1 and names[0].isdecimal():
+                print("  their names are wanted, not how many there are; a lone rotor needs a name with a letter", file=self.out)
+            elif len(set(names)) == len(names):
                 return names
-            print("  each rotor has a name of its own", file=self.out)
+            else:
+                print("  each rotor has a name of its own", file=self.out)
 
     def rotor(self, position: str, positions: list[str], motor: Motor | None, propeller: Propeller | None, coaxial: bool) -> Rotor:
         if len(positions) > 1:

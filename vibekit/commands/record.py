@@ -10,7 +10,7 @@ from vibekit.commands.asking import EndedError, ask, find_craft, say
 from vibekit.commands.keeping import Judged, Shelf, completed, keep_file
 from vibekit.commands.options import add_settings_options, parse_length, settings_from
 from vibekit.commands.sources import add_source_options, choose_source, list_sources
-from vibekit.craft import Craft
+from vibekit.craft import NO_ROTORS, Craft
 from vibekit.errors import UsageError, VibekitError
 from vibekit.settings import Settings
 
@@ -69,7 +69,8 @@ def run(args: argparse.Namespace) -> int:
     if args.round or args.file:
         raise UsageError("--round takes all rotors of the CRAFT: leave the POSITION out; --file goes with --round only")
     if args.position is None:
-        raise UsageError(f"name the POSITION to record: one of {', '.join(craft.positions) or 'none; the description lists no rotors'}")
+        which = f"one of {', '.join(craft.positions)}" if craft.rotors else f"there is none yet; {NO_ROTORS}"
+        raise UsageError(f"name the POSITION to record: {which}")
     craft.rotor(args.position)
     given = settings_from(args)
     if given.test is None:
