@@ -11,8 +11,9 @@ import pytest
 from tests.test_shop import NOON, SETUP, described, keep, sibling
 from vibekit.archive import Archive
 from vibekit.casefile import open_case
+from vibekit.change import Change
 from vibekit.cli import main
-from vibekit.comparison import COLUMNS, compare_case, key_words, table_rows
+from vibekit.comparison import COLUMNS, Beside, Comparison, compare_case, key_words, table_rows
 from vibekit.history import FALSE_ALARMS, history_of, own_pasts
 from vibekit.kept import PartAction
 from vibekit.place import find_place
@@ -183,3 +184,18 @@ def test_the_report_shows_the_table_on_its_first_sheet(compared, tmp_path):
         page = render(contents_from_archive(archive, "Wren-4"))
     assert page.index("beside the others") < page.index("Do first")
     assert "rising since" in page
+
+
+def test_a_motor_that_was_not_recorded_has_its_row(compared):
+    case, _ = compared
+    north_west = case.motors[-1]
+    case = replace(case, motors=(*case.motors[:-1], replace(north_west, now=(), past=(), kept=(), shelves=())))
+    assert table_rows(compare_case(case), {})[-1] == ("north-west", "◌ cannot tell", "– not recorded", "–", "–")
+
+
+def test_no_number_is_shown_whose_interval_says_nothing_moved():
+    row, line = Change("harmonics", -0.8, 3.7, 3.4, 1.0, 1, 3), Change("1x", 4.0, 2.0, 3.1, 1.0, 1, 3)
+    lone = Comparison("north-east", (Beside("prop", (row,)),), (), (), (), ())
+    both = replace(lone, others=(Beside("prop", (row, line)),))
+    cells = [cells[2] for cells in table_rows([lone, both], {})]
+    assert cells == ["▲ harmonics, each a little", "▲ 1x +4.0 ± 2.0 dB, and 1 more"]

@@ -60,17 +60,18 @@ class Comparison:
 
 
 def compare_case(case: CaseFile) -> tuple[Comparison, ...]:
-    """Compare every motor that has readings, in running order."""
-    return tuple(_compare(case, motor) for motor in case.motors if motor.now)
+    """Compare every motor, in running order; one that was not recorded stands there with that."""
+    return tuple(_compare(case, motor) for motor in case.motors)
 
 
 def _compare(case: CaseFile, motor: MotorFile) -> Comparison:
     tests = dict.fromkeys(k.settings.test for k in motor.now if k.reading.screening.usable)
+    nothing = Beside(None, (), "nothing usable" if motor.now else "not recorded")
     others = [r for m in case.motors if m.position != motor.position for r in m.readings]
     now = {test: [r for r in motor.readings if r.settings.test == test and r.screening.usable] for test in tests}
     return Comparison(
         motor.position,
-        tuple(_beside(test, now[test], others, peers=True) for test in tests),
+        tuple(_beside(test, now[test], others, peers=True) for test in tests) or (nothing,),
         tuple(_beside(test, now[test], motor.references, peers=False) for test in tests),
         tuple(Beside(shelf.reading.settings.test, shelf.changes, shelf.refusal) for shelf in motor.shelves),
         own_pasts(motor.kept, motor.past, motor.actions),
@@ -146,15 +147,20 @@ def key_words(encoding: str = "utf-8") -> str:
 
 
 def _cell(beside: Sequence[Beside], marks: Sequence[str]) -> str:
-    found = sorted(((abs(c.z), c, b.test) for b in beside for c in b.changes if abs(c.z) >= CLEAR), key=lambda each: -each[0])
+    found = [(c, b.test) for b in beside for c in b.changes if abs(c.z) >= CLEAR]
     if found:
-        _, most, test = found[0]
+        most, test = max(found, key=lambda each: (_is_clear(each[0]), abs(each[0].z)))
         more = f", and {len(found) - 1} more" if len(found) > 1 else ""
         where = f" {test}" if test and len(beside) > 1 else ""
-        return f"{marks[most.delta < 0]} {change_words(most)}{where}{more}"
+        return f"{marks[most.z < 0]} {change_words(most)}{where}{more}"
     if any(b.changes for b in beside):
         return f"{marks[2]} alike"
-    return f"{marks[3]} {beside[0].refusal if beside else 'nothing usable'}"
+    return f"{marks[3]} {beside[0].refusal}" if beside else marks[3]
+
+
+def _is_clear(moved: Change) -> bool:
+    """Not so of a row of lines each of which moved a little: its sum need not."""
+    return abs(moved.delta) > moved.u95
 
 
 def _alarm(own: Sequence[OwnPast], marks: Sequence[str]) -> list[str]:
@@ -170,6 +176,8 @@ def _alarm(own: Sequence[OwnPast], marks: Sequence[str]) -> list[str]:
 
 def change_words(moved: Change) -> str:
     """Say a change in short: "1x +3.1 ± 1.0 dB"."""
+    if not _is_clear(moved):
+        return f"{SHORT.get(moved.name, moved.name)}, each a little"
     return f"{SHORT.get(moved.name, moved.name)} {moved.delta:+.1f} ± {moved.u95:.1f} dB".replace("-", "\N{MINUS SIGN}")
 
 
