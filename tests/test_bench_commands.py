@@ -193,6 +193,20 @@ def test_a_craft_is_asked_for_the_names_of_its_rotors_not_for_how_many(bench, mo
     assert load_craft("heron.toml").positions == ("a", "b")
 
 
+def test_what_was_kept_for_the_wrong_motor_is_taken_out_again(bench, capsys):
+    sound("se.wav")
+    kept = run_json(capsys, "add", "wren.toml", "north-east", "se.wav")["files"][0]["id"]
+    work = run_json(capsys, "part", "Wren-4", "north-east", "--did", "cleaned", "--what", "motor")["id"]
+    assert work[:8] in run(capsys, "archive", "show", "Wren-4")[1]
+    assert run_json(capsys, "archive", "remove", kept[:8], work)["removed"] == [kept, work]
+    told = run_json(capsys, "archive", "show", "Wren-4")
+    assert (told["readings"], told["actions"]) == ([], [])
+    status, _, err = run(capsys, "archive", "remove", kept)
+    assert (status, kept in err) == (2, True)
+    status, out, err = run(capsys, "add", "wren.toml", "south-west", "se.wav")
+    assert (status, "kept as" in out, err) == (0, True, "")
+
+
 def test_a_craft_without_rotors_is_told_how_to_get_them(bench, monkeypatch, capsys):
     typed(monkeypatch, "")
     run(capsys, "craft", "heron.toml")

@@ -36,6 +36,8 @@ from vibekit.tables import (
     RecordingRow,
 )
 
+TAKEN_BACK = (ReadingRow, InspectionRow, PartActionRow)
+
 
 class Archive:
     """An open archive; to be used in a `with` statement. Opening brings its schema up to date.
@@ -133,12 +135,22 @@ class Archive:
         """
         with self.writing() as session:
             for id in ids:
-                row = next((row for table in (ReadingRow, InspectionRow, PartActionRow) if (row := session.get(table, id))), None)
+                row = next((row for table in TAKEN_BACK if (row := session.get(table, id))), None)
                 if row is None:
                     raise UsageError(f"{id!r} is to be taken back; the archive has neither reading, check nor action of that id")
                 if isinstance(row, InspectionRow):
                     session.execute(delete(InspectionPhotoRow).filter_by(inspection=id))
                 session.delete(row)
+
+    def whole_id(self, start: str) -> str:
+        """Give the id of the reading, check or action that begins so. Raises UsageError unless there is just one."""
+        with self.looking() as session:
+            begin_so = (select(table.id).where(table.id.startswith(start, autoescape=True)).limit(2) for table in TAKEN_BACK)
+            found = [id for query in begin_so for id in session.scalars(query)]
+        if len(found) != 1:
+            many = "several" if found else "neither reading, check nor action"
+            raise UsageError(f"id is {start!r}; the archive has {many} whose id begins so")
+        return found[0]
 
     def put_balance(self, job: BalanceJob, files: Mapping[str, Path] | None = None, id: str | None = None) -> str:
         """Keep a balancing job as it stands now, with the files of new recordings by their SHA-256; give its id.

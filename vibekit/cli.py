@@ -23,7 +23,7 @@ COMMANDS = {
     "swap": "swap the propellers of two rotors: does the fault go with the propeller or stay with the motor",
     "compare": "motors of a craft with each other and with their own past",
     "report": "write the report of a craft, or of recordings, as HTML or PDF",
-    "archive": "list, show, check, remake, export or import what is kept",
+    "archive": "list, show, remove, check, remake, export or import what is kept",
     "gui": "the window: the whole job on the screen, live and from files",
     "demo": "the whole job on an invented craft",
 }

@@ -151,7 +151,7 @@ def _cell(beside: Sequence[Beside], marks: Sequence[str]) -> str:
     if found:
         most, test = max(found, key=lambda each: (_is_clear(each[0]), abs(each[0].z)))
         more = f", and {len(found) - 1} more" if len(found) > 1 else ""
-        where = f" {test}" if test and len(beside) > 1 else ""
+        where = f" ({test})" if test and len(beside) > 1 else ""
         return f"{marks[most.z < 0]} {change_words(most)}{where}{more}"
     if any(b.changes for b in beside):
         return f"{marks[2]} alike"

@@ -96,7 +96,8 @@ def _tell_elsewhere(archive: "Archive", craft: Craft, kept: list[NewReading]) ->
         for name, position in archive.kept_at(item.reading.sha256):
             if (name, position) != (craft.name, item.position):
                 print(
-                    f"vibekit: {item.file}: the same recording is kept for {name}, {position}; see that it is the right file",
+                    f"vibekit: {item.file}: the same recording is kept for {name}, {position}; see that it is the right file, and take "
+                    "out the wrong one with `vibekit archive remove`",
                     file=sys.stderr,
                 )
 

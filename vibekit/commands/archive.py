@@ -1,4 +1,4 @@
-"""`vibekit archive`: list, show, check, export, import or remake what is kept."""
+"""`vibekit archive`: list, show, remove, check, export, import or remake what is kept."""
 
 import argparse
 import json
@@ -34,6 +34,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     verb("show", "one craft or one reading in full").add_argument(
         "what", metavar="CRAFT|READING", help="name of a craft, or id of a reading"
     )
+    remove = verb("remove", "take out readings, or work noted on parts, such as what was kept for the wrong motor; recordings stay")
+    remove.add_argument("ids", metavar="ID", nargs="+", help="id, or how it begins, as `vibekit archive show CRAFT` gives it")
     check = verb("check", "hash every file again, follow every reference, open every reading; status 1 when something is wrong")
     check.add_argument("--tidy", action="store_true", help="remove files that belong to nothing and are older than an hour")
     export = verb("export", "write crafts with their recordings to one new zip file")
@@ -139,9 +141,18 @@ def _show_craft(archive: "Archive", args: argparse.Namespace) -> int:
         answers = [(a.position or "craft", a.question, a.answer, a.note, len(a.photos) or None) for a in inspection.answers]
         print_table(("position", "question", "answer", "note", "photos"), answers, f"Checked by eye and hand, {local(inspection.at)}")
     if actions:
-        rows = [(local(a.done_at), a.position, a.part, a.did, a.fitted, a.note) for a in actions]
-        print_table(("when", "position", "part", "done", "with", "note"), rows, "Work on parts")
+        rows = [(a.id[:SHORT], local(a.done_at), a.position, a.part, a.did, a.fitted, a.note) for a in actions]
+        print_table(("work", "when", "position", "part", "done", "with", "note"), rows, "Work on parts")
     print_table(("reading", "position", "test", "speed", "recorded", "file", "set-up"), map(_row, archive.readings(name)), "Readings")
+    return 0
+
+
+def _remove(archive: "Archive", args: argparse.Namespace) -> int:
+    ids = [archive.whole_id(start) for start in args.ids]
+    archive.take_back(dict.fromkeys(ids))
+    if args.json:
+        return _print("vibekit.removed/1", removed=ids)
+    print(f"removed: {', '.join(id[:SHORT] for id in ids)}; `vibekit add` takes a recording in again, at its right place")
     return 0
 
 
@@ -260,6 +271,7 @@ def _print(schema: str, **fields: object) -> int:
 VERBS: dict[str, Callable[["Archive", argparse.Namespace], int]] = {
     "list": _list,
     "show": _show,
+    "remove": _remove,
     "check": _check,
     "export": _export,
     "import": _import,

@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"schema": "vibekit.part/1", **kept}, indent=1, ensure_ascii=False))
         return 0
     fitted = f" with {args.fitted}" if args.fitted else ""
-    print(f"Kept: {craft.name}, {args.position}: {args.what} {args.did}{fitted}, {local(done_at)}.")
+    print(f"Kept: {craft.name}, {args.position}: {args.what} {args.did}{fitted}, {local(done_at)}, as {id[:8]}.")
     if args.did in FRESH:
         print("What is measured here from now on is compared with what comes after, not with what was before: measure it again.")
     return 0
