@@ -199,3 +199,18 @@ def test_no_number_is_shown_whose_interval_says_nothing_moved():
     both = replace(lone, others=(Beside("prop", (row, line)),))
     cells = [cells[2] for cells in table_rows([lone, both], {})]
     assert cells == ["▲ harmonics, each a little", "▲ 1x +4.0 ± 2.0 dB, and 1 more"]
+
+
+def test_work_after_the_last_reading_asks_for_another_instead_of_the_same_work(compared):
+    case, _ = compared
+    before = case.judge()
+    ill = case.motors[1]
+    assert (ill.position, before[ill.position].conclusion.condition) == ("south-east", "loose-propeller")
+    for part, did, condition in (("propeller", "refitted", "undecided"), ("bearings", "cleaned", "loose-propeller")):
+        done = PartAction("Wren-4", ill.position, part, did, "", "", NOON + timedelta(hours=1))
+        worked = replace(case, motors=(case.motors[0], replace(ill, actions=(done,)), *case.motors[2:]))
+        verdicts = worked.judge()
+        assert verdicts[ill.position].conclusion.condition == condition
+        told = worked.verdict(verdicts)
+        assert (told.next_position, told.words.startswith("Do not fly.")) == (ill.position, True)
+        assert f"{part} {did} on 20" in told.next_step

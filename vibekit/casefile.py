@@ -7,7 +7,7 @@ from datetime import datetime
 from vibekit.agreement import unless_shared
 from vibekit.archive import Archive
 from vibekit.craft import Craft, feels_propeller
-from vibekit.craft_verdict import CraftVerdict, craft_verdict
+from vibekit.craft_verdict import AGAIN, CraftVerdict, craft_verdict
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.finding import Conclusion, Diagnosis
 from vibekit.frame_evidence import frame_hints
@@ -24,9 +24,11 @@ from vibekit.settings import TESTS, Test
 from vibekit.shop import Shelf, Shop, spreads_of
 from vibekit.swap_gathering import ToldSwap, swaps_of
 from vibekit.swap_hint import swap_hints
+from vibekit.wording import conclusion_words, likelihood, listed, sentence
 
 REFIT_FIRST = "What refitting its propeller does by itself was not measured here: take it off and on three times (`vibekit refit`)."
 HOLDING = ("clip", "screws")
+PROPELLER_PARTS = ("propeller", "propeller fixing")  # of the catalogue
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +83,7 @@ class CaseFile:
             if motor.position in verdicts and (told := swap_hints(motor.position, verdicts[motor.position], self.swaps, motor.actions)):
                 every[motor.position] = self._compared(motor, told)
                 verdicts[motor.position] = max(every[motor.position], key=lambda d: _rank(d.conclusion))
-        verdicts = {position: self._with_refit(d) for position, d in verdicts.items()}
+        verdicts = {m.position: _unless_worked_on(m, self._with_refit(verdicts[m.position])) for m in self.motors if m.position in verdicts}
         anchored = any(d.conclusion.condition == "healthy" for _, *more in every.values() for d in more)
         return verdicts if anchored else unless_shared(verdicts)
 
@@ -131,6 +133,25 @@ class CaseFile:
             return diagnosis
         end = replace(end, reason=f"{end.reason} {REFIT_FIRST}".strip(), next_step=f"{REFIT_FIRST} {end.next_step}".strip())
         return replace(diagnosis, conclusion=end)
+
+
+def _unless_worked_on(motor: MotorFile, diagnosis: Diagnosis) -> Diagnosis:
+    """Take back what was concluded of a part that was worked on after the newest reading, and ask for another one."""
+    since = [a for a in motor.actions if motor.now and a.did != RESEATED and a.done_at > motor.now[-1].when]
+    if not since:
+        return diagnosis
+    end = diagnosis.conclusion
+    done = listed([f"{a.part} {a.did} on {a.done_at.astimezone():%Y-%m-%d}" for a in since])
+    end = replace(end, next_step=f"Measure it again in the same way: {done}, and nothing was measured since.", next_measurement=AGAIN)
+    if end.condition == "healthy":
+        spoken_of = any(a.did in FRESH for a in since)
+    else:
+        spoken_of = any((a.part == "propeller") == (end.part in PROPELLER_PARTS) for a in since)
+    if end.condition == "undecided" or not spoken_of:
+        return replace(diagnosis, conclusion=end)
+    was = f"Before that: {conclusion_words(end)}, {likelihood(end.probability)}. {sentence(done)}: what is there now was not measured."
+    end = replace(end, condition="undecided", probability=0.0, part="none", action="measure again", also=(), reason=was)
+    return replace(diagnosis, conclusion=end)
 
 
 def _rank(end: Conclusion) -> tuple[int, float]:

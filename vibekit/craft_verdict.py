@@ -12,6 +12,7 @@ from vibekit.wording import TEST_WORDS, action_words, conclusion_words, likeliho
 # what can leave its place while it turns is acted on first (common practice, no source)
 LOOSE_FIRST = ("loose-propeller", "blade-damage", "loose-mount")
 DO_NOT_FLY = "Do not fly."
+AGAIN = "again"  # next measurement of a motor that was worked on and not measured since: it comes before any other
 LIKELY_TOO = 0.25  # an explanation of a motor at least this probable is suspect, too, though another was concluded or none
 
 
@@ -67,8 +68,8 @@ def craft_verdict(
     acts = [Suspect(p, f"{conclusion_words(ends[p])}: {likelihood(ends[p].probability)}", action_words(ends[p])) for p in faults]
     cleared = [p for p, end in ends.items() if state_of(end) is NO_FAULT_FOUND]
     also = [s for p, d in motors.items() if p not in cleared for s in _not_cleared(p, d)]
-    worth = max(ends, key=lambda p: ends[p].next_bits, default="")
-    told = bool(worth) and ends[worth].next_bits > 0
+    worth = max(ends, key=lambda p: (ends[p].next_measurement == AGAIN, ends[p].next_bits), default="")
+    told = bool(worth) and (ends[worth].next_measurement == AGAIN or ends[worth].next_bits > 0)
     return CraftVerdict(
         bool(faults),
         len(cleared) < len(ends),
