@@ -16,6 +16,7 @@ from vibekit.outline import outline_of
 from vibekit.reading import Curve, OrderLine
 from vibekit.repeatability import load_repeatability
 from vibekit.standing import OUTLIER, standings
+from vibekit.wording import SHORT
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -215,7 +216,7 @@ def test_the_strip_of_standings_shows_each_row():
     r = readings()
     rows = standings(r["south-west"], [r[p] for p in ("north-east", "south-east", "north-west")], load_repeatability(), [r["south-west"]])
     words = words_of(drawn(plots.standing_strip(rows, 40.0)))
-    assert {row.name for row in rows} <= set(words)
+    assert {SHORT.get(row.name, row.name) for row in rows} <= set(words)
     assert "level against the middle of the other motors, dB" in words
 
 

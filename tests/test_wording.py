@@ -11,6 +11,7 @@ from vibekit.wording import (
     caution_words,
     conclusion_words,
     condition_words,
+    decibels,
     factor,
     likelihood,
     listed,
@@ -124,3 +125,8 @@ def test_what_else_it_may_be_stands_in_the_verdict():
     assert verdict(ball) == "Bearing damaged (a ball or inner race): very likely (90\N{NO-BREAK SPACE}%)."
     uneven = Conclusion("prop-imbalance", 0.9, None, "propeller", "balance", also=("blade-damage",))
     assert conclusion_words(uneven) == "propeller uneven or propeller blade damaged"
+
+
+@pytest.mark.parametrize(("value", "words"), [(-0.04, "+0.0"), (0.0, "+0.0"), (-1.26, "\N{MINUS SIGN}1.3"), (12.34, "+12.3")])
+def test_a_difference_has_its_sign_and_nothing_has_no_minus(value, words):
+    assert decibels(value) == words

@@ -16,24 +16,11 @@ from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
 from vibekit.result import finite
 from vibekit.settings import Test
-from vibekit.wording import with_interval
+from vibekit.wording import SHORT, decibels, with_interval
 
 CLEAR = 3.0  # standard deviations of repeating from which a difference is shown: one in thirty of a healthy motor's cells has one
 QUANTITIES = ("quantity", "now", "against its past", "trend in 30 days", "alarm from")
 COLUMNS = ("motor", "all in all", "beside the others", "its own past", "the shop's archive")
-SHORT = {
-    "comb": "harmonics and half orders",
-    "unsteadiness": "wander of 1x",
-    "wash": "noise below 2 kHz",
-    "roughness": "noise above 2 kHz",
-    "once a turn": "pulsing once a turn",
-    "impulsiveness": "clicks",
-    "outer race": "pulses of the outer race",
-    "inner race": "pulses of the inner race",
-    "ball": "pulses of a ball",
-    "cage": "pulses of the cage",
-    "defect comb": "pulses of a bearing",
-}
 MARKS = ("▲", "▼", "=", "–", "▲▲")  # higher, lower, alike, not compared, alarm
 LETTERS = ("^", "v", "=", "-", "^^")
 
@@ -178,7 +165,7 @@ def change_words(moved: Change) -> str:
     """Say a change in short: "1x +3.1 ± 1.0 dB"."""
     if not _is_clear(moved):
         return f"{SHORT.get(moved.name, moved.name)}, each a little"
-    return f"{SHORT.get(moved.name, moved.name)} {moved.delta:+.1f} ± {moved.u95:.1f} dB".replace("-", "\N{MINUS SIGN}")
+    return f"{SHORT.get(moved.name, moved.name)} {decibels(moved.delta)} ± {moved.u95:.1f} dB"
 
 
 def effect_words(effect: Effect) -> str:

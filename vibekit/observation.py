@@ -8,12 +8,13 @@ import numpy as np
 
 from vibekit.change import CHANGES, Change, changed, pair_up
 from vibekit.evidence import agreed, either, grown
-from vibekit.line_groups import ONE_BY_ONE
+from vibekit.line_groups import ALL_ALIKE, ONE_BY_ONE
 from vibekit.lone_rise import LoneRise, lone_rise
 from vibekit.pulses import LINES
 from vibekit.reading import Reading, values_of
 from vibekit.recording import Sensor
 from vibekit.repeatability import Repeatability
+from vibekit.wording import decibels
 
 STEPS = ("falls", "unchanged", "faint", "slight", "clear", "strong", "extreme")
 UNCHANGED = 1
@@ -140,15 +141,17 @@ def _from_change(moved: Change, test: str | None, against: str) -> Observation:
     least = UNCHANGED if moved.name in ONE_BY_ONE else 0  # lines that hide in noise fall by nothing in particular
     step = max(_step(moved.z, CHANGE_EDGES), least)
     where = f" ({test} test)" if test else ""
-    number = f"{moved.delta:+.1f} dB ± {moved.u95:.1f} against {against}".replace("-", "−")
+    number = f"{decibels(moved.delta)} dB ± {moved.u95:.1f} against {against}"
+    if moved.name in ALL_ALIKE and step > UNCHANGED and moved.delta < moved.u95:
+        number = f"line by line; together {number}"
     return Observation(moved.name, test, step, f"{WORDS[moved.name]}{where}: {STEPS[step]}, {number}", moved.z)
 
 
 def _from_rise(rise: LoneRise) -> Observation:
     step = _step(rise.score, LONE_EDGES)
     means = "all speeds alike, as a force does or nothing new" if step <= UNCHANGED else f"{STEPS[step]}, as a resonance answers"
-    there, elsewhere = f"{rise.there_db:+.1f} dB ± {rise.u95_db:.1f}", f"{rise.elsewhere_db:+.1f} dB ± {rise.elsewhere_u95_db:.1f}"
-    number = f"{there} at {rise.rpm:.0f} rpm, median over all speeds {elsewhere}".replace("-", "−")
+    there = f"{decibels(rise.there_db)} dB ± {rise.u95_db:.1f} at {rise.rpm:.0f} rpm"
+    number = f"{there}, median over all speeds {decibels(rise.elsewhere_db)} dB ± {rise.elsewhere_u95_db:.1f}"
     return Observation(LONE, "run-up", step, f"{WORDS[LONE]}: {means}; {number}", rise.score)
 
 

@@ -13,7 +13,7 @@ from vibekit.frame import Frame, key_lines, span, tallest
 from vibekit.marks import PALETTE, colours
 from vibekit.reading import Reading, SpeedMap
 from vibekit.standing import Standing
-from vibekit.wording import superscript, unit_words
+from vibekit.wording import SHORT, superscript, unit_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -163,7 +163,7 @@ def standing_strip(rows: Sequence[Standing], reach: float) -> "Figure":
     rows: at least one; reach: half width of the axis, dB, the same for all motors of a craft
     """
     with style():
-        figure, ax = _one(0.6 + 0.21 * len(rows), left=1.25, right=0.2, top=0.1)
+        figure, ax = _one(0.6 + 0.21 * len(rows), left=1.75, right=0.2, top=0.1)
         ax.axvline(0, color=_INK["muted"], linewidth=1)
         for at, row in enumerate(rows):
             ax.barh(at, 2 * row.half_band, left=-row.half_band, height=0.7, color=_INK["others"], linewidth=0)
@@ -171,7 +171,7 @@ def standing_strip(rows: Sequence[Standing], reach: float) -> "Figure":
             if row.before is not None:
                 ax.plot(row.before, at, "D", color=_INK["baseline"], markersize=4, fillstyle="none")
             ax.errorbar(row.difference, at, xerr=row.u95, fmt="o", color=_INK["this"], markersize=4.5, capsize=2.5, elinewidth=1.3)
-        ax.set_yticks(range(len(rows)), [row.name for row in rows])
+        ax.set_yticks(range(len(rows)), [SHORT.get(row.name, row.name) for row in rows])
         ax.set_ylim(len(rows) - 0.5, -0.5)
         ax.set_xlim(-reach, reach)
         ax.tick_params(axis="y", length=0)

@@ -32,6 +32,19 @@ SENSOR_WORDS = {
     "phone-motion": "motion sensor of a phone",
     None: "sensor not stated",
 }
+SHORT = {  # quantities as tables and plots name them, where their own names are not those of the trade
+    "comb": "harmonics and half orders",
+    "unsteadiness": "wander of 1x",
+    "wash": "noise below 2 kHz",
+    "roughness": "noise above 2 kHz",
+    "once a turn": "pulsing once a turn",
+    "impulsiveness": "clicks",
+    "outer race": "pulses of the outer race",
+    "inner race": "pulses of the inner race",
+    "ball": "pulses of a ball",
+    "cage": "pulses of the cage",
+    "defect comb": "pulses of a bearing",
+}
 # Mastrandrea et al., IPCC guidance note on uncertainties (2010), table 1: bounds of the likelihood words (from memory)
 _LIKELIHOOD = (
     (0.99, "all but certain"),
@@ -180,6 +193,11 @@ def sentence(words: str) -> str:
 def listed(words: Sequence[str]) -> str:
     """Join with commas and "and"."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
+
+
+def decibels(value: float) -> str:
+    """Write a difference in dB with its sign, the unit left out; nothing has no minus."""
+    return f"{round(value, 1) + 0.0:+.1f}".replace("-", "\N{MINUS SIGN}")
 
 
 def with_interval(value: float, u95: float | None, unit: str) -> str:
