@@ -75,12 +75,13 @@ def calibrate(
 def unit_from_gravity(samples: Samples, channels: Sequence[Channel]) -> tuple[tuple[Channel, ...], tuple[str, ...]]:
     """Tell the unit of three axes of no stated unit from the gravity that stands in them; else leave them as they are."""
     axes = [i for i, channel in enumerate(channels) if channel.role == "vibration" and channel.unit == RELATIVE]
+    unknown = ("no unit stated: numbers stay as they are stored, and are called of full scale; state the unit, and how much of it 1 is",)
     if len(axes) != 3:
-        return tuple(channels), ()
+        return tuple(channels), unknown if axes else ()
     length = float(np.linalg.norm([np.mean(samples[i], dtype=np.float64) for i in axes]))
     for unit, gravity in GRAVITY:
         if abs(length / gravity - 1) < GRAVITY_BAND:
             found = tuple(replace(channel, unit=unit) if i in axes else channel for i, channel in enumerate(channels))
             why = f"the mean of the three axes is {length:.4g}, as gravity is in {unit}; state the unit if that is wrong"
             return found, (f"no unit stated; taken as {unit}, for {why}",)
-    return tuple(channels), ()
+    return tuple(channels), unknown

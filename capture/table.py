@@ -70,6 +70,11 @@ def read_table(content: bytes) -> Table:
     width = Counter(len(rows[i]) for i in data).most_common(1)[0][0]
     start = next(i for i in data if len(rows[i]) == width)
     names, lead = _header(lines[:start], delimiter, quoted, width)
+    if not names and delimiter == "," and lead and 2 < 2 * len(named := rows[start - 1]) == width and not any(map(is_number, named)):
+        raise UnreadableError(
+            f"{len(named)} names stand over {width} numbers in a row: commas seem to stand in the numbers and between them as well; "
+            "export it with decimal points, or with semicolons between the columns"
+        )
     log = [f"text read as {encoding}"] if encoding != "utf-8" else []
     body = lines[start:]
     if any(mark in text for mark in COMMENT):
@@ -88,7 +93,7 @@ def read_cells(table: Table, samples: Sequence[int], stamps: Sequence[int], word
     """Read columns, by index: samples and then stamps as numbers, words as text.
 
     A last line cut short is left out. So are rows without any sample (another sensor's turn) and, where stamps or words
-    show when they were, damaged ones.
+    show when they were, damaged ones and those in which every sample is nan.
 
     Raises UnreadableError for a damaged row in a log without time stamps, or more than 1 % of them.
     """
@@ -96,6 +101,8 @@ def read_cells(table: Table, samples: Sequence[int], stamps: Sequence[int], word
     delimiter = None if table.delimiter == " " else table.delimiter
     try:
         values = np.loadtxt(table.lines, delimiter=delimiter, usecols=columns, comments=None, ndmin=2).T
+        if (stamps or words) and np.isnan(values[: len(samples)]).all(axis=0).any():
+            return _read_singly(table, columns, words, len(samples), timed=True)
         text = tuple(tuple(line.split(delimiter, i + 1)[i].strip() for line in table.lines) for i in words)
         return Cells(np.arange(values.shape[1]), values, text, ())
     except (ValueError, IndexError):
@@ -110,7 +117,7 @@ def _read_singly(table: Table, columns: Sequence[int], words: Sequence[int], sam
     values = np.array([_numbers(column) for column in cells])
     blank = np.array([[not cell for cell in column] for column in cells])
     nan = np.array([[cell.lower().lstrip("+-") == "nan" for cell in column] for column in cells])
-    empty = np.all(blank[:samples], axis=0)
+    empty = np.all(blank[:samples] | (nan[:samples] & timed), axis=0)
     whole = np.all(~np.isnan(values) | nan | (blank & (np.arange(len(columns)) < samples)[:, None]), axis=0)
     whole &= np.all([[bool(cell) for cell in column] for column in text], axis=0)
     whole &= [(len(line.split()) if table.delimiter == " " else line.count(table.delimiter) + 1) >= need for line in table.lines]

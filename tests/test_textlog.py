@@ -258,6 +258,26 @@ def test_rows_of_another_sensor_are_left_out(read):
     assert "rows without a sample left out: 200" in recording.log
 
 
+def test_rows_in_which_every_sample_is_nan_are_left_out_where_stamps_tell_when_they_were(read):
+    rows = table(T, X, Y).splitlines()
+    rows[7], rows[70] = f"{T[7]:.4f},nan,NaN", f"{T[70]:.4f},NaN,nan"
+    recording = read("time,x,y\n" + "\n".join(rows))
+    assert "rows without a sample left out: 2" in recording.log
+    assert np.isfinite(recording.samples).all()
+    with pytest.raises(UnreadableError, match=r"column x, data row 1: the sample is"):
+        read("x,y\nnan,nan\n" + "\n".join(row.partition(",")[2] for row in rows[8:60]), rate_hz=100.0)
+
+
+def test_decimal_commas_between_commas_are_named(read):
+    rows = table(T, X, Y).replace(",", "§").replace(".", ",").replace("§", ",")
+    with pytest.raises(UnreadableError, match="3 names stand over 6 numbers in a row"):
+        read("time,x,y\n" + rows)
+
+
+def test_a_unit_that_nothing_tells_is_asked_for(read):
+    assert any(line.startswith("no unit stated: numbers stay as they are stored") for line in read("time,x\n" + table(T, X)).log)
+
+
 @pytest.mark.parametrize("bad", ["nan", "NaN", "inf", "-inf", "1e999", ""])
 def test_what_is_no_finite_number_is_refused_with_its_place(read, bad):
     rows = table(T, X, Y).splitlines()

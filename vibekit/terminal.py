@@ -144,5 +144,7 @@ class _Page:
         if reading.quantities:
             self.entry("", "levels and scores:")
         self.pairs([(q.name, wording.with_interval(q.value, q.u95, q.unit)) for q in reading.quantities])
+        for line in reading.log:
+            self.entry("", f"as read: {line}")
         for problem in reading.screening.problems:
             self.entry("", f"{problem.severity}: {problem.detail}")

@@ -121,6 +121,8 @@ def _tell(item: NewReading, outcome: dict[str, Any]) -> None:
     turns = "speed not found" if speed.rpm is None else f"{speed.rpm:.1f}{margin} rpm ({speed.method})"
     name = f" as {outcome['id'][:8]}" if outcome["id"] else ""
     print(f"{item.file.name}: {outcome['state']}{name}; {item.reading.settings.test or 'test not stated'}, {turns}")
+    for line in item.reading.log:
+        print(f"  as read: {line}")
     for problem in item.reading.screening.problems:
         print(f"  {problem.severity}: {problem.detail}")
     if outcome["state"] == "known already":
