@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from scipy import stats
 
 from tests.balance_runs import Bench, job, play
 from tests.test_report import Page
@@ -16,6 +17,7 @@ from vibekit.picture import Picture
 from vibekit.proof import CLAIMS, LineChange, MotorProof, Pair, Proof, balancing_of, mean_line, summary_words
 from vibekit.proof_page import render_proof
 from vibekit.reading import OrderLine
+from vibekit.repeatability import load_repeatability
 from vibekit.report import Note
 from vibekit.turning import BLADES, HANDS
 from vibekit.visits import visit_at, visits_of
@@ -93,6 +95,21 @@ def test_a_mean_is_no_surer_than_its_readings_scatter():
     assert mean_line(apart, "1x").u95 == pytest.approx(4.303 * 0.2 * single.amplitude / math.sqrt(3), rel=1e-3)  # Student, 2 degrees
 
 
+def test_one_recording_on_a_side_proves_no_more_than_running_again_does_by_itself():
+    before, after = pair().before[:1], pair().after[:1]
+    once = Pair(before, after, ("", ""))
+    half = replace(after[0], orders=tuple(replace(o, amplitude=before[0].orders[i].amplitude / 1.5) for i, o in enumerate(after[0].orders)))
+    assert once.few
+    assert not pair().few
+    assert once.change("1x").words == "fell"  # to a ninth
+    assert replace(once, after=(half,)).change("1x").words == "no change shown"  # as `vibekit compare` would say
+    known = load_repeatability().of("1x", "prop", "accelerometer")
+    wide = float(stats.t.ppf(0.975, known.worth)) * known.deviation * math.sqrt(2)
+    assert replace(once, after=(half,)).change("1x").repeat == pytest.approx(wide)
+    assert pair().change("1x").repeat == 0
+    assert "what running again does by itself" in render_proof(proof(motor(pairs=(once,))))
+
+
 def test_what_cannot_be_compared_is_said():
     other = replace(pair(), setups=("a", "b"))
     assert "set-ups as noted differ" in summary_words(motor(pairs=(other,)))
@@ -121,6 +138,8 @@ def test_visits_are_parted_by_work_and_by_twelve_hours():
 def test_nothing_to_compare_is_refused():
     with pytest.raises(UsageError, match="no motor of Wren-4 has readings both on 2026-03-01 and on 2026-03-02"):
         Proof("Wren-4", NOON, "0.1.0", "2026-03-01", "2026-03-02", ())
+    with pytest.raises(UsageError, match="the other way round"):
+        Proof("Wren-4", NOON, "0.1.0", "2026-03-02", "2026-03-01", ())
 
 
 @pytest.mark.parametrize(("paper", "width_mm"), [("A4", 210), ("letter", 215.9)])

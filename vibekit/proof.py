@@ -12,14 +12,17 @@ from vibekit.balance_job import BalanceJob, Round
 from vibekit.balance_solution import Left, level, solve
 from vibekit.balance_verdict import Verdict, judge_balance
 from vibekit.errors import UsageError
+from vibekit.line_groups import LINES, group
 from vibekit.picture import Picture
 from vibekit.reading import OrderLine, Reading
+from vibekit.repeatability import load_repeatability
 from vibekit.report import Note
 from vibekit.spots import Weight
 from vibekit.wording import listed, sentence, unit_words, with_interval
 
 FAR = 0.03  # difference of speed from which heights are not compared
 DB = 20 / math.log(10)
+ENOUGH = 3  # readings of a state that show by themselves how far they scatter
 CLAIMS = (
     "It compares readings taken with the same sensor, at the same place and gain; it says nothing of levels measured otherwise.",
     "An amplitude in parts of full scale is no measure of vibration; only its change is one.",
@@ -31,10 +34,14 @@ CLAIMS = (
 
 @dataclass(frozen=True, slots=True)
 class LineChange:
-    """One order line before and after. decibel: 20 log10 of after over before, with the half width of its 95 % interval."""
+    """One order line before and after. decibel: 20 log10 of after over before, with the half width of its 95 % interval.
+
+    repeat: half width, relative, of what running again does by itself, where the readings are too few to show it; else 0
+    """
 
     before: OrderLine
     after: OrderLine
+    repeat: float = 0.0
 
     @property
     def decibel(self) -> tuple[float, float]:
@@ -42,7 +49,7 @@ class LineChange:
         a, b = self.after, self.before
         if not (a.amplitude > 0 and b.amplitude > 0):
             return math.nan, math.inf
-        return DB * math.log(a.amplitude / b.amplitude), DB * math.hypot(a.u95 / a.amplitude, b.u95 / b.amplitude)
+        return DB * math.log(a.amplitude / b.amplitude), DB * math.hypot(a.u95 / a.amplitude, b.u95 / b.amplitude, self.repeat)
 
     @property
     def words(self) -> str:
@@ -50,6 +57,8 @@ class LineChange:
         if all(line.amplitude - line.u95 <= line.floor for line in (self.before, self.after)):
             return "in noise both times"
         change = abs(self.after.amplitude - self.before.amplitude) > math.hypot(self.after.u95, self.before.u95)
+        decibel, u95 = self.decibel
+        change &= abs(decibel) > u95 or not (self.repeat and math.isfinite(u95))
         return ("fell" if self.after.amplitude < self.before.amplitude else "rose") if change else "no change shown"
 
 
@@ -83,7 +92,28 @@ class Pair:
     def changes(self) -> tuple[LineChange, ...]:
         """Every line that both have."""
         names = [line.name for line in self.before[-1].orders if any(other.name == line.name for other in self.after[-1].orders)]
-        return tuple(LineChange(mean_line(self.before, name), mean_line(self.after, name)) for name in dict.fromkeys(names))
+        return tuple(
+            LineChange(mean_line(self.before, name), mean_line(self.after, name), self._repeat(name)) for name in dict.fromkeys(names)
+        )
+
+    @property
+    def few(self) -> bool:
+        """So few readings on either side that they do not show how far running again moves a line."""
+        return min(len(self.before), len(self.after)) < ENOUGH
+
+    def _repeat(self, name: str) -> float:
+        """What the rig knows of running again, and these readings as far as they are repeats (moderated as in `vibekit.change`)."""
+        if not self.few:
+            return 0.0
+        each = [[line for reading in side for line in reading.orders if line.name == name] for side in (self.before, self.after)]
+        settings = self.after[-1].settings
+        known = (g for g in LINES if g != "comb" and each[0][0].order in group(g, settings))
+        spread = load_repeatability().of(next(known, "other orders"), settings.test, settings.sensor)
+        sizes = [np.array([line.amplitude for line in side]) for side in each]
+        squares = sum(float(((x / x.mean() - 1) ** 2).sum()) for x in sizes if x.mean() > 0)
+        freedom = spread.worth + sum(len(x) - 1 for x in sizes)
+        deviation = math.sqrt((spread.worth * spread.deviation**2 + squares) / freedom)
+        return float(stdtrit(freedom, 0.975)) * deviation * math.sqrt(sum(1 / len(x) for x in sizes))
 
     def change(self, name: str) -> LineChange | None:
         """The change of one line, None when it is not there."""
@@ -150,6 +180,8 @@ class Proof:
     missing: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        if not self.motors and self.before > self.after:
+            raise UsageError(f"before is {self.before}, which lies later than after, {self.after}; give them the other way round")
         if not self.motors:
             days = f"both on {self.before} and on {self.after}"
             raise UsageError(f"no motor of {self.title} has readings {days}; `vibekit archive show` lists what is kept")
