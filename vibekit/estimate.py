@@ -97,8 +97,11 @@ class _Search:
 
     def look(self, frames: Frames, along: Track | None = None) -> list[_Look]:
         """What the frames' average says, read along a track if there is one; nothing where no comb fits."""
+        return self.look_at(find_lines(frames, along.at(frames.time_s) / along.mean_hz if along else None), along)
+
+    def look_at(self, lines: Lines | None, along: Track | None = None) -> list[_Look]:
+        """What lines say."""
         mean = along.mean_hz if along else 1.0
-        lines = find_lines(frames, along.at(frames.time_s) / mean if along else None)
         combs = find_combs(lines, self.settings, self.low_hz, self.high_hz) if lines else []
         if not (lines and combs):
             return []
@@ -129,9 +132,11 @@ def estimate_speed(
     lines = find_lines(longest) if longest else None
     if longest is None or lines is None:
         return None
-    longest = longest.without(lines.hum)
-    search = _Search(signals, rate, top, settings, low_hz, high_hz, lines.hum, {STEADY_S[0]: longest})
-    looks = _looks(search, longest)
+    hum = lines.hum
+    longest = longest.without(hum)
+    seen = find_lines(longest) if hum.size else lines
+    search = _Search(signals, rate, top, settings, low_hz, high_hz, hum, {STEADY_S[0]: longest})
+    looks = _looks(search, longest, seen)
     if not looks:
         return None
     look = max(looks, key=lambda each: each.choice.evidence + math.log(each.choice.confidence))
@@ -144,8 +149,8 @@ def estimate_speed(
         found = other if other.choice.evidence > found.choice.evidence + FREEDOM else found
     drowned = settings.test in (None, "bare") or (settings.test == "prop" and settings.speed_rpm is None)  # a propeller that is there shows
     if drowned and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
-        found = _among_bearings(transforms, search, find_lines(longest) or lines, found)
-    return replace(found, hum_hz=tuple(lines.hum[:, 0].tolist()))
+        found = _among_bearings(transforms, search, seen or lines, found)
+    return replace(found, hum_hz=tuple(hum[:, 0].tolist()))
 
 
 def _among_bearings(transforms: list[Transform], search: _Search, lines: Lines, found: Estimate) -> Estimate:
@@ -226,9 +231,9 @@ def _presence(evidence: float, search: _Search, width_hz: float) -> float:
     return 1 / (1 + max(speeds, 1.0) * math.exp(min(-evidence, 500)))
 
 
-def _looks(search: _Search, longest: Frames) -> list[_Look]:
-    """Look for a steady shaft until one is plain; else along the ridge too."""
-    looks = search.look(longest)
+def _looks(search: _Search, longest: Frames, lines: Lines | None) -> list[_Look]:
+    """Look for a steady shaft until one is plain; else along the ridge too. lines: of the longest frames, where there are enough."""
+    looks = search.look_at(lines)
     used = [longest]
     for seconds in (*STEADY_S[1:], MOVING_S):
         if looks and looks[-1].is_plain:

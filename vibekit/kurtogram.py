@@ -26,10 +26,11 @@ class Kurtogram:
     u95: Array
 
     @property
-    def band_hz(self) -> tuple[float, float]:
-        """The band that is most impulsive for certain: greatest at the lower end of its interval."""
-        best = int(np.argmax(self.excess - self.u95))
-        return float(self.low_hz[best]), float(self.high_hz[best])
+    def band_hz(self) -> tuple[float, float] | None:
+        """The band that is most impulsive for certain, greatest at the lower end of its interval; None where no band is."""
+        least = self.excess - self.u95
+        best = int(np.argmax(least))
+        return (float(self.low_hz[best]), float(self.high_hz[best])) if least[best] > 0 else None
 
 
 def kurtogram(

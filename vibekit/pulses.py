@@ -119,7 +119,7 @@ def find_pulses(
     if turns_at_s is None or hz is None:
         return Pulses(clicking[loudest], clicks, None, (), (), (), (), None)
     gram = kurtogram(analytic, rate, bands[0], narrowest_hz=NARROWEST_TURNS * hz, leave_out_s=leave_out_s)
-    more = [*low, *([gram.band_hz] if gram and gram.band_hz not in bands else [])]
+    more = [*low, *([gram.band_hz] if gram and gram.band_hz and gram.band_hz not in bands else [])]
     envelopes += [squared_envelope(white, *band) for band in more]
     if bearings:
         envelopes.append(squared_envelope(transform, *bands[0]))

@@ -59,7 +59,7 @@ class Transform:
         """Complex envelope of a band and its rate."""
         low, high = self.index(low_hz), self.index(high_hz)
         band = self.bins[low : max(high, low + 8)]
-        whole = np.zeros(sfft.next_fast_len(len(band)), band.dtype)
+        whole = np.zeros(sfft.next_fast_len(len(band), real=True), band.dtype)  # factors of 7 and 11 would cost a tenth more
         np.multiply(band, band.real.dtype.type(2 * whole.size / self.n), out=whole[: len(band)])
         return long_ifft(whole), self.rate_hz * whole.size / self.n
 
@@ -72,19 +72,18 @@ class Transform:
         low, high = self.index(low_hz), self.index(high_hz)
         band = slice(low, max(high, low + 8))
         bins = np.zeros_like(self.bins)
-        bins[band] = _white(self.bins[band], max(int(WHITE_HZ / self.resolution_hz), 16))
+        np.multiply(self.bins[band], _whitening(self.bins[band], max(int(WHITE_HZ / self.resolution_hz), 16)), out=bins[band])
         return replace(self, bins=bins)
 
 
-def _white(band: Complex, block: int) -> Complex:
-    """Bins (n,) over the root of the noise power about them; what stands above LINE times it is held at 1."""
+def _whitening(band: Complex, block: int) -> Real:
+    """What brings bins (n,) over the root of the noise power about them; what stands above LINE times it is held at 1."""
     power = band.real**2 + band.imag**2
     floor = running_floor(power, block)
     floor /= math.log(2)
     np.maximum(floor, np.finfo(power.dtype).tiny, out=floor)
     np.copyto(floor, power, where=power > LINE * floor)
-    white: Complex = band * np.divide(1, np.sqrt(floor, out=floor), out=floor)
-    return white
+    return np.divide(1, np.sqrt(floor, out=floor), out=floor)
 
 
 def running_floor(values: Real, block: int) -> Real:
