@@ -165,9 +165,10 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     top_hz = USED * seen.recording.rate_hz
     in_air = settings.sensor == "microphone" or seen.unit == "Pa"
     speed_u95 = min(track.u95_hz / track.mean_hz, UNSURE) if track else 0.0
+    bare = settings.test == "bare"  # under a propeller its wash pulses anywhere
     paced = None if roams or settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
-        find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air)
+        find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air, anywhere=bare)
         for t in seen.transforms
     ]
     changing = settings.test == "run-up"

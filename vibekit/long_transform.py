@@ -73,6 +73,7 @@ def _turned(parts: Complex, n: int, sign: int) -> Complex:
     fine, coarse = np.stack(powers).astype(parts.dtype), powers[0]
     for first in range(0, len(parts), some):
         rows = parts[first : first + some]
-        rows *= fine[: len(rows)] * coarse.astype(parts.dtype)
+        rows *= fine[: len(rows)]
+        rows *= coarse.astype(parts.dtype)
         coarse = coarse * step
     return parts

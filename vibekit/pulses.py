@@ -66,7 +66,7 @@ class Pulses:
     once_a_turn: level of the envelope's first five whole orders over their noise floor, dB, the largest of the bands
     combs: name of a race and its comb; when no geometry is known, of "defect comb", any race or ball of a small bearing
     lines: of the parts of a bearing of known geometry, the same with no thought of what a sound one shows: to hold against its past
-    anywhere: as lines, of every band and of the whole band as it comes, in which each frequency counts as the casing passes it on
+    anywhere: as lines, of every band and of the whole band as it comes, in which each frequency counts as the casing passes it on; or empty
     shares: when no geometry is known, the chance of each race and of a ball if one of them is hurt, all as likely beforehand
     spectrum: envelope spectrum of the widest band, None when there is no speed
     """
@@ -99,11 +99,13 @@ def find_pulses(
     speed_u95: float,
     leave_out_s: RANGES,
     echoes: bool = False,
+    anywhere: bool = True,
 ) -> Pulses:
     """Look at each band of one channel.
 
     speed_u95: relative half width of the speed's interval, widens the search for combs
     echoes: the sound came by more than one way, so clicks at random draw hills, which are no comb (`EnvelopeSpectrum.levelled`)
+    anywhere: with known bearings, score every band and the whole band as it comes, too
     """
     bands = bands_of(top_hz)
     if not bands:
@@ -121,7 +123,8 @@ def find_pulses(
     gram = kurtogram(analytic, rate, bands[0], narrowest_hz=NARROWEST_TURNS * hz, leave_out_s=leave_out_s)
     more = [*low, *([gram.band_hz] if gram and gram.band_hz and gram.band_hz not in bands else [])]
     envelopes += [squared_envelope(white, *band) for band in more]
-    if bearings:
+    as_it_comes = bool(bearings) and anywhere
+    if as_it_comes:
         envelopes.append(squared_envelope(transform, *bands[0]))
         more.append(bands[0])
     found = [
@@ -131,7 +134,7 @@ def find_pulses(
     spectra = [spectrum for spectrum in found if spectrum is not None]
     if not spectra:
         return Pulses(clicking[loudest], clicks, None, (), (), (), (), None)
-    plain = [spectra.pop()] if bearings else []
+    plain = [spectra.pop()] if as_it_comes else []
     turn, unsure = _shaft(spectra, speed_u95)
     even, plain = ([s.levelled(HILLS) if echoes else s for s in each] for each in (spectra, plain))
     once = max((_once_a_turn(s) for s in spectra[: len(bands)]), key=lambda q: q.value)
@@ -272,10 +275,10 @@ def _known(
     evidences = free(spectra)
     sets = [list(fitting) for fitting in zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True)]
     found = {fitting[0].name: _comb(_logs(evidences, fitting), len(evidences)) for fitting in sets}
-    bare, plain_bare = ([replace(evidence, sound=False) for evidence in some] for some in (evidences, free(plain)))
+    bare, plain_bare = ([replace(evidence, sound=False) for evidence in some] for some in (evidences, free(plain) if plain else []))
     logs = [_logs([*bare, *plain_bare], fitting) for fitting in sets]
     lines = tuple((f[0].name, _comb(log[: len(bare) * len(f)], len(bare))) for f, log in zip(sets, logs, strict=True))
-    anywhere = tuple((f[0].name, _comb(log, len(bare) + len(plain_bare), every=True)) for f, log in zip(sets, logs, strict=True))
+    anywhere = ((f[0].name, _comb(log, len(bare) + len(plain_bare), every=True)) for f, log in zip(sets, logs, strict=True) if plain)
     leader = max(found, key=lambda name: found[name].score)
     if found[leader].score > SHOWS:
         taken = np.concatenate([family(found[leader].order, bearing.cage, TOP_ORDER) for bearing in bearings])
@@ -283,7 +286,7 @@ def _known(
         for name, fitting in ((f[0].name, f) for f in sets):
             if name != leader and found[name].score > 0:
                 found[name] = min(found[name], _comb(_logs(rest, fitting), len(rest)), key=lambda comb: comb.score)
-    return tuple(found.items()), lines, anywhere
+    return tuple(found.items()), lines, tuple(anywhere)
 
 
 def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:

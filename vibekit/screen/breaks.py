@@ -19,8 +19,8 @@ from vibekit.screen.steady import Span
 
 FRAME = 256
 TOP, BELOW = 0.96, (0.6, 0.85)  # parts of half the rate
-QUIET_DB = -15.0  # the top band must lie this far under the band below
-LOUD = 10 ** (QUIET_DB / 10) * (1 + 1e-5)  # the same as a ratio, and what rounding may make of it
+QUIET = 10**-1.5  # the top band must lie 15 dB under the band below
+SOME, SURELY = 8, 1.25  # every so many frames tell beforehand that it does not: their median scatters by a few per cent at most
 BREAK_DB = 16.0  # rise of the top band, itself and against the band below: untouched open records stay below 14.4
 MOST_PER_S = 5.0
 CHUNK = 256  # frames transformed at once: they stay in the cache
@@ -41,13 +41,12 @@ class Breaks:
         """Find the breaks of a channel."""
         if overview.x.size < LEAST_FRAMES * FRAME:
             return cls()
-        frames = sliding_window_view(overview.x - overview.x.dtype.type(overview.mean), FRAME)[:: FRAME // 2]
-        bands = _bands(frames)
-        if bands is None:
+        frames = sliding_window_view(overview.x, FRAME)[:: FRAME // 2]
+        if len(frames) > LEAST_FRAMES * SOME and _loudness(*_bands(frames[::SOME], overview.mean)) > SURELY * QUIET:
             return cls()
-        top, below = bands
-        usual, ratio = median(top), median(top / np.maximum(below, np.finfo(np.float32).tiny))
-        if usual <= 0 or 10 * np.log10(ratio) > QUIET_DB:
+        top, below = _bands(frames, overview.mean)
+        usual, ratio = median(top), _loudness(top, below)
+        if usual <= 0 or ratio > QUIET:
             return cls()
         rise = 10 ** (BREAK_DB / 10)
         at = np.flatnonzero((top > rise * usual) & (top > rise * ratio * below))
@@ -65,18 +64,21 @@ class Breaks:
         return cls(tuple(spans)) if len(spans) <= max(2.0, MOST_PER_S * overview.seconds) else cls()
 
 
-def _bands(frames: npt.NDArray[np.floating]) -> tuple[Floats, Floats] | None:
-    """Power of Hann-weighted frames in the topmost band and in the band below; None once most of all frames have a loud top band."""
+def _loudness(top: Floats, below: Floats) -> float:
+    """How loud the topmost band usually is against the band below, in power."""
+    return float(median(top / np.maximum(below, np.finfo(np.float32).tiny)))
+
+
+def _bands(frames: npt.NDArray[np.floating], mean: float) -> tuple[Floats, Floats]:
+    """Power of Hann-weighted frames about a mean in the topmost band and in the band below."""
     half = FRAME // 2
     window = np.hanning(FRAME + 2)[1:-1].astype(frames.dtype)
-    found, loud = [], 0
+    found = []
     for at in range(0, len(frames), CHUNK):
-        bins = sfft.rfft(frames[at : at + CHUNK] * window, axis=1)
+        part = frames[at : at + CHUNK] - frames.dtype.type(mean)
+        part *= window
+        bins = sfft.rfft(part, axis=1)
         bands = bins[:, int(TOP * half) :], bins[:, int(BELOW[0] * half) : int(BELOW[1] * half)]
-        top, below = (np.einsum("ij,ij->i", band.view(frames.dtype), band.view(frames.dtype)) / band.shape[1] for band in bands)
-        loud += int(np.count_nonzero(top > LOUD * np.maximum(below, np.finfo(np.float32).tiny)))
-        if loud > len(frames) // 2 + 1:  # the median over all is loud, whatever comes
-            return None
-        found.append([top, below])
+        found.append([np.einsum("ij,ij->i", band.view(frames.dtype), band.view(frames.dtype)) / band.shape[1] for band in bands])
     top, below = np.concatenate(found, axis=1)
     return top, below
