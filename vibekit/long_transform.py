@@ -73,7 +73,7 @@ def _turned(parts: Complex, n: int, sign: int) -> Complex:
     fine, coarse = np.stack(powers).astype(parts.dtype), powers[0]
     for first in range(0, len(parts), some):
         rows = parts[first : first + some]
-        rows *= fine[: len(rows)]
-        rows *= coarse.astype(parts.dtype)
+        np.multiply(rows, fine[: len(rows)], out=rows)
+        np.multiply(rows, coarse.astype(parts.dtype), out=rows)
         coarse = coarse * step
     return parts

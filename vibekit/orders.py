@@ -110,7 +110,7 @@ class AngularSignal:
         every = range(0, len(self.samples) - n + 1, max(n // 2, 1))
         starts = [s for s in every if not any(a < self.at_s[s + n - 1] and self.at_s[s] < b for a, b in leave_out_s)] or list(every)
         kind = self.samples.dtype
-        window = (1 - np.cos(np.arange(n, dtype=kind) * kind.type(2 * np.pi / n))) * kind.type(2 / n)
+        window = (1 - np.cos(cast("Real", np.arange(n, dtype=kind)) * kind.type(2 * np.pi / n))) * kind.type(2 / n)
         frames = sliding_window_view(self.samples, n)
         some = max(LONG // n, 1)
         bins = np.empty((len(starts), int(self.max_order * block) + 1), np.result_type(window, 1j))
