@@ -232,7 +232,7 @@ def _presence(evidence: float, search: _Search, width_hz: float) -> float:
 
 
 def _looks(search: _Search, longest: Frames, lines: Lines | None) -> list[_Look]:
-    """Look for a steady shaft, and then along the ridge, until one is plain. lines: of the longest frames, where there are enough."""
+    """Look for a steady shaft until one is plain; else along the ridge too, until one is on which all agree. lines: of the longest frames, where there are enough."""
     looks = search.look_at(lines)
     used = [longest]
     for seconds in (*STEADY_S[1:], MOVING_S):
@@ -246,7 +246,7 @@ def _looks(search: _Search, longest: Frames, lines: Lines | None) -> list[_Look]
         path = ridge(used[-1], search.grid(), ORDER_WEIGHT, TURNING_COST)
         for frames in used[-2:]:
             looks += search.look(frames, path) if frames.time_s.size > 3 else []  # fewer follow nothing
-            if looks and looks[-1].is_plain:
+            if looks and looks[-1].is_plain and all(abs(each.choice.comb.hz / looks[-1].choice.comb.hz - 1) < SAME for each in looks):
                 break
     return looks
 

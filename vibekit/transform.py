@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
-from vibekit.long_transform import Complex, Real, long_ifft, long_irfft, long_rfft
+from vibekit.long_transform import LONG, Complex, Real, long_ifft, long_irfft, long_rfft
 from vibekit.median import median
 
 Array = npt.NDArray[np.float64]
@@ -59,7 +59,7 @@ class Transform:
         """Complex envelope of a band and its rate."""
         low, high = self.index(low_hz), self.index(high_hz)
         band = self.bins[low : max(high, low + 8)]
-        whole = np.zeros(sfft.next_fast_len(len(band), real=True), band.dtype)  # factors of 7 and 11 would cost a tenth more
+        whole = np.zeros(sfft.next_fast_len(len(band), real=len(band) > LONG), band.dtype)  # factors of 7 and 11 cost long ones a tenth
         np.multiply(band, band.real.dtype.type(2 * whole.size / self.n), out=whole[: len(band)])
         return long_ifft(whole), self.rate_hz * whole.size / self.n
 
