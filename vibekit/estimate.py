@@ -232,7 +232,10 @@ def _presence(evidence: float, search: _Search, width_hz: float) -> float:
 
 
 def _looks(search: _Search, longest: Frames, lines: Lines | None) -> list[_Look]:
-    """Look for a steady shaft until one is plain; else along the ridge too, until one is on which all agree. lines: of the longest frames, where there are enough."""
+    """Look for a steady shaft until one is plain; else along the ridge too, until one is on which all agree.
+
+    lines: of the longest frames, where there are enough
+    """
     looks = search.look_at(lines)
     used = [longest]
     for seconds in (*STEADY_S[1:], MOVING_S):
