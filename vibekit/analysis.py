@@ -40,7 +40,7 @@ ROAMS = 1.1  # highest over lowest speed from which a recording whose test was n
 ROAMING = "the speed ranges widely, as in flight: pulses at a bearing's orders are not looked for; say --test where it was one motor"
 FADE, FADE_S = 64, 0.01  # samples at least, and seconds: a line that is cut off at once clicks in every band
 CLEAR_S = 0.5  # between two places that are left out: shorter stretches tell nothing of low octaves
-NOISE_BINS = 4096  # whose median scatters by a tenth of a decibel: more of them would not show in a picture
+NOISE_BINS = 1024  # whose median scatters by a fifth of a decibel: more of them would not show in a picture
 UNSURE = 0.5  # relative half width of a speed's interval beyond which pulses at its orders are sought no wider
 USED = 0.45  # part of the sampling rate below which a band is used
 
