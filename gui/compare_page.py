@@ -23,7 +23,7 @@ from vibekit.wording import listed, sentence, unit_words, with_interval
 
 BARS = ("1x", "half orders", "blade pass", "other orders", "roughness")
 LABELS = 7
-_BAR_WORDS = {"blade pass": "blade\npass", "half orders": "half\norders", "other orders": "other\norders", "roughness": "rough-\nness"}
+_BAR_WORDS = {"blade pass": "blade\npass", "half orders": "half\norders", "other orders": "other\norders", "roughness": "noise\n> 2 kHz"}
 CLICK = 0.012  # of the width seen: how near a click must be to a peak
 
 

@@ -12,12 +12,15 @@ from vibekit.analysis import analyze
 from vibekit.cli import main
 from vibekit.coastdown import coast_time
 from vibekit.commands.spins import show_spins, spins_side_by_side
+from vibekit.craft_verdict import craft_verdict
 from vibekit.drawings import coast_downs, groups_of
+from vibekit.judging import judge_craft
 from vibekit.rig.craft import ROTORS, bell_inertia
 from vibekit.rig.hand_spin import FLICK_SCATTER
 from vibekit.rig.population import draw_craft
 from vibekit.rig.record import record
 from vibekit.spin_comparison import ALARM, compare_flicks, compare_spins, conclusion_words, spins_json
+from vibekit.spin_evidence import spin_hints
 
 CRAFT = 500
 NAMES = ("north-east", "south-east", "south-west", "north-west")
@@ -111,6 +114,18 @@ def test_the_dragging_motor_is_named_through_the_whole_chain(spun):
     assert compare_spins(mute).silent == ("north-west",)
     assert "Not compared, for want of a coast time: north-west." in conclusion_words(compare_spins(mute))
     assert spins_side_by_side(readings)["hand_spin"]["dragging"] == ["south-west"]
+
+
+def test_a_dragging_motor_is_no_motor_on_which_nothing_stands_out(spun):
+    readings, _ = spun
+    judged = judge_craft([r for (r,) in readings.values()], NAMES)
+    ends = {name: d.conclusion for name, (_, d) in zip(NAMES, judged.each, strict=True)}
+    assert "bearing rough or gritty" in ends["south-west"].reason
+    assert all(ends[name].reason.startswith("Nothing stands out") for name in NAMES if name != "south-west")
+    told = craft_verdict({name: d for name, (_, d) in zip(NAMES, judged.each, strict=True)}, readings)
+    assert {suspect.position for suspect in told.also} == {"south-west"}
+    (hint,) = spin_hints(readings).values()
+    assert set(hint.odds) == {"rub", "bearing-grit", "electrical"}  # what brakes a rotor at every speed alike
 
 
 def test_the_motors_stand_side_by_side_in_words_and_in_a_picture(spun, capsys):

@@ -22,6 +22,7 @@ from vibekit.refit_gathering import refit_studies
 from vibekit.repeatability import Repeatability, load_repeatability
 from vibekit.settings import TESTS, Test
 from vibekit.shop import Shelf, Shop, spreads_of
+from vibekit.spin_evidence import FELT, spin_hints
 from vibekit.swap_gathering import ToldSwap, swaps_of
 from vibekit.swap_hint import swap_hints
 from vibekit.wording import conclusion_words, likelihood, listed, sentence
@@ -98,7 +99,8 @@ class CaseFile:
 
     def _compared(self, motor: MotorFile, told: Sequence[Hint] = ()) -> list[Diagnosis]:
         """What each comparison says: beside the others, then against its own past and other craft, where there are any. told: by a swap"""
-        hints = (*(Hint(e.text, e.odds, e.decides) for e in motor.seen if e.strength), *frame_hints(motor.readings), *told)
+        seen = (Hint(e.text, e.odds, e.decides) for e in motor.seen if e.strength)
+        hints = (*seen, *frame_hints(motor.readings), *self._drags(motor), *told)
         others = [r for m in self.motors if m.position != motor.position for r in m.readings]
         swapped = any(motor.position in (s.file.first.position, s.file.second.position) for s in self.swaps)
         reach = Reach(self._can(BENCH), [a.question for a in motor.answers], swapped)
@@ -120,6 +122,12 @@ class CaseFile:
                 spreads = spreads_of(shelf, spreads)
             found.append(against([r for shelf in shelves for r in shelf.references], peers=True, shop=spreads))
         return found
+
+    def _drags(self, motor: MotorFile) -> tuple[Hint, ...]:
+        """What spinning by hand says of a motor beside the others, unless a hand felt the same and was asked."""
+        felt = any(e.question == FELT and e.for_conditions for e in motor.seen)
+        found = {} if felt else spin_hints({m.position: m.readings for m in self.motors})
+        return tuple(found[p] for p in (motor.position,) if p in found)
 
     def _can(self, tests: Sequence[str]) -> tuple[str, ...]:
         """Of these kinds of test those that the craft's way of turning allows."""

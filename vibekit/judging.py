@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from vibekit.agreement import unless_shared
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.finding import Diagnosis
+from vibekit.frame_evidence import frame_hints
 from vibekit.reading import Reading
+from vibekit.spin_evidence import spin_hints
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +38,11 @@ def judge_motor(
 
 def judge_craft(readings: Sequence[Reading], positions: Sequence[str], *, references: Sequence[Reading] = ()) -> Judgement:
     """The motors of one craft, a reading each. Without references each is compared with the others."""
-    each = []
+    each, drags = [], spin_hints({position: (reading,) for position, reading in zip(positions, readings, strict=True)})
     for i, (reading, position) in enumerate(zip(readings, positions, strict=True)):
         others = [r for k, r in enumerate(readings) if k != i]
-        diagnosis = diagnose([reading], references=references or others, peers=not references, position=position)
+        hints = (*frame_hints([reading]), *(drags[p] for p in (position,) if p in drags))
+        diagnosis = diagnose([reading], references=references or others, peers=not references, hints=hints, position=position)
         each.append((reading, diagnosis))
     by_position = {position: d for position, (_, d) in zip(positions, each, strict=True)}
     if not references:
