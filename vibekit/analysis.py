@@ -174,7 +174,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     changing = settings.test == "run-up"
     angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
     spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
-    halves = [] if settings.test in UNSTEADY else [a.spectrum(block_turns=max(int(a.turns / 2), 4)) for a in angular]
+    halves = [] if settings.test in UNSTEADY else [a.half_orders(max(int(a.turns / 2), 4)) for a in angular]
     first = [_named(s, [(1.0, "1x")], settings)[0].amplitude for s in spectra]
     loudest = int(np.argmax(first)) if first else 0
     run = measure_run_up(seen.transforms[loudest], track, spectra[loudest], settings, seen.unit) if changing and track and spectra else None
@@ -193,7 +193,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
     curves += (turn.curve,) if turn else ()
     powers = _powers(together, _together(halves) if halves else together, settings) if together else ()
-    at_once = _together([a.spectrum(block_turns=int(a.turns)) for a in angular]) if halves else None
+    at_once = _together([a.half_orders(int(a.turns)) for a in angular]) if halves else None
     whole = tuple(whole_line_power(at_once, p) for p in powers) if at_once else ()
     return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers, whole)
 

@@ -17,6 +17,7 @@ Array = npt.NDArray[np.float64]
 Vectors = npt.NDArray[np.complex64]
 HANN_NENBW = 1.5  # noise bandwidth of a periodic Hann window, bins (Harris, Proc. IEEE 66 (1978) 51-83)
 OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
+BESIDE = 17  # bins either side of a line that its power and the noise beside it are read from
 ROOM = 1.05  # of the order band, that the low-pass leaves
 SLOWEST = 8.0
 STANDING = 1e-6  # of the way from point to point: a shaft that turns less between two times stands
@@ -121,10 +122,37 @@ class AngularSignal:
             bins[first : first + some] = (sfft.rfft(part) if some > 1 else long_rfft(part[0]))[..., : bins.shape[1]]
         power = ((bins.real**2 + bins.imag**2) / 2).astype(np.float64)
         bins[np.array(starts) % n > 0, 1::2] *= -1  # half a block on, the shaft's angle has turned odd bins by half a turn
+        return self._spectrum(starts, block, power, bins.astype(np.complex64, copy=False))
+
+    def half_orders(self, block_turns: int) -> OrderSpectrum:
+        """As `spectrum`, but power only about multiples of half an order, as far as `line_power` looks; elsewhere nan. For long blocks.
+
+        Of the four steps of a long transform (`vibekit.long_transform`) the first is taken for few bins only: those of what changes
+        slowly from one two turns to the next.
+        """
+        block = min(block_turns, int(self.turns)) // 2 * 2
+        few, points, n = block // 2, 2 * self.per_turn, block * self.per_turn
+        starts = list(range(0, len(self.samples) - n + 1, max(n // 2, 1)))
+        kind, beside = self.samples.dtype, np.arange(-BESIDE - 1, BESIDE + 2)
+        angle = (2 * np.pi / few * (np.outer(beside[BESIDE + 1 :], np.arange(few)) % few)).astype(kind)
+        slow, turn = np.concatenate((np.cos(angle), -np.sin(angle))), np.exp(-2j * np.pi / n * np.outer(beside, np.arange(points)))
+        number = few * np.arange(int(2 * self.max_order) + 2) + beside[1:-1, None]
+        power = np.full((len(starts), int(self.max_order * block) + 1), np.nan)
+        inside = (number >= 0) & (number < power.shape[1])
+        for row, start in zip(power, starts, strict=True):
+            real, imag = np.split(slow @ self.samples[start : start + n].reshape(few, points), 2)
+            half = real + 1j * imag
+            bins = sfft.fft(np.concatenate((half[:0:-1].conj(), half)) * turn)[:, : number.shape[1]]
+            hann = (2 * bins[1:-1] - bins[:-2] - bins[2:]) / n
+            row[number[inside]] = (hann.real**2 + hann.imag**2)[inside] / 2
+        return self._spectrum(starts, block, power)
+
+    def _spectrum(self, starts: list[int], block: int, power: Array, vectors: Vectors | None = None) -> OrderSpectrum:
+        n = block * self.per_turn
         centre = np.array([self.at_s[s + n // 2] for s in starts])
-        order = np.arange(bins.shape[1]) / block
+        order = np.arange(power.shape[1]) / block
         speed = np.array([block / max(self.at_s[s + n - 1] - self.at_s[s], 1e-12) for s in starts])
-        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, bins.astype(np.complex64, copy=False))
+        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, vectors)
 
 
 def angular_signal(
