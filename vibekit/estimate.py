@@ -176,8 +176,14 @@ def _against_what_turns_beneath(search: _Search, lines: Lines, found: Estimate, 
         return found
     chance, choice = 1 / (1 + math.exp(-other.lead)), found.choice
     if other.sd_hz is None and abs(other.comb.hz / choice.comb.hz - 1) < SAME:
-        sure = max(chance, choice.confidence * found.presence)
-        found = replace(found, choice=replace(choice, confidence=sure, rivals=_shared(choice.rivals, 1 - sure)), presence=1.0)
+        slower, others = [], []
+        for comb, p in choice.rivals:
+            lead = other.over_parts.get(_part_of(comb.hz, choice.comb.hz))
+            (others if lead is None else slower).append((comb, p * math.exp(-(lead or 0.0))))
+        sure = max(chance, (1 - sum(p for _, p in others)) * found.presence)
+        scale = sure / (choice.confidence + sum(p for _, p in slower))
+        rivals = (*((comb, scale * p) for comb, p in slower), *_shared(tuple(others), 1 - sure))
+        found = replace(found, choice=replace(choice, confidence=scale * choice.confidence, rivals=rivals), presence=1.0)
         if other.lines is lines:
             return found
     elif other.lead < 0:
@@ -191,6 +197,12 @@ def _against_what_turns_beneath(search: _Search, lines: Lines, found: Estimate, 
     if sd is None:
         track, sd = follow(other.transforms, other.comb, other.lines, track, lambda: None)
     return replace(found, track=track, mean_sd_hz=sd)
+
+
+def _part_of(hz: float, whole_hz: float) -> int:
+    """How many times a speed goes into another, 0 where that is no whole number of times, twice at least."""
+    ratio = whole_hz / hz
+    return round(ratio) if ratio > 1.5 and abs(ratio / round(ratio) - 1) < SAME else 0
 
 
 def _shared(rivals: Rivals, most: float) -> Rivals:

@@ -6,13 +6,14 @@ the shaft's orders. Each place where one belongs is asked as in `vibekit.comb`: 
 """
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
 
 from vibekit.choice import is_race, simple_ratio
-from vibekit.comb import CLUTTER, DIM_DB, PEAK, SAME, SLOWEST_HZ, Comb, find_combs
+from vibekit.comb import CLUTTER, DIM_DB, PARTS, PEAK, SAME, SLOWEST_HZ, Comb, comb_at, find_combs
 from vibekit.frames import frames_of
 from vibekit.lines import NOISE_DB, Lines, find_lines
 from vibekit.settings import Settings
@@ -47,6 +48,7 @@ class Beneath:
     comb: of the shaft; lines: in which it was found; transforms: of the signals that those are of, the record or its envelope
     lead: log odds that this is the shaft rather than the comb that was taken for it
     sd_hz: standard deviation of the comb's speed, where that is not to be had from its low orders
+    over_parts: log odds that it is the shaft rather than its half, its third and so on, from the envelope, by that number
     """
 
     comb: Comb
@@ -54,6 +56,7 @@ class Beneath:
     transforms: list[Transform]
     lead: float
     sd_hz: float | None = None
+    over_parts: Mapping[int, float] = field(default_factory=dict)
 
 
 def shaft_beneath(
@@ -99,13 +102,13 @@ def shaft_beneath(
                     both = _from_envelope(modulating, pulsing, fast, comb.hz), _from_envelope(near, witness(), fast, comb.hz)
                     total = shown + sum(both) / 2 - tried - FOREIGN * (not known)
                     lead = total if _same(comb.hz, taken_hz) else total - max(standing, 0.0)
-                    found.append(Beneath(comb, each, source, lead))
-    best = max(found, key=lambda each: each.lead, default=None)
+                    found.append((Beneath(comb, each, source, lead), fast))
+    best, over = max(found, key=lambda each: each[0].lead, default=(None, 0.0))
     if best is None:
         return None
-    same = [each for each in found if _same(each.comb.hz, best.comb.hz)]
+    same = [each for each, _ in found if _same(each.comb.hz, best.comb.hz)]
     clearest = max(same, key=lambda each: (each.lines is lines and each.comb.evidence() > SHOWN, each.comb.evidence()))
-    return replace(clearest, lead=best.lead)
+    return replace(clearest, lead=best.lead, over_parts=_over_parts(clearest.comb.hz, over, (pulsing, witness()), settings))
 
 
 def envelope_of(transform: Transform, even: bool) -> Transform:
@@ -179,6 +182,20 @@ def _standing(lines: Lines, pulsing: Lines, settings: Settings, taken_hz: float,
     around = taken_hz * (1 - SAME), taken_hz * (1 + SAME)
     modulating = find_combs(pulsing, settings, *around)
     return _near(find_combs(lines, settings, *around), taken_hz) + _from_envelope(modulating, pulsing, fast_hz, taken_hz)
+
+
+def _over_parts(hz: float, fast_hz: float, envelopes: tuple[Lines, ...], settings: Settings) -> dict[int, float]:
+    """Log odds of a shaft against its half, third ..., from its orders and those beside the faster comb in envelopes, which are one.
+
+    None of a part whose order the faster comb would be: that was its evidence, and is explained.
+    """
+
+    def over(lines: Lines, part: int) -> float:
+        lead = comb_at(lines, settings, hz).lead(comb_at(lines, settings, hz / part))
+        return lead + _side_lines(lines, fast_hz, hz) - _side_lines(lines, fast_hz, hz / part)
+
+    parts = [part for part in PARTS if not _is_own(part * fast_hz / hz, WHOLE)]
+    return {part: min(max(sum(over(lines, part) for lines in envelopes) / len(envelopes), -CAP), CAP) for part in parts}
 
 
 def _from_envelope(modulating: list[Comb], pulsing: Lines, fast_hz: float, hz: float) -> float:
