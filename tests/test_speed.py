@@ -247,12 +247,13 @@ def test_a_typed_speed_of_an_open_record_is_contradicted():
 
 
 @needs_open_data
+@pytest.mark.parametrize("test", [None, "bare"])
 @pytest.mark.parametrize("known", [True, False], ids=["bearing known", "nothing known"])
-def test_open_bearing_records_give_their_speed_with_nothing_typed(known):
+def test_open_bearing_records_give_their_speed_with_nothing_typed(known, test):
     """Within 0.2 % of the fit in all 18 records, or not claimed and the right one among those offered."""
     claimed = 0
     for folder, name, kept, fit in bench():
-        settings = Settings(bearings=(RACES[folder],)) if known else Settings()
+        settings = Settings(test=test, bearings=(RACES[folder],) if known else ())
         track = find_speed(kept, settings)
         if track:
             claimed += 1
@@ -265,7 +266,7 @@ def test_open_bearing_records_give_their_speed_with_nothing_typed(known):
 
 
 @needs_open_data
-@pytest.mark.parametrize("test", [None, "prop"])
+@pytest.mark.parametrize("test", [None, "prop", "bare"])
 def test_parts_of_open_bearing_records_seldom_give_a_wrong_speed(test):
     """Three seconds cut anywhere, half of them at half the rate, and said to turn a propeller that is not there: right, or left open."""
     rng, claimed, wrong = np.random.default_rng(3), 0, []

@@ -12,7 +12,7 @@ from vibekit.comb import FASTEST_HZ, SAME, SLOWEST_HZ, Comb, comb_at, find_combs
 from vibekit.following import follow
 from vibekit.frames import Frames, frames_of
 from vibekit.lines import Lines, find_lines
-from vibekit.modulation import AS_HIGH_DB, Beneath, may_be_race, rings, shaft_beneath
+from vibekit.modulation import AS_HIGH_DB, Beneath, clear_below, may_be_race, part_of, rings, shaft_beneath
 from vibekit.ridge import ridge
 from vibekit.settings import Settings
 from vibekit.spacing import shaft_among
@@ -156,10 +156,10 @@ def estimate_speed(
 def _among_bearings(transforms: list[Transform], search: _Search, lines: Lines, found: Estimate) -> Estimate:
     """Weigh what was found against a shaft whose own lines drown in those of a bearing or of something else that turns.
 
-    A plain comb whose lines fall off below where casings ring is no bearing's: envelopes, which cost most of the search, tell no more.
+    A plain comb, lowest of all lines, that falls off below where casings ring is no bearing's: envelopes, which cost most, tell no more.
     """
     settings, low, high, comb = search.settings, search.low_hz, search.high_hz, found.choice.comb
-    settled = _is_plain(found.choice) and not rings(comb, within_db=AS_HIGH_DB)
+    settled = _is_plain(found.choice) and not rings(comb, within_db=AS_HIGH_DB) and not clear_below(comb, lines)
     beneath = None if settled else shaft_beneath(transforms, lines, settings, comb.hz, low, high)
     found = _against_what_turns_beneath(search, lines, found, beneath)
     if (beneath and beneath.lead >= 0) or high <= WIDE * low:
@@ -176,15 +176,8 @@ def _against_what_turns_beneath(search: _Search, lines: Lines, found: Estimate, 
         return found
     chance, choice = 1 / (1 + math.exp(-other.lead)), found.choice
     if other.sd_hz is None and abs(other.comb.hz / choice.comb.hz - 1) < SAME:
-        slower, others = [], []
-        for comb, p in choice.rivals:
-            lead = other.over_parts.get(_part_of(comb.hz, choice.comb.hz))
-            (others if lead is None else slower).append((comb, p * math.exp(-(lead or 0.0))))
-        sure = max(chance, (1 - sum(p for _, p in others)) * found.presence)
-        scale = sure / (choice.confidence + sum(p for _, p in slower))
-        rivals = (*((comb, scale * p) for comb, p in slower), *_shared(tuple(others), 1 - sure))
-        found = replace(found, choice=replace(choice, confidence=scale * choice.confidence, rivals=rivals), presence=1.0)
-        if other.lines is lines:
+        found, part = _told_from_parts(found, other, chance)
+        if other.lines is lines or part > 1:
             return found
     elif other.lead < 0:
         rivals = ((other.comb, chance), *_shared(choice.rivals, (1 - choice.confidence) * (1 - chance)))
@@ -199,10 +192,21 @@ def _against_what_turns_beneath(search: _Search, lines: Lines, found: Estimate, 
     return replace(found, track=track, mean_sd_hz=sd)
 
 
-def _part_of(hz: float, whole_hz: float) -> int:
-    """How many times a speed goes into another, 0 where that is no whole number of times, twice at least."""
-    ratio = whole_hz / hz
-    return round(ratio) if ratio > 1.5 and abs(ratio / round(ratio) - 1) < SAME else 0
+def _told_from_parts(found: Estimate, other: Beneath, chance: float) -> tuple[Estimate, int]:
+    """What was found, which is with this chance a shaft beneath a faster comb: it, or its half, third ..., and which of these."""
+    own, others = [(1, found.choice.comb, found.choice.confidence)], []
+    for comb, p in found.choice.rivals:
+        part = part_of(comb.hz, found.choice.comb.hz)
+        if part in other.over_parts:
+            own.append((part, comb, p * math.exp(-other.over_parts[part])))
+        else:
+            others.append((comb, p))
+    sure = max(chance, (1 - sum(p for _, p in others)) * found.presence)
+    scale = sure / sum(p for *_, p in own)
+    (part, best, p), *rest = sorted(own, key=lambda each: -each[2])
+    rivals = (*((comb, scale * p) for _, comb, p in rest), *_shared(tuple(others), 1 - sure))
+    choice = Choice(best, best.evidence(), scale * p, rivals)
+    return Estimate(found.track.times(1 / part), found.mean_sd_hz / part, choice, 1.0, found.hum_hz), part
 
 
 def _shared(rivals: Rivals, most: float) -> Rivals:

@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 
-from vibekit.choice import is_race, simple_ratio
+from vibekit.choice import SLIP, is_race, simple_ratio
 from vibekit.comb import CLUTTER, DIM_DB, PARTS, PEAK, SAME, SLOWEST_HZ, Comb, comb_at, find_combs
 from vibekit.frames import frames_of
 from vibekit.lines import NOISE_DB, Lines, find_lines
@@ -26,6 +26,7 @@ RINGING, HUMP, BELOW = 8, 5, 0.93  # lowest order and least number of orders in 
 TOP_HZ = 1500.0  # of the envelope
 FRAME_S = 8.0
 RACES = 1.9, 7.2  # defect orders of 6 to 11 balls with d/D of 0.18 to 0.30 lie inside
+CARRIED = 1 + 1 / 0.33, 1 + 1 / 0.15  # spins of balls to a turn of the cage, d/D from 0.33 to 0.15 (common practice, no source)
 CAGE = 2.2, 2.9  # a shaft turns so much faster than its bearing's cage, which marks the envelope but makes no lines of its own
 SHOWN = 3.0  # evidence by its own lines, or else by side lines, that a shaft must have
 WHOLE = 0.006  # a comb this near a whole, half or third multiple of the shaft is the shaft's own
@@ -38,6 +39,7 @@ MULTIPLE, BESIDE = (grid.reshape(-1, 1) for grid in np.meshgrid((1, 2, 3), (-1, 
 CAP = 15.0  # evidence of an envelope at most: lines that two combs make together fit other pairs of combs too
 CLEAR = 9.0  # evidence from which a comb is there: chance offers some ten thousand speeds
 SLOWER = 0.4  # of the comb taken so far: a comb below it does not stand over a shaft
+SLOWER_THAN = 0.8  # of a comb, for a shaft that it turns above
 FOREIGN = 6.0  # evidence that a shaft must bring before the comb that stands higher is taken for something else's, of no known bearing
 
 
@@ -93,22 +95,28 @@ def shaft_beneath(
                 ratio, shown = fast / comb.hz, _near(own, comb.hz)
                 known = is_race(ratio, settings)
                 modulates = _side_lines(pulsing, fast, comb.hz) > SHOWN and (known or not CAGE[0] < ratio < CAGE[1])
-                part = taken_hz / comb.hz
-                if part > 1.5 and _same(part, round(part)):  # its lines were weighed against the comb's when that was taken
+                if part_of(comb.hz, taken_hz) or not (shown > SHOWN or modulates):  # a part was weighed when its multiple was taken
                     continue
-                elsewhere = _is_own(ratio, max(WHOLE, 0.6 * pulsing.width_hz / comb.hz)) or (not known and _is_cage(ratio))
-                if not elsewhere and (shown > SHOWN or modulates):
+                elsewhere = _is_own(ratio, max(WHOLE, 0.6 * pulsing.width_hz / comb.hz))
+                if not elsewhere and (known or not (_is_cage(ratio, settings) or _carries_balls(lines, settings, comb.hz, ratio, shown))):
                     near = find_combs(witness(), settings, comb.hz * (1 - SAME), comb.hz * (1 + SAME))
                     both = _from_envelope(modulating, pulsing, fast, comb.hz), _from_envelope(near, witness(), fast, comb.hz)
                     total = shown + sum(both) / 2 - tried - FOREIGN * (not known)
                     lead = total if _same(comb.hz, taken_hz) else total - max(standing, 0.0)
+                    lead = min(lead, 0.0) if not known and CAGE[0] < ratio < CAGE[1] else lead
                     found.append((Beneath(comb, each, source, lead), fast))
     best, over = max(found, key=lambda each: each[0].lead, default=(None, 0.0))
     if best is None:
         return None
-    same = [each for each, _ in found if _same(each.comb.hz, best.comb.hz)]
+    seen = pulsing, witness()
+    for part in (part for part in PARTS if best.comb.hz * part < SLOWER_THAN * over):  # a part has all lines of its multiple
+        whole = _at(lines, settings, best.comb.hz * part)
+        told = _over_parts(whole.hz, over, seen, settings).get(part, 0.0)
+        if whole.evidence() > SHOWN and whole.lead(_at(lines, settings, whole.hz / part)) + told > 0:
+            best = Beneath(whole, lines, transforms, best.lead)
+    same = [best, *(each for each, _ in found if _same(each.comb.hz, best.comb.hz))]
     clearest = max(same, key=lambda each: (each.lines is lines and each.comb.evidence() > SHOWN, each.comb.evidence()))
-    return replace(clearest, lead=best.lead, over_parts=_over_parts(clearest.comb.hz, over, (pulsing, witness()), settings))
+    return replace(clearest, lead=best.lead, over_parts=_over_parts(clearest.comb.hz, over, seen, settings))
 
 
 def envelope_of(transform: Transform, even: bool) -> Transform:
@@ -144,6 +152,12 @@ def _lines_of(transforms: list[Transform]) -> Lines | None:
     return find_lines(frames.without(lines.hum)) if frames and lines else None
 
 
+def part_of(hz: float, whole_hz: float) -> int:
+    """How many times a speed goes into another, 0 where that is no whole number of times, twice at least."""
+    ratio = whole_hz / hz
+    return round(ratio) if ratio > 1.5 and _same(ratio, round(ratio)) else 0
+
+
 def _is_own(ratio: float, near: float) -> bool:
     """Say whether a comb at this multiple of a shaft's speed is its own, or shares every second or third line with it."""
     multiple = ratio * np.array([1.0, 2.0, 3.0])
@@ -164,14 +178,34 @@ def may_be_race(comb: Comb, lines: Lines) -> bool:
     """
     order = np.arange(1, comb.chance.size + 1)
     ringing = (order >= RINGING) & (order * comb.hz > BAND_HZ[0]) & (comb.chance < 0.1)
-    below = lines.height_db[lines.frequency < BELOW * comb.hz]
     struck = np.count_nonzero(comb.height_db[ringing] > comb.height_db.max() - AS_HIGH_DB) >= HUMP
-    return bool(struck and below.max(initial=-np.inf) > lines.visible_db + NOISE_DB)
+    return bool(struck and clear_below(comb, lines))
 
 
-def _is_cage(ratio: float) -> bool:
-    """Say whether a comb at this part of the balls' passing belongs to the cage that carries them round."""
-    return bool(np.abs(ratio / CAGES - 1).min() < LOCKED)
+def clear_below(comb: Comb, lines: Lines) -> bool:
+    """Say whether a clear line lies below a comb, as of something that turns slower."""
+    return bool(lines.height_db[lines.frequency < BELOW * comb.hz].max(initial=-np.inf) > lines.visible_db + NOISE_DB)
+
+
+def _is_cage(ratio: float, settings: Settings) -> bool:
+    """Say whether a comb at this part of a faster one belongs to the cage that carries the balls round."""
+    parts = ((1.0, each.outer, each.inner, each.ball_spin, 2 * each.ball_spin, each.cage) for each in settings.bearings)
+    known = any(abs(ratio * cage / (multiple * race) - 1) < SLIP for *races, cage in parts for race in races for multiple in (1, 2))
+    return known or bool(np.abs(ratio / CAGES - 1).min() < LOCKED)
+
+
+def _carries_balls(lines: Lines, settings: Settings, hz: float, ratio: float, shown: float) -> bool:
+    """Say whether a comb is rather a cage whose balls spin at the faster one: its shaft, whose speed follows, shows more lines of its own.
+
+    The pitch is then ratio - 1 balls wide, and the shaft turns 2 (ratio - 1) / (ratio - 2) times as fast as the cage (from the orders in
+    `vibekit.bearing`).
+    """
+    if not CARRIED[0] < ratio < CARRIED[1]:
+        return False
+    shaft_hz = hz * 2 * (ratio - 1) / (ratio - 2)
+    near = find_combs(lines, settings, shaft_hz * (1 - SLIP), shaft_hz * (1 + SLIP))
+    tried = math.log(max(2 * SLIP * shaft_hz / lines.width_hz, 1.0))
+    return max((comb.evidence() for comb in near), default=0.0) - tried > max(shown, SHOWN)
 
 
 def _standing(lines: Lines, pulsing: Lines, settings: Settings, taken_hz: float, fast_hz: float) -> float:
@@ -187,12 +221,12 @@ def _standing(lines: Lines, pulsing: Lines, settings: Settings, taken_hz: float,
 def _over_parts(hz: float, fast_hz: float, envelopes: tuple[Lines, ...], settings: Settings) -> dict[int, float]:
     """Log odds of a shaft against its half, third ..., from its orders and those beside the faster comb in envelopes, which are one.
 
-    None of a part whose order the faster comb would be: that was its evidence, and is explained.
+    None of a part whose order the faster comb would be: that was its evidence, and is explained. Lines beside it a part away speak for the
+    part alone; those a shaft's speed away are either's.
     """
 
     def over(lines: Lines, part: int) -> float:
-        lead = comb_at(lines, settings, hz).lead(comb_at(lines, settings, hz / part))
-        return lead + _side_lines(lines, fast_hz, hz) - _side_lines(lines, fast_hz, hz / part)
+        return _at(lines, settings, hz).lead(_at(lines, settings, hz / part)) - _side_lines(lines, fast_hz, hz / part)
 
     parts = [part for part in PARTS if not _is_own(part * fast_hz / hz, WHOLE)]
     return {part: min(max(sum(over(lines, part) for lines in envelopes) / len(envelopes), -CAP), CAP) for part in parts}
@@ -205,6 +239,12 @@ def _from_envelope(modulating: list[Comb], pulsing: Lines, fast_hz: float, hz: f
 
 def _same(a: float, b: float) -> bool:
     return abs(a / b - 1) < SAME
+
+
+def _at(lines: Lines, settings: Settings, hz: float) -> Comb:
+    """The best comb at a speed."""
+    near = [comb for comb in find_combs(lines, settings, hz * (1 - SAME), hz * (1 + SAME)) if _same(comb.hz, hz)]
+    return max(near, key=lambda comb: comb.evidence()) if near else comb_at(lines, settings, hz)
 
 
 def _near(combs: list[Comb], hz: float) -> float:
