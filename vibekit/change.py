@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import log_ndtr, ndtri, stdtr
+from scipy.special import log_ndtr, ndtri, stdtr, stdtrit
 
 from vibekit.gain import FORCE, NOISE, OCTAVES, common_gain
 from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
@@ -27,6 +27,8 @@ LEAST_RATIO = 0.01  # amplitudes smaller than this share of the reference are al
 CLEAR = 0.15  # relative error up to which a line tells what a sitting does to lines
 FEWEST_LINES = 8  # that tell it
 ONE_SEAT = 0.25  # scatter of lines from take to take with the sensor left where it is: 97 of 100 sound motors of the rig show less
+MAD_SHARE = 0.37  # of the values' worth for a deviation that lies in their median deviation (Rousseeuw & Croux, JASA 88 (1993) 1273)
+MEDIAN = math.sqrt(math.pi / 2)  # standard error of a median in those of a mean (normal distribution)
 DB = 20 / math.log(10)  # decibels of an amplitude's logarithm
 
 
@@ -318,20 +320,28 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     between = prior.spread**2 * (1 + 1 / len(used)) if peers else SITTING_DB**2 if name in BROADBAND else 0.0
     error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
     if name not in LINES:
-        z, wide = _deviate(middle / error, degrees)
-        return Change(name, middle, wide * error, z, math.sqrt(variance), len(matched), len(used))
+        half = float(stdtrit(degrees, 0.975)) * error
+        return Change(name, middle, half, _deviate(middle / error, degrees), math.sqrt(variance), len(matched), len(used))
     seat = 0.0 if peers else math.sqrt(float(np.mean([p.seat**2 for _, p in matched])) / _speeds(matched))
+    told = degrees
     if seat > error:
-        error, degrees = seat, max(degrees, min(p.lines for _, p in matched if p.lines) - 1)
+        lines = min(p.lines for _, p in matched if p.lines) - 1
+        error, degrees, told = seat, max(degrees, lines), MAD_SHARE * lines
     shift = math.expm1(middle)
-    z, wide = _deviate(shift / error, degrees)
-    apart = float(np.std(shifts, ddof=1)) / math.sqrt(len(shifts)) if len(shifts) > 1 else 0.0
-    return Change(
-        name, DB * middle, DB * wide * max(error / (1 + shift), seat, apart), z, DB * math.sqrt(variance), len(matched), len(used)
-    )
+    z = _deviate(shift / error, degrees)
+    own = max(1 / (1 + shift), 1.0) ** 2  # what is small scatters as much as its reference, what is large more
+    repeating = math.sqrt(variance * (own / len(matched) + 1 / len(used)) + between)
+    half = float(stdtrit(told, 0.975)) * max(repeating, seat, _error_of(shifts))
+    return Change(name, DB * middle, DB * half, z, DB * math.sqrt(variance), len(matched), len(used))
 
 
-def _deviate(score: float, degrees: float) -> tuple[float, float]:
-    """Normal deviate of a Student score of equal chance, and the half width of its 95 % interval in standard errors."""
-    z = math.copysign(-float(ndtri(max(stdtr(degrees, -abs(score)), 1e-300))), score)
-    return z, 1.96 * (score / z if z else 1.0)
+def _error_of(shifts: Array) -> float:
+    """Standard error of the middle of shifts at several speeds, from how far they lie apart; 0 for one."""
+    if len(shifts) < ROBUST:
+        return float(np.std(shifts, ddof=1)) / math.sqrt(len(shifts)) if len(shifts) > 1 else 0.0
+    return MEDIAN * 1.4826 * float(np.median(np.abs(shifts - np.median(shifts)))) / math.sqrt(len(shifts))
+
+
+def _deviate(score: float, degrees: float) -> float:
+    """Normal deviate of a Student score of equal chance."""
+    return math.copysign(-float(ndtri(max(stdtr(degrees, -abs(score)), 1e-300))), score)
