@@ -11,6 +11,7 @@ from scipy.special import log_ndtr, ndtri, stdtr, stdtrit
 
 from vibekit.gain import FORCE, NOISE, OCTAVES, common_gain
 from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
+from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
 from vibekit.reading import LinePower, Quantity, Reading
 from vibekit.repeatability import Repeatability, Spread
 
@@ -27,8 +28,6 @@ LEAST_RATIO = 0.01  # amplitudes smaller than this share of the reference are al
 CLEAR = 0.15  # relative error up to which a line tells what a sitting does to lines
 FEWEST_LINES = 8  # that tell it
 ONE_SEAT = 0.25  # scatter of lines from take to take with the sensor left where it is: 97 of 100 sound motors of the rig show less
-MAD_SHARE = 0.37  # of the values' worth for a deviation that lies in their median deviation (Rousseeuw & Croux, JASA 88 (1993) 1273)
-MEDIAN = math.sqrt(math.pi / 2)  # standard error of a median in those of a mean (normal distribution)
 DB = 20 / math.log(10)  # decibels of an amplitude's logarithm
 
 
@@ -173,7 +172,7 @@ def _seat(pair: Pairing) -> tuple[float, int]:
     if len(clear) < FEWEST_LINES:
         return 0.0, 0
     moved = np.log(np.maximum([1 + match.shift for match in clear], LEAST_RATIO))
-    scatter = (1.4826 * float(np.median(np.abs(moved - np.median(moved))))) ** 2
+    scatter = (MAD_TO_SD * float(np.median(np.abs(moved - np.median(moved))))) ** 2
     return math.sqrt(max(scatter - ONE_SEAT**2, 0.0)), len(clear)
 
 
@@ -311,7 +310,7 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     middle = float(np.median(shifts) if len(shifts) >= ROBUST else shifts.mean())
     if len(shifts) > 1:
         scatter = (shifts - middle) ** 2 / np.array([1 + 1 / m.references for m, _ in matched])
-        squares += float((len(shifts) - 1) * 1.4826**2 * np.median(scatter) if len(shifts) >= ROBUST else scatter.sum())
+        squares += float((len(shifts) - 1) * MAD_TO_SD**2 * np.median(scatter) if len(shifts) >= ROBUST else scatter.sum())
         freedom += len(shifts) - 1
     degrees = prior.worth + freedom
     measured = float(np.mean([m.noise for m, _ in matched]))
@@ -339,7 +338,7 @@ def _error_of(shifts: Array) -> float:
     """Standard error of the middle of shifts at several speeds, from how far they lie apart; 0 for one."""
     if len(shifts) < ROBUST:
         return float(np.std(shifts, ddof=1)) / math.sqrt(len(shifts)) if len(shifts) > 1 else 0.0
-    return MEDIAN * 1.4826 * float(np.median(np.abs(shifts - np.median(shifts)))) / math.sqrt(len(shifts))
+    return MEDIAN_ERROR * MAD_TO_SD * float(np.median(np.abs(shifts - np.median(shifts)))) / math.sqrt(len(shifts))
 
 
 def _deviate(score: float, degrees: float) -> float:

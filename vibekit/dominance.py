@@ -11,6 +11,7 @@ import scipy.fft as sfft
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import stdtrit
 
+from vibekit.median import MEDIAN_ERROR
 from vibekit.reading import Quantity
 from vibekit.transform import Transform
 from vibekit.window import window_samples
@@ -30,7 +31,6 @@ SEEN = 0.5  # share of a frame's power that must be lines for it to tell the rot
 LEAST, MOST_DB = 1 / ROTORS, 40.0
 ONE_ROTOR = 0.4  # share of the blade pass that one rotor of four may have: 3 dB over the mean of the others
 TOP_ORDERS = 0.4  # half width of a band: beyond it lie the neighbouring orders'
-MEDIAN = 1.2533  # standard error of a median in those of a mean (normal distribution)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,4 +145,4 @@ def _near(spectra: Array, frequency: Array, at_hz: Array, reach_hz: float) -> Ar
 def _of_median(values: Array, per_independent: float) -> float:
     """Half width of the 95 % interval of the median of values of which so many make an independent one (Student)."""
     count = max(len(values) / per_independent, 2.0)
-    return float(stdtrit(count - 1, 0.975) * MEDIAN * np.std(values, ddof=1) / np.sqrt(count))
+    return float(stdtrit(count - 1, 0.975) * MEDIAN_ERROR * np.std(values, ddof=1) / np.sqrt(count))

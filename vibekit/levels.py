@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from vibekit.long_transform import Complex, Real
-from vibekit.median import median
+from vibekit.median import MAD_TO_SD, median
 from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
 from vibekit.reading import Quantity
 from vibekit.transform import Transform
@@ -68,7 +68,7 @@ def peak_of_run_up(spectrum: OrderSpectrum) -> Quantity | None:
         return None
     level = DB * np.log(np.maximum(power, np.maximum(under, 1e-300)) / speed**4)[np.argsort(speed)]
     smooth = np.convolve(level, np.full(3, 1 / 3), mode="valid")
-    scatter = 1.4826 * float(np.median(np.abs(level[1:-1] - smooth)))
+    scatter = MAD_TO_SD * float(np.median(np.abs(level[1:-1] - smooth)))
     return Quantity("resonance", float(smooth.max() - np.median(smooth)), float(1.96 * scatter / np.sqrt(3)), "dB")
 
 

@@ -3,6 +3,9 @@
 import numpy as np
 import numpy.typing as npt
 
+MAD_TO_SD = 1.482602  # standard deviation over median absolute deviation, normal values: 1 / 0.674490
+MAD_SHARE = 0.37  # of the values' worth for a deviation that lies in their median deviation (Rousseeuw & Croux, JASA 88 (1993) 1273)
+MEDIAN_ERROR = 1.253314  # standard error of a median in those of a mean, normal values: root of pi / 2
 MANY, SAMPLE = 1 << 16, 4096  # values from which a sample of them pays, and its size: a bracket of 0.08 misses the middle once in 10^6
 
 

@@ -14,6 +14,7 @@ from vibekit.envelope import FLOOR, EnvelopeSpectrum, envelope_spectrum, squared
 from vibekit.evidence import CAP, SKIRT, Evidence, log_mean
 from vibekit.kurtogram import kurtogram
 from vibekit.long_transform import Real
+from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
 from vibekit.orders import RANGES
 from vibekit.race import Pattern, family, miniature_patterns, patterns
 from vibekit.reading import SCORE, Quantity
@@ -30,7 +31,6 @@ MAINS_OFF = 0.001  # of grids in step (common practice, no source)
 STRANGERS = (0.65, 1.45)  # orders at which another shaft may turn: below lie cages, above balls
 MOST_STRANGERS = 3
 SLIP = (-0.015, 0.010)  # relative range of a defect order about its geometry (Randall & Antoni 2011, section 2: 1 to 2 %)
-MAD_SHARE = 0.37  # of the values' worth for a deviation that lies in their median deviation (Rousseeuw & Croux, JASA 88 (1993) 1273)
 ALIKE = 1 + 2 * (4 / 9 + 1 / 36)  # bins that say as much as one: squared correlations of a Hann window's neighbours (Harris 1978)
 SKIRTS = 0.35  # orders to which a whole order's line may spread
 SURE = 5e-4  # relative half width of the speed's interval below which whole orders stand where they should
@@ -182,9 +182,9 @@ def _clickiness(squared: Real, rate: float, leave_out_s: RANGES) -> tuple[float,
         stretch = stretch[keep]
     fourth = np.einsum("ij,ij->i", stretch, stretch) / size
     moment = 10 * np.log10(fourth / np.maximum(stretch.mean(axis=1) ** 2, 1e-300) / 2)
-    spread = 1.4826 * float(np.median(np.abs(moment - np.median(moment))))
+    spread = MAD_TO_SD * float(np.median(np.abs(moment - np.median(moment))))
     t = float(stdtrit(max(MAD_SHARE * len(moment), 2.0), 0.975))
-    return float(np.median(moment)), t * 1.2533 * spread / float(np.sqrt(len(moment)))
+    return float(np.median(moment)), t * MEDIAN_ERROR * spread / float(np.sqrt(len(moment)))
 
 
 def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:

@@ -8,6 +8,7 @@ import numpy as np
 
 from vibekit.change import CHANGES, Match, match_levels, match_lines, pair_up
 from vibekit.line_groups import LINES, ONE_BY_ONE, group
+from vibekit.median import MAD_TO_SD
 from vibekit.reading import Reading
 from vibekit.rig import draw_craft
 from vibekit.rig.craft import ROTORS
@@ -71,7 +72,7 @@ def make_repeatability(seeds: Iterable[int], pool: Executor) -> str:
         if len(values) < FEWEST:
             continue
         variance, worth = prior_variance(np.array(values), TAKES - 1)
-        apart = 1.4826 * float(np.median(np.abs(shifts[key]))) if shifts[key] else 0.0
+        apart = MAD_TO_SD * float(np.median(np.abs(shifts[key]))) if shifts[key] else 0.0
         spread = np.sqrt(max(apart**2 / (1 + 1 / (ROTORS - 1)) - variance, 0.0))
         lines.append(",".join([*key, f"{np.sqrt(variance):.4f}", f"{worth:.1f}", f"{spread:.3f}"]))
     return "\n".join(lines) + "\n"

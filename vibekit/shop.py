@@ -12,6 +12,7 @@ from vibekit.change import CHANGES, DB, Change, Pairing, in_db, match_levels, ma
 from vibekit.craft import Craft, Rotor, feels_propeller
 from vibekit.kept import KeptReading
 from vibekit.line_groups import LINES, group
+from vibekit.median import MAD_TO_SD, MEDIAN_ERROR
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, Spread, load_repeatability
 from vibekit.settings import Test
@@ -19,8 +20,7 @@ from vibekit.settings import Test
 FEWEST = 5  # other craft from which the shop's archive is a reference (common practice, no source)
 MOST = 20  # other craft that are looked at, those measured last
 BIWEIGHT = 0.7  # degrees of freedom of a biweight variance for each of n - 1 (Kafadar, J. Am. Stat. Assoc. 77 (1982) 416-424)
-FOUR = 1.4826 * 1.36  # median deviation of four about their own median to a standard deviation (small-sample factor from memory)
-MEDIAN = np.pi / 2  # variance of a median over that of a mean
+FOUR = MAD_TO_SD * 1.36  # median deviation of four about their own median to a standard deviation (small-sample factor from memory)
 JUDGED_AT = 3.0  # normal deviates at which the spread for a verdict is as wide as Student's t
 Array = npt.NDArray[np.float64]
 Model = tuple[str | None, ...]
@@ -132,7 +132,7 @@ def _standing(name: str, apart: Sequence[Sequence[float]], prior: Spread) -> Cha
     least = (DB if name in LINES else 1.0) ** 2 * (prior.spread**2 + prior.deviation**2)
     among = (FOUR * float(np.median(within))) ** 2 if within.size else 0.0
     variance = _biweight(middles) + max(least, among)
-    error = float(np.sqrt(variance * (1 + MEDIAN / count)))
+    error = float(np.sqrt(variance * (1 + MEDIAN_ERROR**2 / count)))
     degrees = BIWEIGHT * (count - 1)
     score = delta / error
     z = float(-np.sign(score) * ndtri(max(float(stdtr(degrees, -abs(score))), 1e-300)))

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
 from vibekit.envelope import squared_envelope
+from vibekit.median import MAD_TO_SD
 from vibekit.spin_track import Spin
 from vibekit.transform import Transform
 
@@ -59,7 +60,7 @@ def find_clicks(transform: Transform, spins: tuple[Spin, ...]) -> Clicks | None:
         part = level[first:last]
         rise = part - median_filter(part, max(int(AROUND_S * rate), 3), mode="nearest")
         peaks = rise == maximum_filter1d(rise, max(int(2 * APART_S * rate), 3))
-        at = np.flatnonzero(peaks & (rise > STANDS_OUT * 1.4826 * np.median(np.abs(rise))))
+        at = np.flatnonzero(peaks & (rise > STANDS_OUT * MAD_TO_SD * np.median(np.abs(rise))))
         angle = np.concatenate(([0.0], np.cumsum(np.diff(spin.time_s) * (spin.hz[1:] + spin.hz[:-1]) / 2)))
         count += at.size
         turns += float(angle[-1])

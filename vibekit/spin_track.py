@@ -8,6 +8,7 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d, median_filter
 
 from vibekit.frames import frames_of
+from vibekit.median import MAD_TO_SD
 from vibekit.settings import Settings
 from vibekit.transform import Transform
 
@@ -180,7 +181,7 @@ def _coast(time: Array, hz: Array, heard: npt.NDArray[np.bool_], score: float) -
     smooth = median_filter(hz, 7, mode="nearest")
     off = np.abs(hz - smooth)
     slope = np.abs(np.gradient(smooth))
-    good = off <= 5 * np.maximum(1.4826 * np.median(off), 1e-3 * smooth) + 3 * slope
+    good = off <= 5 * np.maximum(MAD_TO_SD * np.median(off), 1e-3 * smooth) + 3 * slope
     top = int(np.argmax(np.where(good, smooth, 0)))
     good &= time > time[top] + NEAR_S
     slow = np.flatnonzero(smooth < TRUSTED_HZ)
@@ -192,7 +193,7 @@ def _coast(time: Array, hz: Array, heard: npt.NDArray[np.bool_], score: float) -
     bend = np.polyfit(time[early:] - time[0], hz[early:], 2)
     off = np.abs(hz - np.polyval(bend, time - time[0]))
     step = np.diff(time)
-    fingered = off[:early] > 5 * 1.4826 * np.median(off[early:]) + 0.03 * hz[:early]
+    fingered = off[:early] > 5 * MAD_TO_SD * np.median(off[early:]) + 0.03 * hz[:early]
     fingered[:START] |= step[:early][:START] > 1.5 * np.median(step)  # what a gap parts from the rest was heard with the finger on
     first = int(np.flatnonzero(fingered)[-1]) + 1 if fingered.any() else 0
     time, hz = time[first:], hz[first:]

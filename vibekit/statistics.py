@@ -9,10 +9,10 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from vibekit.errors import UsageError
+from vibekit.median import MAD_TO_SD
 
 Array = npt.NDArray[np.float64]
 _Z95 = 1.959964  # normal quantile of 97.5 %
-_MAD_TO_SD = 1.482602  # 1 / 0.674490: standard deviation over median absolute deviation, normal values
 SUSPECT = 3.5  # modified z above which a value is suspect: B. Iglewicz, D.C. Hoaglin, How to Detect and Handle Outliers (1993)
 
 
@@ -177,7 +177,7 @@ def robust_centre(values: npt.ArrayLike, deviation: float) -> Centre:
     if not deviation > 0:
         raise UsageError(f"deviation is {deviation:g}; what repeating scatters by must be above 0")
     middle = float(np.median(data))
-    spread = max(deviation, _MAD_TO_SD * float(np.median(np.abs(data - middle)))) if data.size > 3 else deviation
+    spread = max(deviation, MAD_TO_SD * float(np.median(np.abs(data - middle)))) if data.size > 3 else deviation
     return Centre(middle, spread, _Z95 * spread * math.sqrt(_median_variance(data.size)))
 
 
