@@ -14,7 +14,7 @@ Array = npt.NDArray[np.float64]
 Grey = npt.NDArray[np.float32]
 Samples = npt.NDArray[np.floating]
 SHORTEST = 64  # samples a frame
-CACHED = 200_000  # samples transformed at once: they stay in the cache; four frames at least, which cost little more than one
+CACHED, ABREAST = 200_000, 4  # samples transformed at once: they stay in the cache; and frames, which cost little more than one
 PADDING = 2  # bins to each independent one: the highest bin then lies within 0.4 dB of a line
 
 
@@ -79,7 +79,7 @@ def frames_of(signals: list[Samples], rate_hz: float, top_hz: float, seconds: fl
     padded = next_fast_len(PADDING * length, real=True)
     bins = int(top_hz / rate_hz * padded)
     window = window_samples("hann", length).astype(np.float32)
-    some = max(CACHED // padded, 4)
+    some = max(CACHED // padded // ABREAST, 1) * ABREAST
     excess: list[Grey] = []
     for signal in signals:
         frames = sliding_window_view(signal, length)[:: length // 2]
@@ -87,7 +87,7 @@ def frames_of(signals: list[Samples], rate_hz: float, top_hz: float, seconds: fl
         for first in range(0, len(frames), some):
             here = frames[first : first + some]
             np.multiply(here, window, out=long[: len(here), :length])
-            part = rfft(long[: len(here)], axis=1)[:, :bins]
+            part = rfft(long[: -(-len(here) // ABREAST) * ABREAST], axis=1)[: len(here), :bins]
             np.add(part.real**2, part.imag**2, out=power[first : first + some])
         power /= (len(signals) * floor_of(power.mean(axis=0), rate_hz / padded)).astype(np.float32)
         excess.append(power)

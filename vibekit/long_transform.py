@@ -11,7 +11,7 @@ import scipy.fft as sfft
 
 Complex = npt.NDArray[np.complex64] | npt.NDArray[np.complex128]
 Real = npt.NDArray[np.float32] | npt.NDArray[np.float64]
-LONG = 1 << 17  # samples from which it pays
+LONG = 1 << 16  # samples from which it pays
 NARROW, LOPSIDED = 0.5, 32  # of the root of the length, the fastest split found; and the worst that still pays
 
 

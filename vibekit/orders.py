@@ -8,7 +8,7 @@ import numpy.typing as npt
 import scipy.fft as sfft
 from numpy.lib.stride_tricks import sliding_window_view
 
-from vibekit.long_transform import LONG, Real, long_rfft
+from vibekit.long_transform import Real, long_rfft
 from vibekit.median import median
 from vibekit.resample import read_at
 from vibekit.transform import Transform, running_floor
@@ -17,6 +17,7 @@ Array = npt.NDArray[np.float64]
 Vectors = npt.NDArray[np.complex64]
 HANN_NENBW = 1.5  # noise bandwidth of a periodic Hann window, bins (Harris, Proc. IEEE 66 (1978) 51-83)
 OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
+TOGETHER = 1 << 17  # samples transformed side by side
 BESIDE = 17  # bins either side of a line that its power and the noise beside it are read from
 ROOM = 1.05  # of the order band, that the low-pass leaves
 SLOWEST = 8.0
@@ -113,7 +114,7 @@ class AngularSignal:
         kind = self.samples.dtype
         window = (1 - np.cos(cast("Real", np.arange(n, dtype=kind)) * kind.type(2 * np.pi / n))) * kind.type(2 / n)
         frames = sliding_window_view(self.samples, n)
-        some = max(LONG // n, 1)
+        some = TOGETHER // n // 4 * 4 or 1  # four cost little more than one
         bins = np.empty((len(starts), int(self.max_order * block) + 1), np.result_type(window, 1j))
         for first in range(0, len(starts), some):
             part = cast("Real", frames[starts[first : first + some]])
