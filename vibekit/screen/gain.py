@@ -119,8 +119,9 @@ def _lines(overview: Overview, here: list[int], there: int) -> tuple[npt.NDArray
     window = np.hanning(n + 1)[:-1].astype(overview.x.dtype)
     cut = int(0.4 * LINE_RATE * n / rate)
     last = overview.x.size - n
-    power = np.mean([_power(overview.x[min(a, last) :][:n], window, cut) for a in here], axis=0)
-    other = _power(overview.x[min(there, last) :][:n], window, cut)
+    bins = sfft.rfft(np.stack([overview.x[min(a, last) :][:n] for a in (*here, there)]) * window, axis=1)[:, :cut]
+    *each, other = bins.real**2 + bins.imag**2
+    power = np.mean(each, axis=0)
     kept, rise = [], []
     for k in _strongest(power):
         reach = max(int(DRIFT * k), 1)
@@ -130,11 +131,6 @@ def _lines(overview: Overview, here: list[int], there: int) -> tuple[npt.NDArray
         heard = max(float(other[near].sum()), SILENCE)
         rise.append(10 * np.log10(heard / power[near].sum()))  # a wandering line is as strong, but not as high
     return np.array(kept, bool), np.array(rise)
-
-
-def _power(x: Floats, window: Floats, cut: int) -> Floats:
-    power: Floats = np.abs(sfft.rfft(x * window)[:cut]) ** 2
-    return power
 
 
 def _strongest(power: Floats) -> list[int]:

@@ -37,5 +37,6 @@ class SlowSpectrum:
         n = sfft.prev_fast_len(min(int(SEGMENT_S * rate), slow.size), real=True)
         starts = np.linspace(0, slow.size - n, max(2 * slow.size // n - 1, 1)).astype(int)
         window = np.hanning(n + 1)[:-1].astype(slow.dtype)
-        power = np.mean([np.abs(sfft.rfft(slow[a : a + n] * window)) ** 2 for a in starts], axis=0)
+        bins = sfft.rfft(np.stack([slow[a : a + n] for a in starts]) * window, axis=1)
+        power = (bins.real**2 + bins.imag**2).mean(axis=0)
         return cls(np.arange(power.size) * rate / n, power, len(starts), float(slow.var()))
