@@ -183,8 +183,9 @@ def may_be_race(comb: Comb, lines: Lines) -> bool:
 
 
 def clear_below(comb: Comb, lines: Lines) -> bool:
-    """Say whether a clear line lies below a comb, as of something that turns slower."""
-    return bool(lines.height_db[lines.frequency < BELOW * comb.hz].max(initial=-np.inf) > lines.visible_db + NOISE_DB)
+    """Say whether a clear line lies below a comb, as of something that turns slower; what rumbles below all shafts does not count."""
+    below = (lines.frequency > SLOWEST_HZ) & (lines.frequency < BELOW * comb.hz)
+    return bool(lines.height_db[below].max(initial=-np.inf) > lines.visible_db + NOISE_DB)
 
 
 def _is_cage(ratio: float, settings: Settings) -> bool:

@@ -33,9 +33,9 @@ def minute():
     return recorded(LEVEL_DB)
 
 
-# 12.5 and 13, 9.5 where no speed is found, and 1 more for a bare motor of known geometry, whose bearing is heard in the band as it comes,
-# too; the aims are 12 with the geometry known and 18 with the geometry searched
-@pytest.mark.parametrize(("settings", "most"), [(KNOWN, 15), (SEARCHED, 16)], ids=["geometry known", "geometry searched"])
+# 12 and 12.5, 9 where no speed is found; 1 more for a bare motor of known geometry, whose bearing is heard in the band as it comes, too, and
+# 2 more where a shaft may turn beneath the comb; the aims are 12 with the geometry known and 18 with the geometry searched
+@pytest.mark.parametrize(("settings", "most"), [(KNOWN, 14.5), (SEARCHED, 15)], ids=["geometry known", "geometry searched"])
 def test_a_minute_costs_a_few_transforms(benchmark, minute, settings, most):
     reading = analyze(minute, settings)
     assert reading.speed.rpm == pytest.approx(60 * SHAFT_HZ, rel=0.01)
