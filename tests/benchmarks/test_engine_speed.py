@@ -33,8 +33,8 @@ def minute():
     return recorded(LEVEL_DB)
 
 
-# 12 and 12.5, 9 where no speed is found; 1 more for a bare motor of known geometry, whose bearing is heard in the band as it comes, too, and
-# 2 more where a shaft may turn beneath the comb; the aims are 12 with the geometry known and 18 with the geometry searched
+# 12 and 12.5, 9 where no speed is found; 1 more for a bare motor of known geometry, whose bearing is heard in the band as it comes, too,
+# and 2 more where a shaft may turn beneath the comb; the aims are 12 with the geometry known and 18 with the geometry searched
 @pytest.mark.parametrize(("settings", "most"), [(KNOWN, 14.5), (SEARCHED, 15)], ids=["geometry known", "geometry searched"])
 def test_a_minute_costs_a_few_transforms(benchmark, minute, settings, most):
     reading = analyze(minute, settings)
