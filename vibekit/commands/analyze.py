@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from vibekit.commands.options import add_settings_options, settings_each, speeds_each
 from vibekit.commands.reader import add_reader_options, reader_from
-from vibekit.settings import Settings
+from vibekit.settings import TESTS, Settings
 
 if TYPE_CHECKING:
     from vibekit.capture.reader import Reader
@@ -63,6 +63,8 @@ def run(args: argparse.Namespace) -> int:
         from vibekit.commands.show import show
         from vibekit.commands.tap import mode_lines
 
+        if settings[0].test is None:
+            print(f"Say with --test how the motor was turned ({', '.join(TESTS)}), and more can be told.\n")
         if settings[0].modes:
             print("\n".join([*mode_lines(settings[0].modes), ""]))
         for name, opinion in opinions.items():
