@@ -207,6 +207,13 @@ def test_what_was_kept_for_the_wrong_motor_is_taken_out_again(bench, capsys):
     assert (status, "kept as" in out, err) == (0, True, "")
 
 
+def test_the_first_recording_of_a_craft_never_described_says_how_to_begin(bench, capsys):
+    sound("ne.wav")
+    status, _, err = run(capsys, "add", "Wren-4", "north-east", "ne.wav")
+    assert status == 2
+    assert "a craft's TOML file begins one (`vibekit craft` writes such a file)" in err
+
+
 def test_a_craft_without_rotors_is_told_how_to_get_them(bench, monkeypatch, capsys):
     typed(monkeypatch, "")
     run(capsys, "craft", "heron.toml")

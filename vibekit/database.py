@@ -27,7 +27,8 @@ class Database:
     def __init__(self, place: Place, *, create: bool = True) -> None:
         self.place = place
         if place.database is not None and not place.database.exists() and not create:
-            raise UsageError(f"no archive at {place.database}; `vibekit add` begins one, and VIBEKIT_ARCHIVE says where it lies")
+            begun = "`vibekit add` with a craft's TOML file begins one (`vibekit craft` writes such a file)"
+            raise UsageError(f"no archive at {place.database}; {begun}, and VIBEKIT_ARCHIVE says where it lies")
         self.engine = _engine(place)
         try:
             with self.writing() as session:
