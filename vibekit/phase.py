@@ -21,16 +21,17 @@ from vibekit.ridge import best_path
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
-WANDERS = 10.0 ** np.arange(-9.0, 5.0)  # second difference of the angle a block, variance in units of its noise
-FIRST = 8  # of them to be tried; then those beside it, as long as they are not
+WANDERS = 10.0 ** np.arange(-9.0, 5.0, 0.5)  # second difference of the angle a block, variance in units of its noise
+FIRST = 14  # of them to be tried; then those beside it, as long as they are not
 HIDDEN = 10.0  # wander times the fourth power of the blocks, below which noise hides all it does to their mean: smaller ones count as one
-UNLIKELY = 80.0  # twice the log of the likelihood, below the likeliest
+UNLIKELY = 20.0  # twice the log of the likelihood, below the likeliest
 STEP = 1 / 15  # of the largest error of the coarse speed: typical change from block to block
 CACHED = 1 << 15  # samples turned at once: they stay in the cache
 AGREEING = 0.3  # coherence with the common angle, apart from noise, from which an order is one of the shaft's
 STANDING = 9.0  # times the noise of its mean over all blocks, from which an order stands there
+PASSES, SETTLED = 16, 0.1  # at most, and turns of the highest order by which the angle then still moves: phases are small only about it
 TINY = 1e-100  # where a block or an order is silent
-OVERLAP = 4 / 3  # noise of half overlapping Hann blocks is shared: so many blocks weigh as one less
+OVERLAP = 1 / 6  # of the noise of half overlapping Hann blocks is shared (Harris, Proc. IEEE 66 (1978) 51-83, table 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ class Phase:
     """Correction of a coarse angle.
 
     time_s: (blocks,) middle of each block; turns: (blocks,) to add to the coarse angle
-    mean_sd_hz: standard deviation of the mean speed from first to last block; whole_sd_hz: from half a block before to half a block after
+    mean_sd_hz: standard deviation of the mean speed from first to last block; whole_sd_hz: over the record, beyond them as at them
     step_sd_hz: standard deviation of the change of speed from block to block
     coherence: part of the best order's power that follows the angle; apart_from_noise: the same without the power of its noise
     """
@@ -64,23 +65,27 @@ def follow_phase(
     hop = max(int(block_s * rate_hz / 2), 4)
     if coarse.size // hop < 6:
         return None
-    z = np.concatenate([_demodulate(signal, coarse, orders, hop) for signal in signals])  # (signals x orders, blocks)
+    spare = coarse.size % hop
+    first, last = spare // 2, coarse.size - spare + spare // 2
+    z = np.concatenate([_demodulate(signal[first:last], coarse[first:last], orders, hop) for signal in signals])  # (signals x orders, blocks)
     order = np.tile(np.array(orders, dtype=np.float64), len(signals))[:, None]
     step = hop / rate_hz
-    middle = hop * np.arange(1, coarse.size // hop)
+    middle = first + hop * np.arange(1, coarse.size // hop)
     base = (coarse[middle - 1] + coarse[middle]) / 2
     base = base - np.linspace(base[0], base[-1], base.size)  # the speed itself walks, not its distance from the coarse one
     used = order[:, 0] <= np.median(orders)  # begin with the low orders, then take in what agrees with them
     angle = _coarse(z[used], order[used], step, reach_hz) if reach_hz else np.zeros(z.shape[1])
     power = np.mean(z.real**2 + z.imag**2, axis=1) + TINY
-    smooth = _smoother(angle.size)
+    smooth = _smoother(angle.size, 1 + spare / hop / 2)
     turned = _turned_back(z, order, angle)
-    for last in (False, False, True):
+    last = False
+    for left in range(PASSES, 0, -1):
+        before, last = angle, last or left == 1
         mean = turned.mean(axis=1, keepdims=True)
         weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
         information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight) + TINY
         error = 2 * (2 * np.pi) * np.sum(weight * (turned * (1 / (mean + TINY))).imag, axis=0) / information
-        total, sd, whole, wander = smooth(base + angle + error, OVERLAP / float(information) if last else TINY)
+        total, sd, whole, wander = smooth(base + angle + error, 1 / float(information) if last else TINY)
         angle = total - base
         turned = _turned_back(z, order, angle)
         line = np.abs(turned.mean(axis=1)) ** 2
@@ -89,9 +94,12 @@ def follow_phase(
         clear = line / noise
         stands = clear >= min(STANDING / base.size, float(clear.max()))
         used = stands & (apart >= min(AGREEING, float(apart[stands].max())))
-    time = np.asarray((np.arange(angle.size) + 1) * step - 0.5 / rate_hz)
+        if last:
+            break
+        last = float(order[used].max() * np.abs(angle - before).max()) < SETTLED
+    time = np.asarray((middle - 0.5) / rate_hz)
     span, best = float(time[-1] - time[0]), int(coherence.argmax())
-    return Phase(time, angle, sd / span, whole / (span + 2 * step), wander / step, float(coherence[best]), float(apart[best]))
+    return Phase(time, angle, sd / span, whole / (coarse.size / rate_hz), wander / step, float(coherence[best]), float(apart[best]))
 
 
 def _demodulate(signal: npt.NDArray[np.floating], turns: Array, orders: list[int], hop: int) -> Complex:
@@ -142,46 +150,53 @@ def _turned_back(z: Complex, order: Array, angle: Array) -> Complex:
     return np.asarray(z * np.stack([powers[k - 1] for k in each]))
 
 
-def _smoother(n: int) -> Callable[[Array, float], tuple[Array, float, float, float]]:
+def _smoother(n: int, beyond: float) -> Callable[[Array, float], tuple[Array, float, float, float]]:
     """Smooth measured angles (n,) whose noise has at least some variance; the speed walks at random, by as much as the record says.
 
-    What is returned gives the angle, the standard deviation of its total change, of its change from a step before to a step after, where
-    the speed goes on as it is but for one more step of its walk, and that of the second difference of the true angle. Each wander gives a
-    Kalman smoother of angle and speed (here one banded solve); they are averaged by their likelihood, from the banded determinant.
+    What is returned gives the angle, the standard deviation of its total change, of its change from some steps before to as many after,
+    where the speed goes on as it is but for its walk, and that of the second difference of the true angle. Each wander gives a Kalman
+    smoother of angle and speed, here one banded solve for the second differences of the angle, whose noise half overlapping blocks share;
+    they are averaged by the likelihood of those differences.
     """
-    square = np.zeros((3, n))  # of second differences, lower band
-    square[0] = np.convolve([1, 4, 1], np.ones(n - 2))
-    square[1, :-1] = -2 * np.convolve([1, 1], np.ones(n - 2))
-    square[2, :-2] = 1
+    noise = np.array([6 - 8 * OVERLAP, 7 * OVERLAP - 4, 1 - 4 * OVERLAP, OVERLAP])  # covariance of its second differences, by lag
     ends = np.zeros((n, 2))
-    ends[0], ends[-1] = (-1, -2), (1, 2)
-    ends[1, 1] += 1
-    ends[-2, 1] -= 1
-
+    ends[0], ends[-1] = (-1, -1 - beyond), (1, 1 + beyond)
+    ends[1, 1] += beyond
+    ends[-2, 1] -= beyond
     least = int(np.searchsorted(WANDERS, HIDDEN / n**4))
     unsure = (float(stdtrit(n - 2, 0.975)) / 1.96) ** 2  # a variance that so few differences tell (Student, Biometrika 6 (1908) 1-25)
+
+    def blurred(x: Array) -> Array:
+        """Covariance of the blocks' noise times x (n, ...)."""
+        y = x.copy()
+        y[1:] += OVERLAP * x[:-1]
+        y[:-1] += OVERLAP * x[1:]
+        return y
+
+    own, told = np.sum(ends * blurred(ends), axis=0), np.diff(blurred(ends), 2, axis=0)
 
     @cache
     def factored(i: int) -> tuple[Array, float, Array]:
         """Factor for one wander, the log of its determinant, and the variance of both changes (2,)."""
-        band = square / WANDERS[i]
-        band[0] += 1
+        band = np.repeat(noise[:, None], n - 2, axis=1)  # lower band
+        band[0] += WANDERS[i]
         factor = cholesky_banded(band, lower=True, check_finite=False)
-        reach = np.sum(ends * cho_solve_banded((factor, True), ends, check_finite=False), axis=0)
-        return factor, 2 * float(np.log(factor[0]).sum()), reach + np.array([0.0, 2 * WANDERS[i]])
+        left = own - np.sum(told * cho_solve_banded((factor, True), told, check_finite=False), axis=0)
+        return factor, 2 * float(np.log(factor[0]).sum()), left + np.array([0.0, beyond**2 * (1 + beyond)]) * WANDERS[i]
 
     def smooth(angle: Array, variance: float) -> tuple[Array, float, float, float]:
         found, across, step = np.zeros((WANDERS.size, n)), np.zeros((WANDERS.size, 2)), np.zeros(WANDERS.size)
         cost = np.full(WANDERS.size, np.inf)
-        to_try = [FIRST]
+        bend, to_try = np.diff(angle, 2), [FIRST]
         while to_try:
             i = to_try.pop()
-            factor, determinant, reach = factored(i)
-            found[i] = cho_solve_banded((factor, True), angle, check_finite=False)
-            misfit = float(angle @ (angle - found[i]))
+            factor, determinant, left = factored(i)
+            pull = cho_solve_banded((factor, True), bend, check_finite=False)
+            found[i] = angle - blurred(np.diff(np.pad(pull, 2), 2))
+            misfit = float(bend @ pull)
             scale = max(misfit / (n - 2), variance)
-            cost[i] = determinant + (n - 2) * (np.log(WANDERS[i]) + np.log(scale)) + misfit / scale
-            across[i], step[i] = scale * reach * (unsure if scale > variance else 1.0), scale * WANDERS[i]
+            cost[i] = determinant + (n - 2) * np.log(scale) + misfit / scale
+            across[i], step[i] = scale * left * (unsure if scale > variance else 1.0), scale * WANDERS[i]
             if cost[i] < cost.min() + UNLIKELY:
                 to_try += [j for j in (i - 1, i + 1) if least <= j < WANDERS.size and cost[j] == np.inf]
         weight = np.exp((cost.min() - cost) / 2)

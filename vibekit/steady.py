@@ -32,11 +32,12 @@ PASSES = 12
 MOSTLY = 0.7  # of the power of the lines in shorter frames must stand at the speed found, or it does not hold
 WHOLE, ENOUGH = 0.5, 60.0  # of the height that the longer record should give it; a line that wanders leaves most of its power beside it
 CHANCE, MEAN = 0.1, 100.0  # that an order has a line, and of its power over the noise
+SURE = 0.9  # that an order has a line, from which it is fitted: high ones weigh by their square, and chance makes some of many look like lines
 TINY = 1e-300
 LINEAR = 0.02  # turns of a typical order, above which a correction of the angle is not small
 BENDS = 6  # corrections at most
-WANDERS = np.concatenate(([0.0], 10.0 ** np.arange(-0.5, 3.1, 0.25)))  # standard deviation of P_3 over that of its noise
-HELD = 0.4  # chance beforehand that the speed holds as far as can be seen
+WANDERS = np.concatenate(([0.0], 10.0 ** np.arange(-1.5, 3.1, 0.25)))  # standard deviation of P_3 over that of its noise
+HELD = 0.05  # chance beforehand that the speed holds; else its walk is of a size as likely as it can be told (Jeffreys 1946)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +136,7 @@ def _fit(transforms: list[Transform], order: Index, turns: float, bend: Array, r
             there = 1 / (1 + (1 + MEAN) * (1 / CHANCE - 1) * np.exp(-np.minimum(height, 500) * MEAN / (1 + MEAN)))
             if left:
                 leaked = _leaked(number, place, line, ends, np.flatnonzero(there > 0.1))
-        used = there > 0.1
+        used = there > SURE
         turned = (shift[used] * legendre[:, None]) @ wave.T  # (terms, orders, bins)
         turned -= own[used] * (np.sum(turned * own[used].conj(), axis=2) / size[used])[:, :, None]
         weight = np.sqrt(2 * there / noise)[used, None]
@@ -194,7 +195,8 @@ def _walked(fit: _Fit) -> tuple[Array, float] | None:
     ratio = WANDERS[:, None] ** 2 * noise[1, 1] / walk[1, 1] * power  # (wanders, terms - 1)
     seen, kept = fit.turns[1:] @ basis, ratio / (1 + ratio)
     cost = np.sum(np.log1p(ratio) + seen**2 / (1 + ratio), axis=1)
-    weight = np.exp((cost.min() - cost) / 2) * np.where(WANDERS > 0, (1 - HELD) / (WANDERS.size - 1), HELD)
+    likely = np.sqrt(np.sum((ratio / (1 + ratio)) ** 2, axis=1))  # square root of the information that the terms have of the size
+    weight = np.exp((cost.min() - cost) / 2) * np.where(WANDERS > 0, (1 - HELD) * likely / likely.sum(), HELD)
     weight /= weight.sum()
     rest = (kept * seen) @ basis.T @ noise  # (wanders, terms - 1); the inverse of the basis is basis.T @ noise
     slope = fit.turns[0] + (rest - fit.turns[1:]) @ carried
