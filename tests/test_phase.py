@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from tests.shaft_sounds import orders, walk
-from vibekit.phase import follow_phase
+from vibekit.phase import _smoother, follow_phase
 from vibekit.track import Track
 
 RATE = 2_000
@@ -98,3 +98,25 @@ def test_orders_that_show_next_to_nothing_still_give_a_speed_within_their_lines(
         hz, carried = rng.uniform(20, 100), sorted(rng.choice(np.arange(1, 12), int(rng.integers(1, 6)), replace=False).tolist())
         phase = follow_phase([rng.standard_normal(n).astype(np.float32)], RATE, hz * np.arange(n) / RATE, carried, 0.3, 1.0)
         assert phase.whole_sd_hz < 3.0 / seconds, (seed, carried)
+
+
+@pytest.mark.parametrize("beyond", [1.0, 1.5])
+@pytest.mark.parametrize("noise", [0.02, 0.5])
+def test_the_smoother_covers_an_angle_to_the_end_of_the_record(noise, beyond):
+    """Speed a Brownian motion, angles read in noise that half overlapping Hann blocks share by a sixth (Harris 1978, table 1).
+
+    The angle goes on past the last block by as many steps; half of its interval comes from there where there is little noise.
+    """
+    rng, n, fine, held = np.random.default_rng(int(10 * beyond)), 60, 20, []
+    smooth = _smoother(n, beyond)
+    margin = round(beyond * fine)
+    for _ in range(300):
+        speed = np.cumsum(rng.standard_normal(2 * margin + (n - 1) * fine)) / fine**0.5
+        angle = np.concatenate(([0.0], np.cumsum(speed))) / fine
+        block = angle[margin : -margin or None : fine]
+        shared = rng.standard_normal(n + 1)
+        a, b = (np.sqrt(4 / 3) + np.array([1, -1]) * np.sqrt(2 / 3)) / 2  # a^2 + b^2 = 1, a b = 1 / 6
+        total, _, sd, _ = smooth(block + noise * (a * shared[1:] + b * shared[:-1]), noise**2)
+        whole = total[-1] - total[0] + beyond * (total[-1] - total[-2] + total[1] - total[0])
+        held.append(abs(whole - angle[-1]) < 1.96 * sd)
+    assert 0.92 <= np.mean(held) <= 0.985

@@ -108,12 +108,16 @@ def _phases(
             best, apart = corrected(track, phase), phase.apart_from_noise
         if best[2] > COHERENT[1]:
             break
-    used = kept(4 / mean).tolist()
-    if used and best[2] > COHERENT[0]:
+    finest = FEW_TURNS / mean
+    used = kept(2 * finest).tolist()
+    if not used or best[2] <= COHERENT[0]:
+        return best
+    far = best[1] * (end - start) * used[-1] > STILL  # at the ends the shortest blocks' phases would be lost: a step between comes first
+    for block in [math.sqrt(SHORTEST_S * finest), finest][not far :]:
         angle = best[0].turns(start + np.arange(signals[0].size) / rate)
-        phase = follow_phase(signals, rate, angle, used, FEW_TURNS / mean, 0.0)
+        phase = follow_phase(signals, rate, angle, used, block, 0.0)
         if phase and phase.apart_from_noise > AS_GOOD * apart:  # short blocks hold more noise
             finer = corrected(best[0], phase)
             if np.abs(finer[0].hz / best[0].at(finer[0].time_s) - 1).max() < REACH:  # no rotor leaps within a turn
-                return *finer[:2], best[2]
+                best = *finer[:2], best[2]
     return best

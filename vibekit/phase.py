@@ -30,6 +30,7 @@ CACHED = 1 << 15  # samples turned at once: they stay in the cache
 AGREEING = 0.3  # coherence with the common angle, apart from noise, from which an order is one of the shaft's
 STANDING = 9.0  # times the noise of its mean over all blocks, from which an order stands there
 PASSES, SETTLED = 16, 0.1  # at most, and turns of the highest order by which the angle then still moves: phases are small only about it
+BLURRED = 0.0083  # of the variance of a wander: that of the mean angle over a Hann block about the one in its middle
 TINY = 1e-100  # where a block or an order is silent
 OVERLAP = 1 / 6  # of the noise of half overlapping Hann blocks is shared (Harris, Proc. IEEE 66 (1978) 51-83, table 1)
 
@@ -173,6 +174,7 @@ def _smoother(n: int, beyond: float) -> Callable[[Array, float], tuple[Array, fl
         y[:-1] += OVERLAP * x[1:]
         return y
 
+    gone = BLURRED * np.sum(ends**2, axis=0) + np.array([0.0, beyond**2 * (1 + beyond)])  # wander within a block, and beyond the last
     own, told = np.sum(ends * blurred(ends), axis=0), np.diff(blurred(ends), 2, axis=0)
 
     @cache
@@ -182,7 +184,7 @@ def _smoother(n: int, beyond: float) -> Callable[[Array, float], tuple[Array, fl
         band[0] += WANDERS[i]
         factor = cholesky_banded(band, lower=True, check_finite=False)
         left = own - np.sum(told * cho_solve_banded((factor, True), told, check_finite=False), axis=0)
-        return factor, 2 * float(np.log(factor[0]).sum()), left + np.array([0.0, beyond**2 * (1 + beyond)]) * WANDERS[i]
+        return factor, 2 * float(np.log(factor[0]).sum()), left + gone * WANDERS[i]
 
     def smooth(angle: Array, variance: float) -> tuple[Array, float, float, float]:
         found, across, step = np.zeros((WANDERS.size, n)), np.zeros((WANDERS.size, 2)), np.zeros(WANDERS.size)
