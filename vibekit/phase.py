@@ -67,8 +67,9 @@ def follow_phase(
     if coarse.size // hop < 6:
         return None
     spare = coarse.size % hop
-    first, last = spare // 2, coarse.size - spare + spare // 2
-    z = np.concatenate([_demodulate(signal[first:last], coarse[first:last], orders, hop) for signal in signals])  # (signals x orders, blocks)
+    first = spare // 2
+    part = slice(first, first + coarse.size - spare)
+    z = np.concatenate([_demodulate(signal[part], coarse[part], orders, hop) for signal in signals])  # (signals x orders, blocks)
     order = np.tile(np.array(orders, dtype=np.float64), len(signals))[:, None]
     step = hop / rate_hz
     middle = first + hop * np.arange(1, coarse.size // hop)
