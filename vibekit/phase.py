@@ -29,7 +29,8 @@ STEP = 1 / 15  # of the largest error of the coarse speed: typical change from b
 CACHED = 1 << 15  # samples turned at once: they stay in the cache
 AGREEING = 0.3  # coherence with the common angle, apart from noise, from which an order is one of the shaft's
 STANDING = 9.0  # times the noise of its mean over all blocks, from which an order stands there
-PASSES, SETTLED = 16, 0.1  # at most, and turns of the highest order by which the angle then still moves: phases are small only about it
+PASSES = 3, 8  # at most: from a coarse speed, where more of them follow the noise of one order; from a good one
+SETTLED = 0.1  # turns of the highest order by which the angle may still move where its phases are small, one pass before the last
 BLURRED = 0.0083  # of the variance of a wander: that of the mean angle over a Hann block about the one in its middle
 TINY = 1e-100  # where a block or an order is silent
 OVERLAP = 1 / 6  # of the noise of half overlapping Hann blocks is shared (Harris, Proc. IEEE 66 (1978) 51-83, table 1)
@@ -81,7 +82,7 @@ def follow_phase(
     smooth = _smoother(angle.size, 1 + spare / hop / 2)
     turned = _turned_back(z, order, angle)
     last = False
-    for left in range(PASSES, 0, -1):
+    for left in range(PASSES[reach_hz == 0], 0, -1):
         before, last = angle, last or left == 1
         mean = turned.mean(axis=1, keepdims=True)
         weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
