@@ -81,9 +81,9 @@ def follow_phase(
     power = np.mean(z.real**2 + z.imag**2, axis=1) + TINY
     smooth = _smoother(angle.size, 1 + spare / hop / 2)
     turned = _turned_back(z, order, angle)
-    last = False
-    for left in range(PASSES[reach_hz == 0], 0, -1):
-        before, last = angle, last or left == 1
+    most, last = PASSES[reach_hz == 0], False
+    for done in range(1, most + 1):
+        before, last = angle, last or done == most
         mean = turned.mean(axis=1, keepdims=True)
         weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
         information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight) + TINY
@@ -99,7 +99,7 @@ def follow_phase(
         used = stands & (apart >= min(AGREEING, float(apart[stands].max())))
         if last:
             break
-        last = float(order[used].max() * np.abs(angle - before).max()) < SETTLED
+        last = done > 1 and float(order[used].max() * np.abs(angle - before).max()) < SETTLED
     time = np.asarray((middle - 0.5) / rate_hz)
     span, best = float(time[-1] - time[0]), int(coherence.argmax())
     return Phase(time, angle, sd / span, whole / (coarse.size / rate_hz), wander / step, float(coherence[best]), float(apart[best]))
