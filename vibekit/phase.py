@@ -189,15 +189,14 @@ def _smoother(n: int, beyond: float) -> Callable[[Array, float], tuple[Array, fl
         return factor, 2 * float(np.log(factor[0]).sum()), left + gone * WANDERS[i]
 
     def smooth(angle: Array, variance: float) -> tuple[Array, float, float, float]:
-        found, across, step = np.zeros((WANDERS.size, n)), np.zeros((WANDERS.size, 2)), np.zeros(WANDERS.size)
+        pull, across, step = np.zeros((WANDERS.size, n - 2)), np.zeros((WANDERS.size, 2)), np.zeros(WANDERS.size)
         cost = np.full(WANDERS.size, np.inf)
         bend, to_try = np.diff(angle, 2), [FIRST]
         while to_try:
             i = to_try.pop()
             factor, determinant, left = factored(i)
-            pull = cho_solve_banded((factor, True), bend, check_finite=False)
-            found[i] = angle - blurred(np.diff(np.pad(pull, 2), 2))
-            misfit = float(bend @ pull)
+            pull[i] = cho_solve_banded((factor, True), bend, check_finite=False)
+            misfit = float(bend @ pull[i])
             scale = max(misfit / (n - 2), variance)
             cost[i] = determinant + (n - 2) * np.log(scale) + misfit / scale
             across[i], step[i] = scale * left * (unsure if scale > variance else 1.0), scale * WANDERS[i]
@@ -205,8 +204,8 @@ def _smoother(n: int, beyond: float) -> Callable[[Array, float], tuple[Array, fl
                 to_try += [j for j in (i - 1, i + 1) if least <= j < WANDERS.size and cost[j] == np.inf]
         weight = np.exp((cost.min() - cost) / 2)
         weight /= weight.sum()
-        change = found @ ends
+        change = pull @ told  # taken off the measured one
         total, whole = np.sqrt(weight @ (across + (change - weight @ change) ** 2)).tolist()
-        return weight @ found, total, whole, float(np.sqrt(weight @ step))
+        return angle - blurred(np.diff(np.pad(weight @ pull, 2), 2)), total, whole, float(np.sqrt(weight @ step))
 
     return smooth
