@@ -14,6 +14,7 @@ from vibekit.transform import Transform, running_floor
 
 Array = npt.NDArray[np.float64]
 ROOM = 1.1  # of the order band, that the low-pass leaves
+PARTS, TURN_ORDERS = 8, 5  # into which a record is divided to see what its whole orders do, and up to which
 SOME = 8  # frames transformed side by side
 FLOOR = 1.0  # orders over which the noise is taken to be even: clicks that ring or echo colour their own envelope
 
@@ -25,6 +26,7 @@ class EnvelopeSpectrum:
     order: (m,) from 0; ratio: (m,) mean power over blocks divided by the local noise floor (1 where there is only noise);
     unit: (m,) what a line of amplitude 1, the envelope's mean, adds to `ratio`, all its bins together
     blocks: how many blocks were averaged; resolution: distance of bins in orders; band_hz: the band enveloped
+    turn_error: relative standard error of the power of the first TURN_ORDERS whole orders together, from how it differs between PARTS
     """
 
     order: Array
@@ -33,6 +35,7 @@ class EnvelopeSpectrum:
     blocks: float
     resolution: float
     band_hz: tuple[float, float]
+    turn_error: float
 
     def levelled(self, span: float) -> "EnvelopeSpectrum":
         """The same over a floor that follows hills down to `span` orders: what echoes make of clicks at random, a hill at every multiple
@@ -102,4 +105,12 @@ def envelope_spectrum(
     median_bias = np.log(2) / (1 - 1 / (3 * blocks)) if blocks > 1 else 1.0  # the median of a gamma law nears its mean
     floor = np.maximum(floor * median_bias, np.finfo(float).tiny)
     unit = len(frames) * n * float(window @ window) / 4 / floor  # Parseval: half of the amplitude at its positive frequency
-    return EnvelopeSpectrum(np.arange(len(power)) / block, power / floor, unit, blocks, 1 / block, band_hz)
+    return EnvelopeSpectrum(np.arange(len(power)) / block, power / floor, unit, blocks, 1 / block, band_hz, _turn_error(y, per_turn))
+
+
+def _turn_error(y: Real, per_turn: int) -> float:
+    """See EnvelopeSpectrum.turn_error; of an envelope read at equal angles, (n,), from each part's average turn."""
+    many = len(y) // per_turn // PARTS
+    average = y[: PARTS * many * per_turn].reshape(PARTS, many, per_turn).mean(axis=1)
+    lines = np.sum(np.abs(sfft.rfft(average, axis=1)[:, 1 : TURN_ORDERS + 1]) ** 2, axis=1)
+    return float(np.std(lines, ddof=1) / max(lines.mean(), np.finfo(float).tiny) / np.sqrt(PARTS))

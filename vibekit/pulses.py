@@ -10,7 +10,7 @@ from scipy.special import stdtrit
 
 from vibekit.bearing import Bearing
 from vibekit.clicks import Clicks, find_clicks
-from vibekit.envelope import FLOOR, EnvelopeSpectrum, envelope_spectrum, squared, squared_envelope
+from vibekit.envelope import FLOOR, PARTS, TURN_ORDERS, EnvelopeSpectrum, envelope_spectrum, squared, squared_envelope
 from vibekit.evidence import CAP, SKIRT, Evidence, log_mean
 from vibekit.kurtogram import kurtogram
 from vibekit.long_transform import Real
@@ -188,15 +188,17 @@ def _clickiness(squared: Real, rate: float, leave_out_s: RANGES) -> tuple[float,
 
 
 def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
-    """Level of the first five whole orders; its interval from noise under the lines and from the floor, a median over FLOOR orders."""
-    at = np.round(np.arange(1, 6) / spectrum.resolution).astype(int)
+    """Level of the first five whole orders; its interval from noise under the lines, or from how they come and go, whichever tells more
+    of it, and from the floor, a median over FLOOR orders.
+    """
+    at = np.round(np.arange(1, TURN_ORDERS + 1) / spectrum.resolution).astype(int)
     at = at[at < len(spectrum.ratio) - 1]
     lines = np.maximum(spectrum.ratio[at], np.maximum(spectrum.ratio[at - 1], spectrum.ratio[at + 1])) if at.size else np.ones(1)
     level = float(lines.mean())
-    noise = 2 / (spectrum.blocks * len(lines)) / max(level, 1.0)
+    noise = 1.96 * np.sqrt(2 / (spectrum.blocks * len(lines)) / max(level, 1.0))
     apart = float(np.sum(lines) ** 2 / np.sum(lines**2))  # so many lines as tall as the tallest, each over a floor of its own
-    floor = (1 / np.log(2)) ** 2 / (spectrum.blocks * FLOOR / spectrum.resolution / ALIKE) / apart
-    u95 = 1.96 * 4.343 * float(np.sqrt(noise + floor))
+    floor = 1.96 / np.log(2) / np.sqrt(spectrum.blocks * FLOOR / spectrum.resolution / ALIKE) / np.sqrt(apart)
+    u95 = 4.343 * float(np.hypot(max(noise, stdtrit(PARTS - 1, 0.975) * spectrum.turn_error), floor))
     return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), min(u95, 10.0), "dB")
 
 
