@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from vibekit.change import change, nearest, why_not_compared
+from vibekit.change import change, louder, nearest, why_not_compared
 from vibekit.gain import MOST_DB, common_gain
 from vibekit.reading import LinePower, Quantity, Reading, SpeedResult
 from vibekit.repeatability import Repeatability, Spread
@@ -169,6 +169,19 @@ def test_what_only_some_lines_or_bands_do_is_no_gain():
     rough = reading(0.1, others=LINES, bands=[*BANDS[:2], *((hz, db + 12) for hz, db in BANDS[2:])])
     assert common_gain(uneven, usual)[0] == pytest.approx(0.0, abs=0.01)
     assert common_gain(rough, usual)[0] == pytest.approx(0.0, abs=0.01)
+
+
+def test_lines_and_bands_that_all_move_alike_are_the_gain_however_far_where_nothing_is_calibrated():
+    lines = LINES | {5.0: 0.01, 6.0: 0.02}
+    usual = [reading(0.1, others=lines, bands=BANDS)] * 3
+    loud = reading(0.3, others={o: 3 * a for o, a in lines.items()}, bands=[(hz, db + 20 * np.log10(3)) for hz, db in BANDS])
+    assert change("1x", [loud], usual, TENTH).delta == pytest.approx(0.0, abs=0.01)
+    assert louder([loud], usual).startswith("every line and band is 10 dB louder alike")
+    assert louder(usual, usual) == ""
+    known = replace(loud, channels=(("vibration", "m/s2"),))
+    assert common_gain(known, usual)[0] == MOST_DB
+    hurt = reading(1.0, others={o: 10 * a for o, a in lines.items()}, bands=[(hz, db + 12) for hz, db in BANDS])
+    assert common_gain(hurt, usual)[0] == MOST_DB  # its lines rose by more than its noise
 
 
 def test_more_than_a_sensor_put_back_can_do_is_the_machine():

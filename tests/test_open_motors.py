@@ -1,9 +1,16 @@
 """One inverter-fed induction motor with known faults, sound and phone log: MRecio, Acoustic and Vibration Fault Detection in Rotating
 Machines: Test Results (Apache-2.0). A 4-pole motor turns at half the inverter's frequency, less slip."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 from tests.open_data import analyzed, manifest, needs_open_data, path
+from vibekit.analysis import analyze
+from vibekit.capture.files import read_recording
+from vibekit.diagnosis import diagnose
+from vibekit.settings import Settings
 
 pytestmark = needs_open_data
 
@@ -77,3 +84,21 @@ def test_a_phone_log_tells_how_1x_moved_and_claims_nothing(capsys, condition):
     assert {"rotor-imbalance", "bearing-outer", "electrical"} <= chance.keys()
     if condition != "DamagedBearing_Minor":
         assert chance.get("healthy", 0.0) < 0.3
+
+
+@pytest.mark.parametrize("test", [None, "bare"])
+def test_the_second_half_of_a_sound_motor_is_not_called_hurt_for_a_louder_microphone_or_room(test):
+    """Of each recording of the new bearing the first half is the healthy past: nothing changed but what is done to the second."""
+    settings, rng = Settings(test=test, sensor="microphone"), np.random.default_rng(1)
+    past, now = [], {"as it is": [], "louder": [], "fan": []}
+    for file in sound("New_Bearing")[::2]:
+        whole = read_recording(file)
+        first, second = np.array_split(whole.samples, 2, axis=1)
+        past.append(analyze(replace(whole, samples=first), settings))
+        for what, gain, fan in (("as it is", 1, 0.0), ("louder", 3, 0.0), ("fan", 1, 0.01)):
+            samples = gain * second + fan * rng.standard_normal(second.shape)
+            now[what].append(analyze(replace(whole, samples=samples.astype(np.float32)), settings))
+    ends = {what: [diagnose(each, references=past) for each in (readings, *([one] for one in readings))] for what, readings in now.items()}
+    called = {what: [end.conclusion.condition for end in each] for what, each in ends.items()}
+    assert all(name in ("healthy", "undecided") for each in called.values() for name in each), called
+    assert "louder alike: put down to the sensor's gain" in ends["louder"][0].conclusion.reason

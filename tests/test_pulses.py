@@ -250,6 +250,23 @@ def test_interval_of_bursts_once_a_turn(seconds, depth):
     assert np.mean([abs(q.value - truth) <= q.u95 for q in found]) >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / CASES)
 
 
+@pytest.mark.parametrize("seconds", [2, 8])
+def test_interval_of_bursts_that_come_and_go(seconds):
+    """As those of real machines: two stretches of one differ by more than noise beneath their lines says, which held 6 in 10."""
+    rng, apart = np.random.default_rng(18), []
+    time = np.arange(2 * seconds * 8000) / 8000
+    for _ in range(CASES // 2):
+        swell = np.interp(time, 0.4 * np.arange(5 * seconds + 1), rng.lognormal(-1, 0.7, 5 * seconds + 1))
+        turn = np.cos(2 * np.pi * 50 * time)
+        squared = (rng.standard_normal(swell.size) * np.maximum(1 + swell * turn, 0)) ** 2
+        one, other = (
+            _once_a_turn(envelope_spectrum(half / half.mean(), 8000, turning(seconds, 50.0), band_hz=(0, 4000), max_order=30))
+            for half in np.split(squared, 2)
+        )
+        apart.append(abs(one.value - other.value) <= np.hypot(one.u95, other.u95))
+    assert np.mean(apart) >= 0.8
+
+
 @pytest.mark.parametrize("per_second", [0, 20, 100])
 @pytest.mark.parametrize("seconds", [2, 8])
 def test_interval_of_impulsiveness(seconds, per_second):

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import log_ndtr, ndtri, stdtr, stdtrit
 
-from vibekit.gain import FORCE, NOISE, OCTAVES, common_gain
+from vibekit.gain import FORCE, MOST_DB, NOISE, OCTAVES, common_gain
 from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
 from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
 from vibekit.reading import LinePower, Quantity, Reading
@@ -131,6 +131,17 @@ def why_not_compared(readings: Sequence[Reading], references: Sequence[Reading])
     speeds = f"its speed ({_range(readings)}) lies more than {100 * FAR:.0f} % from theirs ({_range(references)})"
     heard = any(r.speed.method == "estimated" for r in (*readings, *references))
     return f"{speeds}: record both at one speed{', or state it where it was estimated wrong' if heard else ''}"
+
+
+def louder(readings: Sequence[Reading], references: Sequence[Reading]) -> str:
+    """What was put down to the sensor where that is more than putting it back does, in words; empty where nothing was."""
+    gains = [gain for pair in pair_up(readings, references) for gain in pair.gains_db if abs(gain) > MOST_DB]
+    if not gains:
+        return ""
+    least, most = min(gains, key=abs), max(gains, key=abs)
+    much = f"{abs(least):.0f} dB" if round(abs(least)) == round(abs(most)) else f"{abs(least):.0f} to {abs(most):.0f} dB"
+    way = "louder" if most > 0 else "softer"
+    return f"every line and band is {much} {way} alike: put down to the sensor's gain or place, not to the motor"
 
 
 def _range(readings: Sequence[Reading]) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
-from vibekit.change import why_not_compared
+from vibekit.change import louder, why_not_compared
 from vibekit.dominance_evidence import one_of_four
 from vibekit.excess_noise import noise_over_speeds
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
@@ -108,6 +108,8 @@ def diagnose(
     end = conclude(chance)
     if why := why_not_compared(usable, references):
         end = replace(end, reason=f"{end.reason} Not compared with the {'other motors' if peers else 'healthy recordings'}: {why}.")
+    if not peers and (gain := louder(usable, sound)):
+        end = replace(end, reason=f"{end.reason} Against its healthy recordings {gain}.")
     if slow or any(h.decides for h in hints):
         return Diagnosis(findings, end)
     ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=narrow)

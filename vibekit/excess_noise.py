@@ -1,4 +1,4 @@
-"""Whether noise of the high band that rose is made in the casing or in the air: how it grows from speed to speed."""
+"""Whether noise of the high band that rose is made in the casing, in the air, or elsewhere: how it grows from speed to speed."""
 
 import math
 from collections.abc import Sequence
@@ -22,11 +22,12 @@ CASING = ("bearing-grit", "bearing-outer", "bearing-inner", "bearing-ball", "bea
 # 657-670) and the sixth where an edge is small (Curle, Proc. R. Soc. A 231 (1955) 505-514)
 RUBBED, STRUCK, BLOWN = 20.0, 30.0, 55.0
 UNLIKE = 7.0  # by which machines differ from that, standard deviation (common practice, no source)
+ROOM, STEADY = 0.0, 3.0  # the same of what a room or the sensor itself adds, which knows nothing of the motor
 WIDEST = 1.25  # ratio of speeds from which growth can be told
 SHOWN = 3.0  # standard deviations by which noise must have risen at one speed
 MOST = 1.5  # log10 of the odds that this may shift: growth is no more than a habit of machines
 SIZES_DB = np.arange(-20.0, 8.0, 0.5)  # of what is added at the fastest speed, about what was found there
-SLOPES = np.arange(0.0, 85.0, 1.0)
+SLOPES = np.arange(-10.0, 85.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +44,8 @@ def noise_over_speeds(
 ) -> tuple[str, dict[str, float]] | None:
     """In words, and log10 of the odds for what strikes or rubs in the casing; None with one speed, or where no noise rose.
 
-    What was added grows with speed by one power law, of the casing's exponent or the air's, each spread by UNLIKE about its middle; size
-    and exponent are integrated over, so that speeds at which nothing shows count as far as they can.
+    What was added grows with speed by one power law, of the casing's exponent, the air's, or none, each spread about its middle; size and
+    exponent are integrated over, so that speeds at which nothing shows count as far as they can. Air and room are as likely.
     """
     each = [pairs for together in by_speed(readings) if (pairs := pair_up(together, references))]
     gain_db = float(np.mean([np.mean(p.gains_db) for pairs in each for p in pairs])) if each else 0.0
@@ -57,14 +58,23 @@ def noise_over_speeds(
     size = DB * math.log(power[clear]) + SIZES_DB[:, None] - SLOPES * pace[clear]
     grown = 10 ** ((size[..., None] + SLOPES[:, None] * pace) / 10)
     like = logsumexp(-0.5 * (((power - grown) / sd) ** 2).sum(axis=-1), axis=0)
-    rubbed, struck, blown = (logsumexp(like - 0.5 * ((SLOPES - middle) / UNLIKE) ** 2) for middle in (RUBBED, STRUCK, BLOWN))
-    odds = float(np.clip((np.logaddexp(rubbed, struck) - math.log(2) - blown) / math.log(10), -MOST, MOST))
+    kinds = ((RUBBED, UNLIKE), (STRUCK, UNLIKE), (BLOWN, UNLIKE), (ROOM, STEADY))
+    rubbed, struck, blown, elsewhere = (_seen(like, *kind) for kind in kinds)
+    casing, other = np.logaddexp(rubbed, struck), np.logaddexp(blown, elsewhere)
+    odds = float(np.clip((casing - other) / math.log(10), -MOST, MOST))
     weight = np.exp(like - like.max())
     slope = float((SLOPES * weight).sum() / weight.sum())
     u95 = 1.96 * float(np.sqrt(((SLOPES - slope) ** 2 * weight).sum() / weight.sum()))
-    means = "as what strikes or rubs in the motor does" if odds > 0 else "as noise of the air does"
+    air = "as noise of the air does" if blown > elsewhere else "as noise from elsewhere, which no motor drives: record in a quiet place"
+    means = "as what strikes or rubs in the motor does" if odds > 0 else air
     grows = f"noise from 2 kHz up that was added grows by {slope:.0f} dB ± {u95:.0f} a decade"
     return f"{grows} from {rpm[0]:.0f} to {rpm[-1]:.0f} rpm; {means}", dict.fromkeys(CASING, odds)
+
+
+def _seen(like: Array, middle: float, spread: float) -> float:
+    """Log of the likelihood of growth spread about a middle. like: (SLOPES,) of each exponent."""
+    prior = -0.5 * ((SLOPES - middle) / spread) ** 2
+    return float(logsumexp(like + prior) - logsumexp(prior))
 
 
 def _excess(pairs: Sequence[Pairing], gain_db: float, repeatability: Repeatability, *, peers: bool) -> _Excess | None:

@@ -106,7 +106,7 @@ def observe(
         if test == "run-up" and not peers and (rise := lone_rise(pairs)) is not None:
             found.append(_from_rise(rise))
         past = list({id(r): r for pair in pairs for r in pair.references}.values())
-        found += [seen for name in SCORES if (seen := _from_score(name, group, past, test)) is not None]
+        found += [seen for name in SCORES if (seen := _from_score(name, group, past, test, peers=peers)) is not None]
     sensors = {r.settings.sensor for r in readings}
     way = _way(sensors.pop()) if len(sensors) == 1 else None
     return tuple(replace(o, way=way) for o in _explained(found))
@@ -155,8 +155,10 @@ def _from_rise(rise: LoneRise) -> Observation:
     return Observation(LONE, "run-up", step, f"{WORDS[LONE]}: {means}; {number}", rise.score)
 
 
-def _from_score(name: str, readings: Sequence[Reading], past: Sequence[Reading], test: str | None) -> Observation | None:
-    """A score by itself; lines of a bearing also against those of its past, or of the other motors, which may show some though sound."""
+def _from_score(name: str, readings: Sequence[Reading], past: Sequence[Reading], test: str | None, *, peers: bool) -> Observation | None:
+    """A score by itself; lines of a bearing also against those of its past, or of the other motors, which may show some though sound; and
+    clicks against its own past, whose machine may have clicked when it was sound.
+    """
     values = values_of(readings, name)
     if not values:
         return None
@@ -164,11 +166,14 @@ def _from_score(name: str, readings: Sequence[Reading], past: Sequence[Reading],
     now, before = values_of(readings, name + LINES), values_of(past, name + LINES)
     if now and before and max(r.duration_s for r in readings) <= LONGER * min(r.duration_s for r in past):
         value = either(value, grown(now, before))
+    number = f"score {value:.1f}, {_chance(value)}" if name in COMBS else f"{decibels(value)} dB above steady noise"
+    if name not in COMBS and not peers and (usual := values_of(past, name)):
+        value -= max(sum(usual) / len(usual), 0.0)
+        number += f", {decibels(value)} dB against its healthy recordings"
     step = UNCHANGED + _step(value, SCORES[name])
     where = f" ({test} test)" if test else ""
     said = "none" if step == UNCHANGED else STEPS[step]
-    number = f"score {value:.1f}, {_chance(value)}" if name in COMBS else f"{value:.1f} dB above steady noise"
-    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number.replace('-', '−')}", value)
+    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number}", value)
 
 
 def _chance(score: float) -> str:
