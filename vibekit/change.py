@@ -135,7 +135,7 @@ def why_not_compared(readings: Sequence[Reading], references: Sequence[Reading])
 
 def louder(readings: Sequence[Reading], references: Sequence[Reading]) -> str:
     """What was put down to the sensor where that is more than putting it back does, in words; empty where nothing was."""
-    gains = [gain for pair in pair_up(readings, references) for gain in pair.gains_db if abs(gain) > MOST_DB]
+    gains = [gain for pair in pair_up(readings, references) for gain in pair.gains_db if abs(gain) > 2 * MOST_DB]  # of both sides
     if not gains:
         return ""
     least, most = min(gains, key=abs), max(gains, key=abs)
