@@ -58,6 +58,15 @@ def test_mains_hum_is_told_from_a_shaft_beside_it():
     assert lines.hum[lines.hum[:, 1] > 10, 0] == pytest.approx([60, 120, 180, 240, 300, 360], rel=1e-3)
 
 
+def test_hum_of_a_rectifier_to_two_kilohertz_is_hum_to_its_end():
+    """Even harmonics up to the fortieth, alone: a shaft of 6 000 rpm if those beyond the twentieth were taken for lines."""
+    rng = np.random.default_rng(5)
+    n = 6 * RATE
+    hum_only = orders(rng, np.full(n, 49.99), RATE, {k: -0.3 * k for k in range(2, 41, 2)}) + 0.1 * coloured(rng, n)
+    lines = lines_of(hum_only)
+    assert {100 * k for k in range(1, 21)} <= {10 * round(hz / 10) for hz in lines.hum[:, 0]}
+
+
 def test_a_wandering_shaft_that_crosses_mains_frequency_is_no_hum():
     rng = np.random.default_rng(4)
     n = 10 * RATE

@@ -25,11 +25,11 @@ HIGHEST_ORDER = 32
 ORDER = np.arange(1, HIGHEST_ORDER + 1)[:, None]
 WANDER = 3e-4  # relative scatter of an order's line beside the spectrum's own width
 SPREAD_DB = 12.0  # of an order's level about what is typical: resonances, directions, severities
-# level in dB of order 1, and of others that are no multiple of the blades, before they fall; share: from blades unlike to nearly alike
-BLADED = (-6.0, -8.0, 0.57), (-12.0, -16.0, 0.28), (-18.0, -24.0, 0.1)
-ALIKE_DB = -26.0, -34.0  # of blades all alike
-ALIKE, UNSTATED = 0.05, 0.02  # their share, and where nobody stated the blades: else a bare motor's 1x passes for that of many
-BLADELESS = ((-3.0, -6.0, 1.0),)
+# level in dB of order 1, and of others that are no multiple of the blades, before they fall: from blades unlike to nearly alike
+BLADED = (-6.0, -8.0), (-12.0, -16.0), (-18.0, -24.0), (-26.0, -34.0)
+STATED = 0.57, 0.28, 0.1, 0.05  # their shares
+UNSTATED = 0.4, 0.33, 0.22, 0.03  # where nobody stated the blades: few all alike, else a bare motor's 1x passes for that of many
+BLADELESS = ((-3.0, -6.0),)
 # of the levels from order to order, dB, and how far, with their prior: some resonance may lift far ones
 FALLS = (2.0, -40.0, 0.5), (6.0, -120.0, 0.15), (6.0, -50.0, 0.15), (15.0, -300.0, 0.2)
 LAST, FEW = (2, 3, 4), 0.05  # multiple of the blades, or order, after which nothing comes however little noise there is; prior of each
@@ -160,9 +160,9 @@ def level_patterns(settings: Settings) -> tuple[tuple[Array, float], ...]:
     Common practice, no source.
     """
     patterns = []
-    bladed = *BLADED, (*ALIKE_DB, ALIKE if settings.blades else UNSTATED)
     for (blades, prior), (fall, least, share) in product(blade_counts(settings).items(), FALLS):
-        for first, others, part in bladed if blades else BLADELESS:
+        shares = (STATED if settings.blades else UNSTATED) if blades else (1.0,)
+        for (first, others), part in zip(BLADED if blades else BLADELESS, shares, strict=True):
             level = np.where(ORDER == 1, first, np.maximum(others - fall * ORDER, least))
             if blades:
                 level = np.where(ORDER % blades == 0, np.maximum(-(4 + fall / 2) * (ORDER / blades - 1), level), level)
@@ -260,7 +260,7 @@ def _evidence(lines: Lines, speed: Array, found: Index, chance: Array, settings:
     """
     blank = lines.is_blank(ORDER * speed)
     height = np.where(found < 0, -20.0, lines.height_db[found])
-    strongest = _clear(lines, speed, found, chance)[: HIGHEST_ORDER // 2].max(axis=0)
+    strongest = _clear(lines, speed, found, chance).max(axis=0)
     rare = np.where(height > lines.visible_db - DIM_DB, PEAK / chance**CLUTTER, 0.0)
     stands, seen = (height - strongest) / SPREAD_DB, (np.maximum(height, lines.visible_db) - strongest) / SPREAD_DB
     stands, seen, rare = stands.astype(np.float32), seen.astype(np.float32), rare.astype(np.float32)
