@@ -194,7 +194,7 @@ def test_a_motor_that_was_not_recorded_has_its_row(compared):
 
 
 def test_no_number_is_shown_whose_interval_says_nothing_moved():
-    row, line = Change("harmonics", -0.8, 3.7, 3.4, 1.0, 1, 3), Change("1x", 4.0, 2.0, 3.1, 1.0, 1, 3)
+    row, line = Change("harmonics", -0.8, 3.7, 3.4, 1.0, 1, 3, 1.9), Change("1x", 4.0, 2.0, 3.1, 1.0, 1, 3, 1.0)
     lone = Comparison("north-east", (Beside("prop", (row,)),), (), (), (), ())
     both = replace(lone, others=(Beside("prop", (row, line)),))
     cells = [cells[2] for cells in table_rows([lone, both], {})]

@@ -38,6 +38,7 @@ class Change:
     delta: difference in dB; u95: half width of its 95 % interval; z: the difference in standard deviations of repeating, with the
     heavier tails of a spread known from few repeats taken into account (Student's t turned into the normal deviate of equal chance)
     compared, references: how many recordings on either side; repeat: standard deviation of one recording, dB
+    error: standard error of delta, dB, where repeating adds as much to a large line as to a small one, which u95 does not trust
     order: the line that stands out most, of a group in which any one may; else None
     """
 
@@ -48,6 +49,7 @@ class Change:
     repeat: float
     compared: int
     references: int
+    error: float
     order: float | None = None
 
 
@@ -331,7 +333,7 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
     if name not in LINES:
         half = float(stdtrit(degrees, 0.975)) * error
-        return Change(name, middle, half, _deviate(middle / error, degrees), math.sqrt(variance), len(matched), len(used))
+        return Change(name, middle, half, _deviate(middle / error, degrees), math.sqrt(variance), len(matched), len(used), error)
     seat = 0.0 if peers else math.sqrt(float(np.mean([p.seat**2 for _, p in matched])) / _speeds(matched))
     told = degrees
     if seat > error:
@@ -339,10 +341,14 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
         error, degrees, told = seat, max(degrees, lines), MAD_SHARE * lines
     shift = math.expm1(middle)
     z = _deviate(shift / error, degrees)
-    own = max(1 / (1 + shift), 1.0) ** 2  # what is small scatters as much as its reference, what is large more
-    repeating = math.sqrt(variance * (own / len(matched) + 1 / len(used)) + between)
-    half = float(stdtrit(told, 0.975)) * max(repeating, seat, _error_of(shifts))
-    return Change(name, DB * middle, DB * half, z, DB * math.sqrt(variance), len(matched), len(used))
+
+    def of_ratio(own: float) -> float:
+        """Standard error of the ratio's logarithm where so many times the reference's scatter is that of what is compared."""
+        return max(math.sqrt(variance * (own**2 / len(matched) + 1 / len(used)) + between), seat, _error_of(shifts))
+
+    half = float(stdtrit(told, 0.975)) * of_ratio(max(1 / (1 + shift), 1.0))
+    error = of_ratio(1 / (1 + shift))
+    return Change(name, DB * middle, DB * half, z, DB * math.sqrt(variance), len(matched), len(used), DB * error)
 
 
 def _error_of(shifts: Array) -> float:

@@ -136,7 +136,7 @@ def _standing(name: str, apart: Sequence[Sequence[float]], prior: Spread) -> Cha
     degrees = BIWEIGHT * (count - 1)
     score = delta / error
     z = float(-np.sign(score) * ndtri(max(float(stdtr(degrees, -abs(score))), 1e-300)))
-    return Change(name, delta, error * float(stdtrit(degrees, 0.975)), z, float(np.sqrt(variance)), 1, count)
+    return Change(name, delta, error * float(stdtrit(degrees, 0.975)), z, float(np.sqrt(variance)), 1, count, error)
 
 
 def _biweight(values: Array) -> float:

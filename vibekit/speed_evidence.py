@@ -88,7 +88,7 @@ def _logs(rpm: Array, moved: Sequence[Change]) -> tuple[float, float, float]:
     from scipy.stats import multivariate_normal
 
     y = np.array([m.delta for m in moved])
-    own = np.diag([(m.u95 / 1.96) ** 2 for m in moved])
+    own = np.diag([m.error**2 for m in moved])
     rest = own + REST_DB**2 * np.eye(len(y))
 
     def log(cover: Array) -> float:
