@@ -128,6 +128,14 @@ def test_nothing_is_claimed_where_nothing_turns(samples):
     assert find_speed(recording(samples), Settings()) is None
 
 
+@pytest.mark.parametrize("seconds", [10, 20])
+def test_a_path_fitted_to_long_noise_is_no_shaft(seconds):
+    """Paths through 40 and 80 short frames found one in every such recording."""
+    for seed in range(3):
+        noise = np.random.default_rng(seed).standard_normal(8_000 * seconds)
+        assert find_speed(recording(noise, rate=8_000), Settings(test="bare")) is None
+
+
 def test_a_recording_without_vibration_has_no_speed():
     assert find_speed(recording(np.full(1_000, np.nan), roles=[Channel("telemetry", "rpm")]), Settings()) is None
     typed = find_speed(recording(np.full(1_000, np.nan), roles=[Channel("telemetry", "rpm")]), Settings(speed_rpm=600))

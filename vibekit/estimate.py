@@ -32,6 +32,9 @@ MOVES = 0.2  # of the mean speed: range from which a ridge is a run-up or coast-
 WIDE = 2.0  # from the lowest speed to the highest, beyond which other shafts come into question than the one that was typed
 UNLIKELY = -5.0  # log odds below which a shaft beneath a faster comb is not mentioned
 FREEDOM = 4.0  # evidence that such a ridge must bring beyond a steady comb's, having been fitted to the same record
+# evidence that a ridge finds in noise, in the frames it was fitted to: so much for each factor e of frames beyond so many; in longer frames
+# no more than a steady look, which hardly reaches the last (counted on white noise, 4 to 160 frames)
+FITTED, FOLLOWED, CONFIRMED = 4.0, 9.0, 9.0
 PLAIN = 20.0, 0.9  # evidence and confidence from which no other resolution is tried
 ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.8, 5: 0.6, 6: 0.6}  # while the shaft is sought along a ridge
 TURNING_COST = 0.5  # of a grid step between frames, while the shaft is sought
@@ -62,6 +65,10 @@ class _Look:
     @property
     def is_plain(self) -> bool:
         return _is_plain(self.choice)
+
+    def less(self, evidence: float) -> "_Look":
+        """The same with so much less evidence."""
+        return replace(self, choice=replace(self.choice, evidence=self.choice.evidence - evidence))
 
 
 def _is_plain(choice: Choice) -> bool:
@@ -263,8 +270,13 @@ def _looks(search: _Search, longest: Frames, lines: Lines | None) -> list[_Look]
             used.append(frames)
     if used[-1].time_s.size > 3:
         path = ridge(used[-1], search.grid(), ORDER_WEIGHT, TURNING_COST)
+        confirmed = False
         for frames in used[-2:]:
-            looks += search.look(frames, path) if frames.time_s.size > 3 else []  # fewer follow nothing
+            along = search.look(frames, path) if frames.time_s.size > 3 else []  # fewer follow nothing
+            if frames is used[-1] and not confirmed:
+                along = [each.less(FITTED * math.log(max(frames.time_s.size / FOLLOWED, 1.0))) for each in along]
+            confirmed = any(each.choice.evidence > CONFIRMED for each in along)
+            looks += along
             if looks and looks[-1].is_plain and all(abs(each.choice.comb.hz / looks[-1].choice.comb.hz - 1) < SAME for each in looks):
                 break
     return looks
