@@ -329,7 +329,8 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     measured = float(np.mean([m.noise for m, _ in matched]))
     variance = max((prior.worth * prior.deviation**2 + squares) / degrees, measured)
     degrees /= max(1 - measured / variance, LEAST_UNKNOWN) ** 2
-    between = prior.spread**2 * (1 + 1 / len(used)) if peers else SITTING_DB**2 if name in BROADBAND else 0.0
+    sitting = SITTING_DB**2 if name in BROADBAND else 0.0
+    between = sitting + (prior.spread**2 * (1 + 1 / len(used)) if peers else 0.0)
     error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
     if name not in LINES:
         half = float(stdtrit(degrees, 0.975)) * error
