@@ -137,7 +137,8 @@ def why_not_compared(readings: Sequence[Reading], references: Sequence[Reading])
 
 def louder(readings: Sequence[Reading], references: Sequence[Reading]) -> str:
     """What was put down to the sensor where that is more than putting it back does, in words; empty where nothing was."""
-    gains = [gain for pair in pair_up(readings, references) for gain in pair.gains_db if abs(gain) > 2 * MOST_DB]  # of both sides
+    every = (gain for reading in readings if (beside := nearest(reading, references)) for gain in _gains(reading, beside))
+    gains = [gain for gain in every if abs(gain) > 2 * MOST_DB]  # of both sides
     if not gains:
         return ""
     least, most = min(gains, key=abs), max(gains, key=abs)
@@ -166,11 +167,16 @@ def pair_up(readings: Sequence[Reading], references: Sequence[Reading]) -> list[
     found = []
     for reading in readings:
         if beside := nearest(reading, references):
-            own, others = common_gain(reading, beside)
-            pair = Pairing(reading, tuple(beside), tuple(own - other for other in others))
+            pair = Pairing(reading, tuple(beside), _gains(reading, beside))
             seat, lines = _seat(pair)
             found.append(replace(pair, seat=seat, lines=lines))
     return found
+
+
+def _gains(reading: Reading, references: Sequence[Reading]) -> tuple[float, ...]:
+    """See Pairing.gains_db."""
+    own, others = common_gain(reading, references)
+    return tuple(own - other for other in others)
 
 
 def _seat(pair: Pairing) -> tuple[float, int]:
@@ -341,15 +347,14 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
         lines = min(p.lines for _, p in matched if p.lines) - 1
         error, degrees, told = seat, max(degrees, lines), MAD_SHARE * lines
     shift = math.expm1(middle)
-    z = _deviate(shift / error, degrees)
+    z, apart = _deviate(shift / error, degrees), _error_of(shifts)
 
     def of_ratio(own: float) -> float:
         """Standard error of the ratio's logarithm where so many times the reference's scatter is that of what is compared."""
-        return max(math.sqrt(variance * (own**2 / len(matched) + 1 / len(used)) + between), seat, _error_of(shifts))
+        return max(math.sqrt(variance * (own**2 / len(matched) + 1 / len(used)) + between), seat, apart)
 
     half = float(stdtrit(told, 0.975)) * of_ratio(max(1 / (1 + shift), 1.0))
-    error = of_ratio(1 / (1 + shift))
-    return Change(name, DB * middle, DB * half, z, DB * math.sqrt(variance), len(matched), len(used), DB * error)
+    return Change(name, DB * middle, DB * half, z, DB * math.sqrt(variance), len(matched), len(used), DB * of_ratio(1 / (1 + shift)))
 
 
 def _error_of(shifts: Array) -> float:

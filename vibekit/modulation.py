@@ -99,7 +99,7 @@ def shaft_beneath(
                     continue
                 elsewhere = _is_own(ratio, max(WHOLE, 0.6 * pulsing.width_hz / comb.hz))
                 if not elsewhere and (known or not (_is_cage(ratio, settings) or _carries_balls(lines, settings, comb.hz, ratio, shown))):
-                    near = find_combs(witness(), settings, comb.hz * (1 - SAME), comb.hz * (1 + SAME))
+                    near = _about(witness(), settings, comb.hz)
                     both = _from_envelope(modulating, pulsing, fast, comb.hz), _from_envelope(near, witness(), fast, comb.hz)
                     total = shown + sum(both) / 2 - tried - FOREIGN * (not known)
                     lead = total if _same(comb.hz, taken_hz) else total - max(standing, 0.0)
@@ -111,12 +111,12 @@ def shaft_beneath(
     seen = pulsing, witness()
     for part in (part for part in PARTS if best.comb.hz * part < SLOWER_THAN * over):  # a part has all lines of its multiple
         whole = _at(lines, settings, best.comb.hz * part)
-        told = _over_parts(whole.hz, over, seen, settings).get(part, 0.0)
+        told = _over_parts(whole.hz, over, seen, settings, (part,)).get(part, 0.0)
         if whole.evidence() > SHOWN and whole.lead(_at(lines, settings, whole.hz / part)) + told > 0:
             best = Beneath(whole, lines, transforms, best.lead)
     same = [best, *(each for each, _ in found if _same(each.comb.hz, best.comb.hz))]
     clearest = max(same, key=lambda each: (each.lines is lines and each.comb.evidence() > SHOWN, each.comb.evidence()))
-    return replace(clearest, lead=best.lead, over_parts=_over_parts(clearest.comb.hz, over, seen, settings))
+    return replace(clearest, lead=best.lead, over_parts=_over_parts(clearest.comb.hz, over, seen, settings, PARTS))
 
 
 def envelope_of(transform: Transform, even: bool) -> Transform:
@@ -204,7 +204,7 @@ def _carries_balls(lines: Lines, settings: Settings, hz: float, ratio: float, sh
     if not CARRIED[0] < ratio < CARRIED[1]:
         return False
     shaft_hz = hz * 2 * (ratio - 1) / (ratio - 2)
-    near = find_combs(lines, settings, shaft_hz * (1 - SLIP), shaft_hz * (1 + SLIP))
+    near = _about(lines, settings, shaft_hz, SLIP)
     tried = math.log(max(2 * SLIP * shaft_hz / lines.width_hz, 1.0))
     return max((comb.evidence() for comb in near), default=0.0) - tried > max(shown, SHOWN)
 
@@ -214,23 +214,26 @@ def _standing(lines: Lines, pulsing: Lines, settings: Settings, taken_hz: float,
     simple = simple_ratio(fast_hz / taken_hz)
     if simple and _same(fast_hz, simple * taken_hz):
         return 0.0
-    around = taken_hz * (1 - SAME), taken_hz * (1 + SAME)
-    modulating = find_combs(pulsing, settings, *around)
-    return _near(find_combs(lines, settings, *around), taken_hz) + _from_envelope(modulating, pulsing, fast_hz, taken_hz)
+    own, modulating = (_about(each, settings, taken_hz) for each in (lines, pulsing))
+    return _near(own, taken_hz) + _from_envelope(modulating, pulsing, fast_hz, taken_hz)
 
 
-def _over_parts(hz: float, fast_hz: float, envelopes: tuple[Lines, ...], settings: Settings) -> dict[int, float]:
+def _over_parts(hz: float, fast_hz: float, envelopes: tuple[Lines, ...], settings: Settings, parts: tuple[int, ...]) -> dict[int, float]:
     """Log odds of a shaft against its half, third ..., from its orders and those beside the faster comb in envelopes, which are one.
 
     None of a part whose order the faster comb would be: that was its evidence, and is explained. Lines beside it a part away speak for the
     part alone; those a shaft's speed away are either's.
     """
+    whole = [_at(lines, settings, hz) for lines in envelopes]
 
-    def over(lines: Lines, part: int) -> float:
-        return _at(lines, settings, hz).lead(_at(lines, settings, hz / part)) - _side_lines(lines, fast_hz, hz / part)
+    def over(part: int) -> float:
+        each = [
+            comb.lead(_at(lines, settings, hz / part)) - _side_lines(lines, fast_hz, hz / part)
+            for comb, lines in zip(whole, envelopes, strict=True)
+        ]
+        return min(max(sum(each) / len(each), -CAP), CAP)
 
-    parts = [part for part in PARTS if not _is_own(part * fast_hz / hz, WHOLE)]
-    return {part: min(max(sum(over(lines, part) for lines in envelopes) / len(envelopes), -CAP), CAP) for part in parts}
+    return {part: over(part) for part in parts if not _is_own(part * fast_hz / hz, WHOLE)}
 
 
 def _from_envelope(modulating: list[Comb], pulsing: Lines, fast_hz: float, hz: float) -> float:
@@ -242,9 +245,14 @@ def _same(a: float, b: float) -> bool:
     return abs(a / b - 1) < SAME
 
 
+def _about(lines: Lines, settings: Settings, hz: float, reach: float = SAME) -> list[Comb]:
+    """Combs of speeds within a relative reach of one."""
+    return find_combs(lines, settings, hz * (1 - reach), hz * (1 + reach))
+
+
 def _at(lines: Lines, settings: Settings, hz: float) -> Comb:
     """The best comb at a speed."""
-    near = [comb for comb in find_combs(lines, settings, hz * (1 - SAME), hz * (1 + SAME)) if _same(comb.hz, hz)]
+    near = [comb for comb in _about(lines, settings, hz) if _same(comb.hz, hz)]
     return max(near, key=lambda comb: comb.evidence()) if near else comb_at(lines, settings, hz)
 
 
