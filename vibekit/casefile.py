@@ -78,11 +78,12 @@ class CaseFile:
         nothing of what they share, so some motor must have been held against a past or against other craft before health is claimed.
         A swap of propellers joins where it is surer than the readings by themselves.
         """
-        every = {m.position: self._compared(m) for m in self.motors if m.now or m.seen}
+        drags = spin_hints({m.position: m.readings for m in self.motors})
+        every = {m.position: self._compared(m, drags) for m in self.motors if m.now or m.seen}
         verdicts = {position: max(found, key=lambda d: _rank(d.conclusion)) for position, found in every.items()}
         for motor in self.motors:
             if motor.position in verdicts and (told := swap_hints(motor.position, verdicts[motor.position], self.swaps, motor.actions)):
-                every[motor.position] = self._compared(motor, told)
+                every[motor.position] = self._compared(motor, drags, told)
                 verdicts[motor.position] = max(every[motor.position], key=lambda d: _rank(d.conclusion))
         verdicts = {m.position: _unless_worked_on(m, self._with_refit(verdicts[m.position])) for m in self.motors if m.position in verdicts}
         anchored = any(d.conclusion.condition == "healthy" for _, *more in every.values() for d in more)
@@ -97,10 +98,15 @@ class CaseFile:
         readings = {m.position: m.readings for m in self.motors}
         return craft_verdict(motors, readings, [m.position for m in self.motors if m.answers], self._can(TESTS))
 
-    def _compared(self, motor: MotorFile, told: Sequence[Hint] = ()) -> list[Diagnosis]:
-        """What each comparison says: beside the others, then against its own past and other craft, where there are any. told: by a swap"""
+    def _compared(self, motor: MotorFile, drags: Mapping[str, Hint], told: Sequence[Hint] = ()) -> list[Diagnosis]:
+        """What each comparison says: beside the others, then against its own past and other craft, where there are any.
+
+        drags: of motors spun by hand, see `spin_hints`; unheeded where a hand felt the same and was asked; told: by a swap
+        """
+        felt = any(e.question == FELT and e.for_conditions for e in motor.seen)
+        drag = () if felt or motor.position not in drags else (drags[motor.position],)
         seen = (Hint(e.text, e.odds, e.decides) for e in motor.seen if e.strength)
-        hints = (*seen, *frame_hints(motor.readings), *self._drags(motor), *told)
+        hints = (*seen, *frame_hints(motor.readings), *drag, *told)
         others = [r for m in self.motors if m.position != motor.position for r in m.readings]
         swapped = any(motor.position in (s.file.first.position, s.file.second.position) for s in self.swaps)
         reach = Reach(self._can(BENCH), [a.question for a in motor.answers], swapped)
@@ -122,12 +128,6 @@ class CaseFile:
                 spreads = spreads_of(shelf, spreads)
             found.append(against([r for shelf in shelves for r in shelf.references], peers=True, shop=spreads))
         return found
-
-    def _drags(self, motor: MotorFile) -> tuple[Hint, ...]:
-        """What spinning by hand says of a motor beside the others, unless a hand felt the same and was asked."""
-        felt = any(e.question == FELT and e.for_conditions for e in motor.seen)
-        found = {} if felt else spin_hints({m.position: m.readings for m in self.motors})
-        return tuple(found[p] for p in (motor.position,) if p in found)
 
     def _can(self, tests: Sequence[str]) -> tuple[str, ...]:
         """Of these kinds of test those that the craft's way of turning allows."""
