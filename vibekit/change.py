@@ -81,12 +81,14 @@ class Match:
 
     shift: relative difference of amplitude, or difference in dB; noise: variance of the same from the measurement itself, one recording
     scatter: squares of the references about their mean, in the same unit; references: how many
+    uneven: variance of the shift from how unlike its octaves moved, as they do where the sensor or the room colours them anew
     """
 
     shift: float
     noise: float
     scatter: float
     references: int
+    uneven: float = 0.0
 
 
 def _apart(reading: Reading, reference: Reading) -> float:
@@ -245,19 +247,21 @@ def parts_of(reading: Reading, name: str) -> dict[str, Quantity]:
 def match_levels(pair: Pairing, name: str, *, peers: bool) -> Match | None:
     """Level in dB, mean over the parts that both have."""
     ours = parts_of(pair.reading, name)
-    shifts, noise = [], []
+    shifts, noise, uneven = [], [], []
     for i, reference in enumerate(pair.references):
         theirs = parts_of(reference, name)
         common = ours.keys() & theirs.keys()
         if common:
-            apart = float(np.mean([ours[k].value - theirs[k].value for k in common]))
-            shifts.append(apart - (10 * math.log10(pair.factor(i, NOISE)) if name in BROADBAND else 0.0))
+            apart = [ours[k].value - theirs[k].value for k in common]
+            shifts.append(float(np.mean(apart)) - (10 * math.log10(pair.factor(i, NOISE)) if name in BROADBAND else 0.0))
             noise.append(float(np.mean([ours[k].u95 ** 2 + theirs[k].u95 ** 2 for k in common])) / (2 * 1.96**2))
+            own_ways = float(np.var(apart, ddof=1)) - 2 * noise[-1] if len(apart) > 1 else 0.0
+            uneven.append(max(own_ways, 0.0) / len(apart))
     if not shifts:
         return None
     middle = float(np.median(shifts) if peers else np.mean(shifts))
     scatter = 0.0 if peers else float(((np.array(shifts) - middle) ** 2).sum())
-    return Match(middle, float(np.mean(noise)), scatter, len(shifts))
+    return Match(middle, float(np.mean(noise)), scatter, len(shifts), float(np.mean(uneven)))
 
 
 def change(
@@ -336,7 +340,7 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     variance = max((prior.worth * prior.deviation**2 + squares) / degrees, measured)
     degrees /= max(1 - measured / variance, LEAST_UNKNOWN) ** 2
     sitting = SITTING_DB**2 if name in BROADBAND else 0.0
-    between = sitting + (prior.spread**2 * (1 + 1 / len(used)) if peers else 0.0)
+    between = sitting + float(np.mean([m.uneven for m, _ in matched])) + (prior.spread**2 * (1 + 1 / len(used)) if peers else 0.0)
     error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
     if name not in LINES:
         half = float(stdtrit(degrees, 0.975)) * error
