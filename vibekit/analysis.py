@@ -15,6 +15,7 @@ from vibekit.dominance import Band, loudest_rotor
 from vibekit.flight_speed import flight_speed
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import ROTORS_APART
+from vibekit.hum import hum_orders, mains_of
 from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
 from vibekit.median import median
@@ -76,6 +77,10 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     roams = settings.test is None and track is not None and _roams(track)
     if roams:
         recording = recording.with_log(ROAMING)
+    if track and (hum_hz := _hum(track, settings)):
+        recording = recording.with_log(
+            f"mains hum at {', '.join(f'{hz:.1f}' for hz in hum_hz)} Hz: noise where it falls on a shaft's order"
+        )
     seen = Seen.of(recording, part, leave_out(recording, settings, look), whole)
     if spin is None:
         measured = _measured(seen, track, settings, roams=roams)
@@ -173,6 +178,9 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     ]
     changing = settings.test == "run-up"
     angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
+    if track and (hum_hz := _hum(track, settings)):
+        beside = (hum_orders(t, hum_hz, track.mean_hz) for t in seen.transforms)
+        angular = [replace(a, hum=hum) for a, hum in zip(angular, beside, strict=True)]
     spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
     halves = [] if settings.test in UNSTEADY else [a.half_orders(max(int(a.turns / 2), 4)) for a in angular]
     first = [_named(s, [(1.0, "1x")], settings)[0].amplitude for s in spectra]
@@ -280,6 +288,11 @@ def _without(x: Samples, holes: tuple[tuple[int, int], ...], fade: int) -> Sampl
     return faded
 
 
+def _hum(track: SpeedTrack, settings: Settings) -> list[float]:
+    """Lines of mains hum in Hz, that may fall on an order while the speed holds still."""
+    return [] if settings.test in UNSTEADY else mains_of(track.hum_hz)
+
+
 def _roams(track: SpeedTrack) -> bool:
     """Whether the middle nine tenths of the speeds spread over more than ROAMS."""
     low, high = np.quantile(track.at(np.linspace(track.time_s[0], track.time_s[-1], 200)), (0.05, 0.95))
@@ -298,7 +311,8 @@ def _together(spectra: list[OrderSpectrum]) -> OrderSpectrum:
     """Power of all channels added: what the sensor feels in all its directions."""
     first = spectra[0]
     power = first.power if len(spectra) == 1 else np.sum([s.power for s in spectra], axis=0)
-    return replace(first, power=power, vectors=None)
+    hum = tuple((each[0][0], sum(power for _, power in each)) for each in zip(*(s.hum for s in spectra), strict=True))
+    return replace(first, power=power, vectors=None, hum=hum)
 
 
 def _reach(settings: Settings, order: float) -> float:

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.line_groups import electrical_orders
+from vibekit.median import MAD_TO_SD, MEDIAN_ERROR
 from vibekit.reading import Reading
 from vibekit.recording import RELATIVE
 
@@ -41,7 +42,7 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
 
     The weighted median over clear lines and octave bands, lines and bands counting alike in sum where there are FEWEST of each: a fault
     moves lines or bands, and only some of them. It is no more than MOST_DB, unless the sensor is not calibrated and, with FEWEST of each,
-    both middles and half of all agree within EVEN_DB. 0 with too few in common.
+    half of the bands and both middles, each as well as it is known, agree within EVEN_DB. 0 with too few in common.
     """
     every = [_levels(r) for r in (reading, *references)]
     common = [name for name in every[0] if all(name in each for each in every[1:])]
@@ -55,12 +56,19 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
 
     def gain(row: Array) -> float:
         middle = _median(row, weight)
-        apart = np.abs(row - middle)
-        even = free and max(_median(apart, weight), *(abs(np.median(row[kind]) - middle) for kind in (bands, ~bands))) < EVEN_DB
+        apart = float(np.median(np.abs(row[bands] - middle)))
+        even = free and max(apart, *(_away(row[kind], middle) for kind in (bands, ~bands))) < EVEN_DB
         return middle if even else float(np.clip(middle, -MOST_DB, MOST_DB))
 
     own, *others = (gain(row) for row in shift)
     return own, others
+
+
+def _away(shifts: Array, middle: float) -> float:
+    """How far the median of some shifts lies from a middle, beyond its own standard error."""
+    own = float(np.median(shifts))
+    error = MEDIAN_ERROR * MAD_TO_SD * float(np.median(np.abs(shifts - own))) / math.sqrt(len(shifts))
+    return abs(own - middle) - error
 
 
 def _is_calibrated(reading: Reading) -> bool:

@@ -35,6 +35,7 @@ def level_of(spectrum: OrderSpectrum, orders: tuple[float, ...], name: str, half
     mean = float(total.mean())
     deviation = float(total.std(ddof=1)) if len(total) > 2 else float(under.mean())
     error = max(deviation / np.sqrt(blocks), float(under.mean()) / np.sqrt(blocks * len(orders)), np.finfo(float).tiny)
+    error = max(error, sum(spectrum.hum_power(order, width) for order, width in zip(orders, widths, strict=True)))
     hidden = float(under.mean())
     least = max(SEEN * hidden, CERTAIN * error)
     if mean < least:

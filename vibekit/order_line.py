@@ -37,10 +37,10 @@ def order_lines(spectrum: OrderSpectrum, wanted: Sequence[tuple[float, str, floa
 def _mean_vector(spectrum: OrderSpectrum, order: float) -> tuple[complex, float, float] | None:
     """Mean over the blocks of the vector at one order, its standard error in any one direction, and the noise's amplitude in one block.
 
-    None where the blocks' vectors do not hold still, or the order lies between two bins or beyond the last.
+    None where the blocks' vectors do not hold still, hum stands there, or the order lies between two bins or beyond the last.
     """
     at = order / spectrum.resolution
-    if spectrum.vectors is None or abs(at - round(at)) > 1e-6 or at >= len(spectrum.order):
+    if spectrum.vectors is None or abs(at - round(at)) > 1e-6 or at >= len(spectrum.order) or spectrum.hum_power(order):
         return None
     each = spectrum.vectors[:, round(at)].astype(np.complex128)
     noise = float(spectrum.bin_noise(order).mean())  # half the mean square of the noise's vector

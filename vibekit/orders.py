@@ -33,6 +33,7 @@ class OrderSpectrum:
     centre_s: (blocks,) middle of each block in time; speed_hz: (blocks,) mean speed of each block
     resolution: distance of two bins in orders
     vectors: (blocks, m) peak amplitude and phase of each bin, in `unit`, against the shaft's angle; None where channels are added up
+    hum: (order, power) of lines of mains hum, which are no line of the shaft's
     """
 
     order: Array
@@ -42,6 +43,7 @@ class OrderSpectrum:
     resolution: float
     unit: str
     vectors: Vectors | None = None
+    hum: tuple[tuple[float, float], ...] = ()
 
     @property
     def amplitude(self) -> Array:
@@ -57,12 +59,18 @@ class OrderSpectrum:
     def line_power(self, order: float, half_width: float = 0.0) -> tuple[Array, Array]:
         """Power of the line at `order` in each block (blocks,), and of the noise under it.
 
-        half_width: orders either side to gather, at least the window's main lobe. The floor beside the line is subtracted.
+        half_width: orders either side to gather, at least the window's main lobe. The floor beside the line is subtracted, and hum as
+        any other noise.
         """
         bins = self._gathered(order, half_width)
         gathered = self.power[:, bins].sum(axis=1) / HANN_NENBW
-        under = self.bin_noise(order, half_width) * (bins.stop - bins.start) / HANN_NENBW
+        under = self.bin_noise(order, half_width) * (bins.stop - bins.start) / HANN_NENBW + self.hum_power(order, half_width)
         return gathered - under, under
+
+    def hum_power(self, order: float, half_width: float = 0.0) -> float:
+        """Power of the hum that is gathered with the line at `order`."""
+        reach = max(half_width, 2 * self.resolution) + self.resolution
+        return sum(power for at, power in self.hum if abs(at - order) < reach)
 
     def holds(self, order: float) -> bool:
         """The line at `order` and the noise on both its sides lie within the spectrum."""
@@ -87,7 +95,7 @@ class AngularSignal:
     """A signal read at equal shaft angles.
 
     samples: (n,) `per_turn` of them a turn; at_s: (n,) when each was taken, seconds from the start of the part looked at
-    max_order: highest order that is in it undisturbed
+    max_order: highest order that is in it undisturbed; hum: see OrderSpectrum
     """
 
     samples: Real
@@ -95,6 +103,7 @@ class AngularSignal:
     per_turn: int
     max_order: float
     unit: str
+    hum: tuple[tuple[float, float], ...] = ()
 
     @property
     def turns(self) -> float:
@@ -153,7 +162,7 @@ class AngularSignal:
         centre = np.array([self.at_s[s + n // 2] for s in starts])
         order = np.arange(power.shape[1]) / block
         speed = np.array([block / max(self.at_s[s + n - 1] - self.at_s[s], 1e-12) for s in starts])
-        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, vectors)
+        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, vectors, self.hum)
 
 
 def angular_signal(

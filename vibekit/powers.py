@@ -16,7 +16,7 @@ def line_power(spectrum: OrderSpectrum, order: float, half_width: float = 0.0, *
 
     Power P of a line with noise of mean power N in m independent bins has the variance (2 P N + N^2) / m (Kay, Estimation Theory
     (1993), section 3.5), over the blocks; their own scatter counts where there are many and it is more, unless the line is not
-    steady because the speed is not.
+    steady because the speed is not. How much of what stands under hum is hum nobody knows.
     """
     power, under = spectrum.line_power(order, half_width)
     independent = (2 * max(half_width / spectrum.resolution, 2) + 1) / HANN_LIKENESS
@@ -24,7 +24,7 @@ def line_power(spectrum: OrderSpectrum, order: float, half_width: float = 0.0, *
     mean, noise = float(power.mean()), float(under.mean())
     deviation = float(power.std(ddof=1)) if steady and len(power) > MANY_BLOCKS else 0.0
     error = max(deviation, math.sqrt((2 * max(mean, 0.0) * noise + noise**2) / independent))
-    return LinePower(order, mean, error / math.sqrt(blocks), noise, spectrum.unit)
+    return LinePower(order, mean, math.hypot(error / math.sqrt(blocks), spectrum.hum_power(order, half_width)), noise, spectrum.unit)
 
 
 def best_line_power(short: OrderSpectrum, long: OrderSpectrum, order: float) -> LinePower:
@@ -39,8 +39,9 @@ def whole_line_power(spectrum: OrderSpectrum, sure: LinePower) -> LinePower:
     that it wanders too much to be whole in it.
     """
     power = float(spectrum.power[0, round(sure.order / spectrum.resolution)])
-    noise = float(spectrum.bin_noise(sure.order)[0])
+    hum = spectrum.hum_power(sure.order)
+    noise = float(spectrum.bin_noise(sure.order)[0]) + hum
     clear = power - noise
     if sure.power > CLEAR * sure.noise and clear < KEPT_WHOLE * (sure.power - 2 * sure.error):
         return sure
-    return LinePower(sure.order, clear, math.sqrt(2 * max(clear, 0.0) * noise + noise**2), noise, sure.unit)
+    return LinePower(sure.order, clear, math.hypot(math.sqrt(2 * max(clear, 0.0) * noise + noise**2), hum), noise, sure.unit)

@@ -46,7 +46,7 @@ class SpeedTrack(Track):
     rotors: mean speed in Hz of each rotor told apart in flight, with the half width of its 95 % interval
     typed_rpm: what was typed; contradiction: in words, when the recording says otherwise
     missed, doubled: tacho pulses put in and taken out
-    has_origin: turn 0 is the same place of the shaft in every recording of it
+    has_origin: turn 0 is the same place of the shaft in every recording of it; hum_hz: lines of mains hum beside it
     notes: what was done to pulses or telemetry, in words
     """
 
@@ -60,6 +60,7 @@ class SpeedTrack(Track):
     missed: int = 0
     doubled: int = 0
     has_origin: bool = True
+    hum_hz: tuple[float, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -245,7 +246,8 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
         track = replace(shown, u95_hz=_unless_elsewhere(shown.u95_hz, shown.confidence, TYPED_REACH * typed))
     else:
         flat = Track.steady(typed, transforms[0].n / transforms[0].rate_hz if transforms else 1.0)
-        track = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5)
+        hum = found.hum_hz if found else ()
+        track = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5, hum_hz=hum)
     contradiction = f"typed {rpm:.0f} rpm, the recording runs at {60 * runs:.0f}" if away and not hidden else None
     beside = f"; lines of {60 * runs:.0f} rpm stand beside it" if away else ""
     notes = (f"speed: lines at {rpm:.0f} rpm cannot be told from mains hum{beside}",) if hidden and (away or not shown) else ()
@@ -289,7 +291,7 @@ def _estimated(found: Estimate, clock: float) -> SpeedTrack:
     notes = (f"speed: a shaft at {60 * mains} rpm could not be told from mains hum",) if mains else ()
     u95 = _with_clock(found.mean_sd_hz, clock * track.mean_hz)
     rivals = tuple((comb.hz, chance * found.presence) for comb, chance in choice.rivals if chance * found.presence >= LISTED)
-    return SpeedTrack(track.time_s, track.hz, "estimated", u95, sure, rivals, notes=notes)
+    return SpeedTrack(track.time_s, track.hz, "estimated", u95, sure, rivals, hum_hz=found.hum_hz, notes=notes)
 
 
 def _with_clock(sd_hz: float, reach_hz: float) -> float:
