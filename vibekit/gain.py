@@ -56,8 +56,11 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
 
     def gain(row: Array) -> float:
         middle = _median(row, weight)
-        apart = float(np.median(np.abs(row[bands] - middle)))
-        even = free and max(apart, *(_away(row[kind], middle) for kind in (bands, ~bands))) < EVEN_DB
+        even = (
+            free
+            and np.median(np.abs(row[bands] - middle)) < EVEN_DB
+            and max(_away(row[kind], middle) for kind in (bands, ~bands)) < EVEN_DB
+        )
         return middle if even else float(np.clip(middle, -MOST_DB, MOST_DB))
 
     own, *others = (gain(row) for row in shift)
