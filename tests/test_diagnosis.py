@@ -6,7 +6,7 @@ import pytest
 
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.likelihood import load_likelihoods
-from vibekit.observation import LONE
+from vibekit.observation import LONE, Observation
 from vibekit.rig import Fault, draw_craft
 from vibekit.rig_case import rig_reading
 from vibekit.screening import Problem, Screening
@@ -42,6 +42,17 @@ def test_a_large_fault_is_named_with_its_evidence(gritty, past):
     assert first.condition == "bearing-grit"
     assert any("clicks" in e.text and e.supports and e.weight > 0 for e in first.evidence)
     assert sum(f.probability for f in diagnosis.findings) <= 1 + 1e-9
+
+
+def test_pulses_of_a_bearing_of_unknown_size_tell_races_and_balls_apart_by_nothing():
+    """The same order is an outer race's in one bearing and a ball's in another (common practice, no source)."""
+    likelihoods = load_likelihoods()
+    prior = dict.fromkeys(likelihoods.conditions, 1 / len(likelihoods.conditions))
+    comb = Observation("defect comb", "bare", 6, "pulses at 3.58x", 30.0, "touch")
+    chance = likelihoods.posterior([comb], prior)
+    assert chance["bearing-outer"] == pytest.approx(chance["bearing-inner"], rel=1e-9)
+    assert chance["bearing-outer"] == pytest.approx(chance["bearing-ball"], rel=1e-9)
+    assert chance["bearing-outer"] > 3 * chance["healthy"]
 
 
 def test_nothing_to_compare_with_never_gives_health(now):

@@ -78,9 +78,9 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     if roams:
         recording = recording.with_log(ROAMING)
     if track and (hum_hz := _hum(track, settings)):
-        recording = recording.with_log(
-            f"mains hum at {', '.join(f'{hz:.1f}' for hz in hum_hz)} Hz: noise where it falls on a shaft's order"
-        )
+        more = f" and {len(hum_hz) - 3} higher lines" if len(hum_hz) > 3 else ""
+        at = ", ".join(f"{hz:.1f}" for hz in hum_hz[:3])
+        recording = recording.with_log(f"mains hum at {at} Hz{more}: noise where it falls on a shaft's order")
     seen = Seen.of(recording, part, leave_out(recording, settings, look), whole)
     if spin is None:
         measured = _measured(seen, track, settings, roams=roams)

@@ -12,6 +12,7 @@ from vibekit.made_table import rows_of, table_text
 from vibekit.observation import COMB, COMBS, STEPS, WAYS, Observation
 
 Array = npt.NDArray[np.float64]
+STRUCK = ("bearing-outer", "bearing-inner", "bearing-ball")
 UNSAID = ("bare", "prop", "flight")
 # a comb's score s is a likelihood ratio's logarithm: whatever the machine, chance reaches it at most once in 10^s (Markov's inequality)
 CHANCE_OF_COMB = np.array([0.0, 0.0, *-np.diff([10.0**-edge for edge in COMB]), 10.0 ** -COMB[-1]])
@@ -101,7 +102,10 @@ class Likelihoods:
 
 
 def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:
-    """Read a table as `vibekit.likelihood_table` makes it."""
+    """Read a table as `vibekit.likelihood_table` makes it.
+
+    Which part of a bearing of unknown size is struck no order tells: rows of a comb at such an order are the mean of the parts'.
+    """
     rows = rows_of(text)
     states = tuple(dict.fromkeys((r["condition"], r["severity"]) for r in rows))
     at = {state: i for i, state in enumerate(states)}
@@ -109,6 +113,11 @@ def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:
     for r in rows:
         table = tables.setdefault((r["clue"], r["test"], r["way"]), np.full((len(states), len(STEPS)), 1 / len(STEPS)))
         table[at[r["condition"], r["severity"]]] = [float(r[step]) for step in STEPS]
+    for (clue, _, _), table in tables.items():
+        if clue == "defect comb":
+            for severity in {severity for condition, severity in states if condition in STRUCK}:
+                own = [at[condition, severity] for condition in STRUCK if (condition, severity) in at]
+                table[own] = table[own].mean(axis=0)
     return Likelihoods(states, tables, trust)
 
 
