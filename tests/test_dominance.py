@@ -1,6 +1,7 @@
 """The loudest rotor of a flight against the others: shares known by construction, and craft that the table was not counted from."""
 
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,8 @@ import pytest
 from vibekit.analysis import analyze
 from vibekit.diagnosis import diagnose
 from vibekit.dominance import LEAD, LOUDEST, TURNS, Band, loudest_rotor
-from vibekit.dominance_evidence import odds_of, one_of_four
+from vibekit.dominance_evidence import how_many, odds_of, one_of_four
+from vibekit.problem import Problem, Screening
 from vibekit.rig import draw_craft, record
 from vibekit.rig.flight_band import CutTip, flight_bands
 from vibekit.rig.population import ELSEWHERE, USUAL, WIDE
@@ -139,12 +141,64 @@ def test_whole_flights_are_judged_without_any_healthy_one():
     assert found >= 0.2 * 3 * FLIGHTS, found  # small cuts of many blades, on badly balanced craft, stay open
 
 
-def test_the_hint_tells_speed_but_no_arm_and_is_silent_beside_a_healthy_flight():
+@pytest.fixture(scope="module")
+def flights():
+    """A craft with a cut blade, and twice sound."""
     craft = draw_craft(8_000_000)
-    hurt, sound = (flown(craft, "contact", rotor=1, cut=cut) for cut in (0.13, 0.0))
+    return [flown(craft, "contact", rotor=1, cut=cut, take=take) for take, cut in enumerate((0.13, 0.0, 0.0))]
+
+
+def test_the_hint_tells_speed_but_no_arm_and_counts_once_beside_a_healthy_flight(flights):
+    hurt, sound, again = flights
     found = one_of_four([hurt], [])
     assert f"{hurt.quantity(LOUDEST).value:.1f} dB" in found.text
     assert f"{hurt.quantity(TURNS).value:.0f} rpm" in found.text
     assert "on which arm it sits one sensor cannot tell" in found.text
     assert found.odds["prop-imbalance"] > 1
-    assert one_of_four([hurt], [sound]) is None
+    beside = one_of_four([hurt], [sound])
+    assert "in its healthy flights" in beside.text
+    assert max(one_of_four([again], [sound]).odds.values()) < 0.2
+    rise = dict.fromkeys(beside.odds, 9.0)  # 1x tells more than the level can: what is left is the lead
+    assert one_of_four([hurt], [sound], rise).odds == pytest.approx(lead_odds(hurt, sound))
+    half = one_of_four([hurt], [sound], {"prop-imbalance": beside.odds["prop-imbalance"] / 2}).odds["prop-imbalance"]
+    assert half + beside.odds["prop-imbalance"] / 2 == pytest.approx(beside.odds["prop-imbalance"])  # the stronger of the two, once
+
+
+def lead_odds(now, past):
+    each, before = (odds_of(None, reading.quantity(LEAD).value) for reading in (now, past))
+    return {name: value - max(before[name], 0) for name, value in each.items()}
+
+
+def test_healthy_flights_that_cannot_be_compared_take_nothing_away_but_what_they_show(flights):
+    hurt, sound, _ = flights
+    cut_off = replace(hurt, screening=Screening((Problem("clipping", "warning", "clipped"),)))
+    assert diagnose([hurt]).conclusion.condition not in ("healthy", "undecided")
+    end = diagnose([cut_off], references=[sound]).conclusion
+    assert end.condition not in ("healthy", "undecided")
+    assert "Not compared with the healthy recordings" in end.reason
+    assert max(one_of_four([cut_off], [replace(hurt)]).odds.values()) == pytest.approx(0)  # it was so when it was sound
+
+
+def test_it_is_said_how_many_may_be_hurt_and_what_tells_which(flights):
+    hurt = flights[0]
+    reason = diagnose([hurt]).conclusion.reason
+    assert "One rotor has" in reason
+    assert "record each rotor by itself" in reason
+    alike = replace(hurt, quantities=tuple(replace(q, value=5.0) if q.name == LOUDEST else q for q in hurt.quantities))
+    assert "more than one may be hurt" in how_many([alike])
+    assert how_many([replace(hurt, settings=replace(hurt.settings, test="prop"))]) == ""
+
+
+@pytest.mark.parametrize("test", ["prop", "bare"])
+def test_one_motor_on_a_bench_that_was_said_to_fly_is_told_and_not_called_hurt(test):
+    craft = draw_craft(43_000_003)
+    recording, _ = record(
+        craft, rotor=0, test=test, take=0, sensor="contact", rate_hz=6000, duration_s=6.0, added_gmm=complex(4 * craft.prop_g)
+    )
+    reading = analyze(recording, rig_settings(craft, "flight", "contact", known=True))
+    assert next(p for p in reading.screening.problems if p.code == "one-rotor").detail.count("--test") == 2
+    assert reading.quantity(LOUDEST) is None
+    flight = flown(craft, "contact", rotor=0, cut=0.0)
+    for past in ([], [flight]):
+        assert diagnose([reading], references=past).conclusion.condition == "undecided"
+    assert "one-rotor" not in {p.code for p in flight.screening.problems}

@@ -10,14 +10,15 @@ import numpy.typing as npt
 
 import vibekit
 from vibekit.alias import folded_lines, folded_orders, folded_problem
-from vibekit.blade_count import blade_chances, if_blades
-from vibekit.dominance import Band, loudest_rotor
+from vibekit.dominance import NO_OTHER
+from vibekit.flight_rotors import ONLY_ONE, rotors_beside
 from vibekit.flight_speed import flight_speed
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import ROTORS_APART
 from vibekit.hum import hum_orders, mains_of
 from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
+from vibekit.mains import without_hum
 from vibekit.median import median
 from vibekit.order_line import order_lines
 from vibekit.orders import RANGES, OrderSpectrum, angular_signal
@@ -28,7 +29,7 @@ from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, Spee
 from vibekit.recording import Recording, Samples
 from vibekit.rotors import rotor_tracks
 from vibekit.run_up import measure_run_up
-from vibekit.screening import Screening, leave_out, look_at, screen, screen_speed
+from vibekit.screening import Screening, gravest_first, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
 from vibekit.speed import CLAIMED, SpeedTrack, seek_speed
 from vibekit.synchronous import one_turn
@@ -61,6 +62,8 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     if look is None or not screening.usable:
         return _reading(recording, settings, screening, SpeedResult("none"))
     part = slice(*look.steady.part)
+    if settings.test == "flight":
+        recording = without_hum(recording, look)
     by_hand = settings.test == "hand-spin"
     spin = listen(recording, settings, part) if by_hand else None
     whole = [] if spin else [Transform.of(recording.samples[row, part], recording.rate_hz) for row in recording.rows("vibration")]
@@ -84,6 +87,8 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     seen = Seen.of(recording, part, leave_out(recording, settings, look), whole)
     if spin is None:
         measured = _measured(seen, track, settings, roams=roams)
+        if any(q.name == NO_OTHER for q in measured.quantities):
+            screening = Screening(gravest_first([*screening.problems, ONLY_ONE]))
         lines = (*measured.lines, *folded_lines(folded, settings))
         return _reading(seen.recording, settings, screening, speed, replace(measured, lines=lines))
     measured = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings)
@@ -98,7 +103,7 @@ def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Tr
         return seek_speed(recording, settings, part, whole)
     rate = recording.rate_hz
     signals = [recording.samples[row, part] for row in recording.rows("vibration")]
-    found = flight_speed(signals, rate, USED * rate, settings.blades)
+    found = flight_speed(signals, rate, USED * rate, settings.blades, whole)
     if found is None:
         return None
     mean = found.hz
@@ -176,7 +181,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
         find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air, anywhere=bare)
         for t in seen.transforms
     ]
-    changing = settings.test == "run-up"
+    changing, flying = settings.test == "run-up", settings.test == "flight"
     angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
     if track and (hum_hz := _hum(track, settings)):
         beside = (hum_orders(t, hum_hz, track.mean_hz) for t in seen.transforms)
@@ -195,7 +200,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
         *pulse_quantities(pulses),
         *(run.quantities if run else ()),
         *(turn.quantities if turn else ()),
-        *(_loudest_rotor(seen, loudest, track.mean_hz, settings) if track and settings.test == "flight" else ()),
+        *(rotors_beside(seen.transforms[loudest], track.mean_hz, top_hz, settings.blades, seen.apart_s) if flying and track else ()),
     )
     lines = _lines(spectra, loudest, seen.names, settings) if spectra else ()
     curves = _curves(spectra[loudest] if spectra else None, pulses[loudest], seen.transforms[loudest], seen.unit)
@@ -204,27 +209,6 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     at_once = _together([a.half_orders(int(a.turns)) for a in angular]) if halves else None
     whole = tuple(whole_line_power(at_once, p) for p in powers) if at_once else ()
     return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers, whole)
-
-
-def _loudest_rotor(seen: Seen, channel: int, mean_hz: float, settings: Settings) -> tuple[Quantity, ...]:
-    """How far one rotor stands over the others in 1x, and its speed; nothing where the recording does not reach or is too short.
-
-    Where the blades were not said: by the beats of 1x alone, and then for each number of blades that the lines leave, with its chance.
-    """
-    heard, top_hz = seen.transforms[channel], USED * seen.recording.rate_hz
-
-    def band(order: int) -> Band | None:
-        within = (1 + ROTORS_APART) * order * mean_hz < top_hz
-        return Band.about(heard, order, mean_hz, ROTORS_APART, seen.apart_s) if within else None
-
-    one = band(1)
-    if one is None:
-        return ()
-    if settings.blades:
-        return loudest_rotor(one, band(settings.blades) if settings.blades > 1 else None, settings.blades)
-    alone = loudest_rotor(one, None, 1)
-    chances = blade_chances(heard, mean_hz, top_hz, seen.apart_s) if alone else {}
-    return (*alone, *(q for blades, chance in chances.items() for q in if_blades(blades, chance, loudest_rotor(one, band(blades), blades))))
 
 
 def _reading(

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import log_ndtr, ndtri, stdtr, stdtrit
 
-from vibekit.gain import FORCE, MOST_DB, NOISE, OCTAVES, common_gain
+from vibekit.dominance import NO_OTHER
+from vibekit.gain import FORCE, MOST_DB, NOISE, OCTAVES, common_gain, tilt
 from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
 from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
 from vibekit.reading import LinePower, Quantity, Reading
@@ -22,8 +23,10 @@ FAR = 0.15  # beyond this relative difference of speed, levels are not compared
 BROADBAND = {"wash": (100.0, 1500.0), "roughness": (1500.0, 30000.0)}
 CHANGES = (*LINES, "unsteadiness", "wash", "roughness", "once a turn", "resonance")
 SITTING_DB = 1.0  # by which the noise of a whole sitting is off: how the sensor is seated colours it (common practice, no source)
+FLOWN = 0.1  # of a line, by which two flights differ: thrust follows weight, wind and how it is flown (common practice, no source)
 LEAST_UNKNOWN = 0.2  # share of the spread that is never taken as known
 HILL = 3.0  # times the noise beside it: 6 dB higher within the width of a line (common practice, no source)
+TILTED = 2.0  # dB an octave, beyond which one flight's noise lies beside another's for the sensor's sake (common practice, no source)
 LEAST_RATIO = 0.01  # amplitudes smaller than this share of the reference are all alike
 CLEAR = 0.15  # relative error up to which a line tells what a sitting does to lines
 FEWEST_LINES = 8  # that tell it
@@ -101,8 +104,9 @@ def _apart(reading: Reading, reference: Reading) -> float:
     return abs(math.log(ours / theirs))
 
 
-def _set_up(reading: Reading) -> tuple[str | None, str | None, str]:
-    return reading.settings.test, reading.settings.sensor, reading.settings.setup
+def _set_up(reading: Reading) -> tuple[str | None, str | None, str, bool]:
+    alone = reading.settings.test == "flight" and reading.quantity(NO_OTHER) is not None  # said to be a flight, and heard not to be one
+    return reading.settings.test, reading.settings.sensor, reading.settings.setup, alone
 
 
 def alike(reading: Reading, references: Sequence[Reading]) -> list[Reading]:
@@ -138,15 +142,22 @@ def why_not_compared(readings: Sequence[Reading], references: Sequence[Reading])
 
 
 def louder(readings: Sequence[Reading], references: Sequence[Reading]) -> str:
-    """What was put down to the sensor where that is more than putting it back does, in words; empty where nothing was."""
-    every = (gain for reading in readings if (beside := nearest(reading, references)) for gain in _gains(reading, beside))
-    gains = [gain for gain in every if abs(gain) > 2 * MOST_DB]  # of both sides
-    if not gains:
-        return ""
-    least, most = min(gains, key=abs), max(gains, key=abs)
-    much = f"{abs(least):.0f} dB" if round(abs(least)) == round(abs(most)) else f"{abs(least):.0f} to {abs(most):.0f} dB"
-    way = "louder" if most > 0 else "softer"
-    return f"every line and band is {much} {way} alike: put down to the sensor's gain or place, not to the motor"
+    """What was put down to the sensor where that is more than putting it back does, or may be its, in words; empty where nothing was."""
+    beside = [(reading, near) for reading in readings if (near := nearest(reading, references))]
+    gains = [gain for reading, near in beside for gain in _gains(reading, near) if abs(gain) > 2 * MOST_DB]  # of both sides
+    tilts = [tilt(reading, r) for reading, near in beside for r in near if _tilted(reading, r)]
+    said = []
+    if gains:
+        least, most = min(gains, key=abs), max(gains, key=abs)
+        much = f"{abs(least):.0f} dB" if round(abs(least)) == round(abs(most)) else f"{abs(least):.0f} to {abs(most):.0f} dB"
+        way = "louder" if most > 0 else "softer"
+        said.append(f"every line and band is {much} {way} alike: put down to the sensor's gain or place, not to the motor")
+    if tilts:
+        slope = float(np.mean(tilts))
+        way = "rise" if slope > 0 else "fall"
+        rises = f"the highs {way} by {abs(slope):.0f} dB an octave beside the lows"
+        said.append(f"{rises}, as another sensor or place of it makes them: noise is not compared")
+    return "; ".join(said)
 
 
 def _range(readings: Sequence[Reading]) -> str:
@@ -244,11 +255,17 @@ def parts_of(reading: Reading, name: str) -> dict[str, Quantity]:
     return {name: found} if found else {}
 
 
+def _tilted(reading: Reading, reference: Reading) -> bool:
+    return reading.settings.test == "flight" and abs(tilt(reading, reference)) > TILTED
+
+
 def match_levels(pair: Pairing, name: str, *, peers: bool) -> Match | None:
-    """Level in dB, mean over the parts that both have."""
+    """Level in dB, mean over the parts that both have; noise of no flight beside which the sensor's response tilts."""
     ours = parts_of(pair.reading, name)
     shifts, noise, uneven = [], [], []
     for i, reference in enumerate(pair.references):
+        if name in BROADBAND and _tilted(pair.reading, reference):
+            continue
         theirs = parts_of(reference, name)
         common = ours.keys() & theirs.keys()
         if common:
@@ -339,7 +356,8 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     measured = float(np.mean([m.noise for m, _ in matched]))
     variance = max((prior.worth * prior.deviation**2 + squares) / degrees, measured)
     degrees /= max(1 - measured / variance, LEAST_UNKNOWN) ** 2
-    sitting = SITTING_DB**2 if name in BROADBAND else 0.0
+    flown = name in LINES and matched[0][1].reading.settings.test == "flight"
+    sitting = SITTING_DB**2 if name in BROADBAND else FLOWN**2 if flown else 0.0
     between = sitting + float(np.mean([m.uneven for m, _ in matched])) + (prior.spread**2 * (1 + 1 / len(used)) if peers else 0.0)
     error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
     if name not in LINES:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
 from vibekit.change import louder, why_not_compared
-from vibekit.dominance_evidence import one_of_four
+from vibekit.dominance_evidence import how_many, one_of_four
 from vibekit.excess_noise import noise_over_speeds
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
@@ -79,7 +79,8 @@ def diagnose(
     swept = any(o.name == LONE for o in seen)  # a run-up has told it already, at all speeds
     told = None if swept else over_speeds(usable, sound, table, peers=peers)
     added = noise_over_speeds(usable, sound, table, peers=peers)
-    alone = one_of_four(usable, sound)
+    rise = next((o for o in seen if o.name == "1x" and o.test == "flight"), None)
+    alone = one_of_four(usable, sound, likelihoods.against_none(rise) if rise else None)
     derived = (told and (told[0], {"resonance": told[1]}), added, alone and (alone.text, alone.odds))
     hints = (*hints, *(Hint(*each) for each in derived if each))
     prior = {c.condition: c.prior for c in catalogue.conditions if c.prior > 0}
@@ -110,6 +111,8 @@ def diagnose(
         end = replace(end, reason=f"{end.reason} Not compared with the {'other motors' if peers else 'healthy recordings'}: {why}.")
     if not peers and (gain := louder(usable, sound)):
         end = replace(end, reason=f"{end.reason} Against its healthy recordings {gain}.")
+    if not peers and end.condition not in ("healthy", "undecided") and (arms := how_many(usable)):
+        end = replace(end, reason=f"{end.reason} {arms}")
     if slow or any(h.decides for h in hints):
         return Diagnosis(findings, end)
     ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=narrow)

@@ -20,6 +20,7 @@ Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complexfloating]
 Spans = tuple[tuple[float, float], ...]
 LOUDEST, TURNS, LEAD = "loudest rotor", "loudest rotor's speed", "loudest rotor's lead"
+NO_OTHER = "rotors heard"  # name of the quantity that holds 1 where only one rotor is heard
 ROTORS = 4
 BEAT_S, FRAME_S = 1.0, 0.5  # over which beats are averaged; in which a line is sought
 FEWEST = 3  # stretches of BEAT_S
@@ -29,6 +30,7 @@ PADDING = 4
 FLOOR = 4.0  # times the mean power of noise, which noise passes in one bin of 55
 SEEN = 0.5  # share of a frame's power that must be lines for it to tell the rotors apart
 LEAST, MOST_DB = 1 / ROTORS, 40.0
+ALONE = (0.995, 0.95)  # shares of the power of lines about 1x and the blade pass that are one rotor's where no other turns, by simulation
 ONE_ROTOR = 0.4  # share of the blade pass that one rotor of four may have: 3 dB over the mean of the others
 TOP_ORDERS = 0.4  # half width of a band: beyond it lie the neighbouring orders'
 
@@ -96,6 +98,24 @@ def loudest_rotor(one: Band, blade_pass: Band | None, blades: int) -> tuple[Quan
     return (*found, ahead) if ahead else found
 
 
+def only_one(one: Band, blade_pass: Band, blades: int) -> bool:
+    """Whether the lines of both bands are one rotor's, as where a motor ran by itself. Arguments as for `loudest_rotor`."""
+    spectra, frequency = spectra_of(one)
+    theirs, at = spectra_of(blade_pass)
+    n = min(len(spectra), len(theirs))
+    if n < FEWEST:
+        return False
+    own, there = _lines(spectra[:n]), _lines(theirs[:n])
+    peak = frequency[own.argmax(axis=1)]
+    shares = _near(own, frequency, peak, LOBE_HZ), _near(there, at, blades * peak, blades * LOBE_HZ)
+    return all(float(np.median(share)) >= least for share, least in zip(shares, ALONE, strict=True))
+
+
+def _lines(spectra: Array) -> Array:
+    """Power of what stands over the noise in each frame, 0 elsewhere."""
+    return np.where(spectra > FLOOR * np.median(spectra, axis=1, keepdims=True) / np.log(2), spectra, 0.0)
+
+
 def _by_beats(shares: Array) -> Array:
     """Level of the largest share over the mean of the other three, dB, where sum p^2 is known: p^2 + (1 - p)^2 / 3."""
     known = np.clip(shares, LEAST, 1)
@@ -119,7 +139,7 @@ def _alone(one: Band, blade_pass: Band | None, blades: int) -> tuple[Array, Arra
     n = min(len(theirs), len(spectra))
     theirs, first = theirs[:n], peak[:n]
     whole = np.maximum(theirs.sum(axis=1), np.finfo(float).tiny)
-    lines = np.where(theirs > FLOOR * np.median(theirs, axis=1, keepdims=True) / np.log(2), theirs, 0.0)
+    lines = _lines(theirs)
     seen = lines.sum(axis=1) > SEEN * whole
     for reach_hz in LOBE_HZ * WIDTHS:
         beside = np.clip(_near(theirs, at, blades * first, blades * reach_hz), LEAST, 1 - 1e-9)

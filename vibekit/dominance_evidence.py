@@ -22,6 +22,7 @@ LEVELS_DB, LEADS = (4.0, 7.0, 10.0, 12.0, 14.0, 16.0, 18.0, 21.0), (-5.0, -2.0, 
 LEVELS_AT, LEADS_AT = (2.0, 5.5, 8.5, 11.0, 13.0, 15.0, 17.0, 19.5, 23.0), (-7.0, -3.5, 0.0, 3.5, 6.5, 9.5, 13.0)  # their middles
 LEVEL_COLUMNS = tuple(f"from {edge:g} dB" for edge in (0, *LEVELS_DB))
 LEAD_COLUMNS = (f"lead below {LEADS[0]:g} %", *(f"from {edge:g} %" for edge in LEADS))
+MOST = 0.75  # share of the power of 1x from which one rotor is said to have it
 SOUND = "sound"  # row of the table: nothing is wrong that raises 1x
 CUT_TIP = "cut tip"  # row of the table: half of the damaged blades, those that lost lift; that of the condition's own name are nicks
 DAMAGE = "blade-damage"
@@ -40,16 +41,18 @@ def _chances(columns: tuple[str, ...]) -> dict[str, Array]:
     return {name: (1 - UNFORESEEN) * row / row.sum() + UNFORESEEN / len(columns) for name, row in rows.items()}
 
 
-def odds_of(level_db: float, lead: float | None = None) -> dict[str, float]:
+def odds_of(level_db: float | None, lead: float | None = None) -> dict[str, float]:
     """Log10 of the odds of each condition that raises 1x against none, where the loudest rotor stands and leads so far.
 
-    lead: %; None where it is not known. Level and lead of one condition are taken as independent.
+    level_db: None where it is left out; lead: %, None where it is not known. Level and lead of one condition are taken as independent.
     A straight line between the steps' middles; a level further out never speaks less for a condition (monotone likelihood ratio).
     """
     levels, leads = _chances(LEVEL_COLUMNS), _chances(LEAD_COLUMNS)
     odds = {}
     for name in levels.keys() - {SOUND}:
-        said = np.interp(level_db, LEVELS_AT, np.maximum.accumulate(np.log10(levels[name] / levels[SOUND])))
+        said = 0.0
+        if level_db is not None:
+            said += np.interp(level_db, LEVELS_AT, np.maximum.accumulate(np.log10(levels[name] / levels[SOUND])))
         if lead is not None:
             said += np.interp(lead, LEADS_AT, np.log10(leads[name] / leads[SOUND]))
         odds[name] = 10 ** float(said)
@@ -81,43 +84,91 @@ class OneOfFour:
         return found
 
 
-def one_of_four(readings: Sequence[Reading], references: Sequence[Reading]) -> OneOfFour | None:
-    """What flights show of one rotor over the others; None without one, or where flights have a reference.
+def one_of_four(readings: Sequence[Reading], references: Sequence[Reading], told: Mapping[str, float] | None = None) -> OneOfFour | None:
+    """What flights show of one rotor over the others; None where that is nothing.
 
-    Several flights are one craft, whose rotors stand to each other as they do: their mean counts once. Where healthy flights of this
-    craft are there, the rise of 1x against them tells the same, and better.
+    told: log10 of the odds of each condition against none by the rise of 1x against healthy flights; None where it was not compared
+    Several flights are one craft, whose rotors stand to each other as they do: their mean counts once. What its healthy flights show of
+    the same craft is no damage and taken off. The rise of 1x and the loudest rotor's level are two witnesses of one unbalance: the stronger
+    counts, so of the level only what it tells beyond the rise. The lead comes of lost lift, whatever 1x does, and counts by itself.
 
     Where the number of blades was not said, the logarithms of each number's odds are weighed by its probability (logarithmic pool:
     Genest & Zidek, Stat. Sci. 1 (1986) 114, from memory). All are read from one flight, in which a rotor that truly stands out does so
     by every account: a number of which the others say the opposite counts less than it would in the mean of the odds.
     """
-    flights = [r for r in readings if r.settings.test == "flight" and r.quantity(LOUDEST)]
-    if not flights or any(r.settings.test == "flight" for r in references):
+    flights, past = ([r for r in group if r.settings.test == "flight" and r.quantity(LOUDEST)] for group in (readings, references))
+    if not flights:
         return None
-    said = next((r.settings.blades for r in flights if r.settings.blades), None)
-    chances = {} if said else together([chances_of(r) for r in flights])
+    said, chances = _blades(flights)
     likeliest = max(chances, key=lambda blades: chances[blades], default=said)
-    counts = {blades: (chance, _odds(flights, blades)) for blades, chance in chances.items()}
+
+    def odds_if(blades: int | None) -> dict[str, float]:
+        both, lead = (_beyond(flights, past, blades, level=level) for level in (True, False))
+        if told is None:
+            return both
+        return {name: each + max(both[name] - each - max(told.get(name, 0.0), 0.0), 0.0) for name, each in lead.items()}
+
+    counts = {blades: (chance, odds_if(blades)) for blades, chance in chances.items()}
     rest = 1 - sum(chances.values())  # with numbers too improbable to be looked into, only the beats tell
-    weighed = [*counts.values(), (rest, _odds(flights, said))]
+    weighed = [*counts.values(), (rest, odds_if(said))]
     odds = {name: sum(chance * each[name] for chance, each in weighed) for name in weighed[0][1]}
-    return OneOfFour(_words(flights, likeliest, chances, stands_out=max(odds.values()) > 0), odds, counts)
+    if told is not None and not any(odds.values()):
+        return None
+    return OneOfFour(_words(flights, past, likeliest, chances, stands_out=max(odds.values()) > 0), odds, counts)
 
 
-def _odds(flights: Sequence[Reading], blades: int | None) -> dict[str, float]:
+def how_many(readings: Sequence[Reading]) -> str:
+    """How many rotors of a flight that is not sound may be hurt, what no sensor on the frame can tell, and what does; empty without one."""
+    flights = [r for r in readings if r.settings.test == "flight"]
+    if not flights or len(flights) < len(readings):
+        return ""
+    said, chances = _blades(flights)
+    level = _measured(flights, LOUDEST, max(chances, key=lambda blades: chances[blades], default=said))
+    ratio = 10 ** (_mean(level)[0] / 10) if level else 0.0
+    share = ratio / (ratio + 3)
+    percent = "over 99" if share > 0.99 else f"{100 * share:.0f}"
+    one = f"One rotor has {percent} % of the power of 1x; others that are hurt may hide beneath it"
+    which = f"{one if share > MOST else 'No rotor by itself has most of 1x, so more than one may be hurt'}. " if level else ""
+    return (
+        f"{which}On which arm, a sensor on the frame cannot tell: look at every propeller, and record each rotor by itself, all alike "
+        "(`--test prop`; `vibekit record CRAFT --round` takes all in one)."
+    )
+
+
+def _blades(flights: Sequence[Reading]) -> tuple[int | None, dict[int, float]]:
+    """Number of blades as it was said, and where nobody did the probability of each."""
+    said = next((r.settings.blades for r in flights if r.settings.blades), None)
+    return said, {} if said else together([chances_of(r) for r in flights])
+
+
+def _beyond(flights: Sequence[Reading], past: Sequence[Reading], blades: int | None, *, level: bool) -> dict[str, float]:
+    """Odds by the level, where that is to count, and the lead of the loudest rotor, beyond what healthy flights show."""
+    now, before = (_odds(group, blades, level=level) for group in (flights, past))
+    return {name: each - max(before[name], 0.0) for name, each in now.items()}
+
+
+def _odds(flights: Sequence[Reading], blades: int | None, *, level: bool) -> dict[str, float]:
+    over = _measured(flights, LOUDEST, blades) if level else []
     lead = _measured(flights, LEAD, blades)
-    return odds_of(_mean(_measured(flights, LOUDEST, blades))[0], _mean(lead)[0] if lead else None)
+    return odds_of(_mean(over)[0] if over else None, _mean(lead)[0] if lead else None)
 
 
-def _words(flights: Sequence[Reading], blades: int | None, chances: Mapping[int, float], *, stands_out: bool) -> str:
+def _words(
+    flights: Sequence[Reading], past: Sequence[Reading], blades: int | None, chances: Mapping[int, float], *, stands_out: bool
+) -> str:
     level, u95 = _mean(_measured(flights, LOUDEST, blades))
     said = f"in flight the loudest rotor's 1x is {level:.1f} dB {PM} {u95:.1f} over the mean of the other three"
+    if before := _measured(past, LOUDEST, blades):
+        said += f" ({_mean(before)[0]:.1f} dB in its healthy flights)"
     if stands_out:
         beyond = np.cumsum(_chances(LEVEL_COLUMNS)[SOUND][::-1])[::-1][1:]
         few = _few(100 * float(np.interp(level, LEVELS_DB, beyond)))
-        lead = _measured(flights, LEAD, blades)
         said += f", as {few} sound craft of the rig show; it turns at {_mean(_measured(flights, TURNS, blades))[0]:.0f} rpm"
-        said += f"{_ahead(*_mean(lead)) if lead else ''}; on which arm it sits one sensor cannot tell"
+        if lead := _measured(flights, LEAD, blades):
+            said += _ahead(*_mean(lead))
+        if before := _measured(past, LEAD, blades):
+            said += f" ({_mean(before)[0]:+.1f} % in its healthy flights)"
+        said += "; on which arm it sits one sensor cannot tell"
     return f"{said}; {blades_words(chances)}" if chances else said
 
 

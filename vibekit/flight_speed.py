@@ -34,11 +34,16 @@ class FlightSpeed:
 
 
 def flight_speed(
-    signals: Sequence[npt.NDArray[np.floating]], rate_hz: float, top_hz: float, blades: int | None = None
+    signals: Sequence[npt.NDArray[np.floating]],
+    rate_hz: float,
+    top_hz: float,
+    blades: int | None = None,
+    whole: Sequence[Transform] = (),
 ) -> FlightSpeed | None:
     """Likeliest mean speed of the rotors of a flight; None where none is likelier than all others, or the sensor is too slow to tell.
 
     signals: (n,) each, of the vibration channels; top_hz: up to which they are trusted; blades: of each propeller
+    whole: transforms of the signals, where they are at hand
     Each speed is weighed by what kinds of lines it makes of those that stand out (`vibekit.blade_count.scores`), and that where power
     gathers about whole orders (`hover_speed`) by GATHERED times more: in stretches over which rotors wander little, all channels and
     stretches by their mean, since they hear the same rotors.
@@ -48,7 +53,8 @@ def flight_speed(
         return None
     speeds = np.geomspace(RANGE_HZ[0], high, math.ceil(math.log(high / RANGE_HZ[0]) / STEP))
     stretches = np.array_split(np.stack(signals), max(int(len(signals[0]) / rate_hz / STRETCH_S), 1), axis=1)
-    each = [[scores(Transform.of(row, rate_hz), speeds, top_hz, blades) for row in stretch] for stretch in stretches]
+    heard = [whole] if whole and len(stretches) == 1 else [[Transform.of(row, rate_hz) for row in stretch] for stretch in stretches]
+    each = [[scores(transform, speeds, top_hz, blades) for transform in rows] for rows in heard]
     log = np.mean([[np.logaddexp.reduce(list(found.values()), axis=(0, 1)) for found in rows] for rows in each], axis=(0, 1))
     log -= (np.log(speeds / USUAL_HZ) / SPREAD) ** 2 / 2
     gathered = [told for stretch in stretches if (told := hover_speed(list(stretch), rate_hz, blades))]

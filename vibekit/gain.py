@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,7 @@ MOST_DB = 3.0  # putting the sensor back shifts the level by no more (common pra
 # but for what moves every line and band alike, within so much, as no damage does (on the rig it shows in 12 of 1 000 sound motors and in
 # 9 of 1 000 hurt ones, whose sensors were put back), where the sensor is not calibrated
 EVEN_DB = 1.0
+FEWEST_TILTED = 4
 OCTAVES = "octave "
 
 
@@ -42,7 +44,9 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
 
     The weighted median over clear lines and octave bands, lines and bands counting alike in sum where there are FEWEST of each: a fault
     moves lines or bands, and only some of them. It is no more than MOST_DB, unless the sensor is not calibrated and, with FEWEST of each,
-    half of the bands and both middles, each as well as it is known, agree within EVEN_DB. 0 with too few in common.
+    half of the bands and both middles, each as well as it is known, agree within EVEN_DB. In flight the weight to be lifted, and the blade
+    pass and wash with it, stay what they were: there one line will do, and what every line and band moved by at least is gain. 0 with too
+    few in common.
     """
     every = [_levels(r) for r in (reading, *references)]
     common = [name for name in every[0] if all(name in each for each in every[1:])]
@@ -52,7 +56,9 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
     bands = np.array([name.startswith(OCTAVES) for name in common])
     weight = np.where(bands, 1 / max(bands.sum(), FEWEST), 1 / max((~bands).sum(), FEWEST))
     shift = table - table[1:].mean(axis=0)
-    free = min(bands.sum(), (~bands).sum()) >= FEWEST and not any(_is_calibrated(r) for r in (reading, *references))
+    flight = reading.settings.test == "flight"
+    enough = bands.sum() >= FEWEST and (~bands).sum() >= (1 if flight else FEWEST)
+    free = enough and not any(_is_calibrated(r) for r in (reading, *references))
 
     def gain(row: Array) -> float:
         middle = _median(row, weight)
@@ -61,7 +67,9 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
             and np.median(np.abs(row[bands] - middle)) < EVEN_DB
             and max(_away(row[kind], middle) for kind in (bands, ~bands)) < EVEN_DB
         )
-        return middle if even else float(np.clip(middle, -MOST_DB, MOST_DB))
+        shared = float(np.abs(row).min()) if free and flight and abs(np.sign(row).sum()) == row.size else 0.0
+        most = max(MOST_DB, shared)
+        return middle if even else float(np.clip(middle, -most, most))
 
     own, *others = (gain(row) for row in shift)
     return own, others
@@ -72,6 +80,20 @@ def _away(shifts: Array, middle: float) -> float:
     own = float(np.median(shifts))
     error = MEDIAN_ERROR * MAD_TO_SD * float(np.median(np.abs(shifts - own))) / math.sqrt(len(shifts))
     return abs(own - middle) - error
+
+
+def tilt(reading: Reading, reference: Reading) -> float:
+    """By how much a reading's octaves rise with frequency beside a reference's, dB an octave, the bands of 1x and below left out; 0 where
+    too few are left.
+
+    Median of the slopes between any two (Theil 1950; Sen, J. Am. Stat. Assoc. 63 (1968) 1379-1389), so that one band does not make it.
+    """
+    theirs = {q.name: q.value for q in reference.quantities if q.name.startswith(OCTAVES)}
+    lowest = 2**0.5 * max(reading.speed.rpm or 0.0, reference.speed.rpm or 0.0) / 60
+    ours = {float(q.name.split()[1]): q.value - theirs[q.name] for q in reading.quantities if q.name in theirs}
+    moved = [(math.log2(hz), by) for hz, by in ours.items() if hz > lowest]
+    slopes = [(b - a) / (y - x) for (x, a), (y, b) in combinations(moved, 2)]
+    return float(np.median(slopes)) if len(moved) >= FEWEST_TILTED else 0.0
 
 
 def _is_calibrated(reading: Reading) -> bool:

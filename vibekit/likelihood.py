@@ -1,5 +1,6 @@
 """How often each condition gives each step of each clue, and what clues together make of the conditions."""
 
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -99,6 +100,15 @@ class Likelihoods:
         mean = own @ np.mean(found, axis=0) / own.sum(axis=1)
         others = np.array([prior[c] for c in self.conditions]) * (1 - np.eye(len(own)))
         return dict(zip(self.conditions, np.log10(mean * others.sum(axis=1) / (others @ mean)).tolist(), strict=True))
+
+    def against_none(self, clue: Observation) -> dict[str, float]:
+        """Log10 of the likelihood ratio of a clue whose test was said: each condition against a healthy motor."""
+        found = self.chances(clue, clue.test or UNSAID[0])
+        if found is None:
+            return dict.fromkeys(self.conditions, 0.0)
+        own = np.array(self.conditions)[:, None] == np.array([condition for condition, _ in self.states])
+        mean = dict(zip(self.conditions, own @ found / own.sum(axis=1), strict=True))
+        return {name: math.log10(each / mean["healthy"]) for name, each in mean.items()}
 
 
 def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:
