@@ -20,6 +20,7 @@ FOLLOWED = 10  # orders followed at most, the lowest: other lines come close to 
 REACH = 0.03  # of the speed: how far it is sought about a comb
 TURNING_COST = 0.02  # of a grid step of a twentieth of a percent between frames
 SHORTEST_S, LONGEST_S = 0.25, 4.0  # blocks whose phase is followed
+HALVES = 2, 4  # parts of the shortest, tried while they hold a shaft that moves too much within longer ones
 LEAST = 0.01  # of the information, below which the highest orders are not worth following
 FEW_TURNS = 2  # of the shortest blocks: whole orders then lie on zeros of each other's window
 SHARE = 0.1  # of the information, below which what is left of the orders is not followed
@@ -68,8 +69,9 @@ def _phases(
 ) -> tuple[Track, float, float]:
     """The track corrected by the phases of its orders, the standard deviation of its mean, and the best order's coherence.
 
-    Blocks as short as the lines allow: first those that hold a shaft that moves, then longer ones that part close lines. Along the track
-    found so, blocks of few turns then tell what the speed does within the others.
+    Blocks as short as the lines allow: first those that hold a shaft that moves, then longer ones that part close lines; shorter ones where
+    no longer one holds more, as phases slip where the speed moves too much within a block. Along the track found so, blocks of few turns
+    then tell what the speed does within the others.
     """
     mean, fastest = track.mean_hz, float(track.hz.max())
     bands = [transform.low_band(1.2 * float(orders[-1]) * fastest) for transform in transforms]
@@ -78,7 +80,7 @@ def _phases(
     signals = [band[part] for band, _ in bands]
     start, end = part.start / rate, (part.start + signals[0].size) / rate
     coarse = track.turns(start + np.arange(signals[0].size) / rate)
-    best, apart = (track, 0.0, 0.0), 0.0
+    best, apart, taken = (track, 0.0, 0.0), 0.0, 0.0
 
     def kept(block: float) -> Index:
         """Orders with no line but their own nearby, or none under hum where that leaves one; none where little information is left."""
@@ -96,8 +98,10 @@ def _phases(
         return Track.through(np.concatenate(([start], time, [end])), whole), phase.whole_sd_hz, phase.coherence
 
     longest = max(min(LONGEST_S, (end - start) / 5), SHORTEST_S)
-    for block in np.unique([SHORTEST_S, math.sqrt(longest * SHORTEST_S), longest]).tolist():
+    for block in [*np.unique([SHORTEST_S, math.sqrt(longest * SHORTEST_S), longest]).tolist(), *(SHORTEST_S / part for part in HALVES)]:
         block = max(block, 4 / mean)
+        if block < SHORTEST_S and taken != 2 * block:
+            break
         used = kept(block).tolist()
         if not used:
             continue
@@ -105,7 +109,7 @@ def _phases(
         phase = follow_phase(signals, rate, coarse, used, block, reach)
         drift = float(np.median(used)) * phase.step_sd_hz * (block - SHORTEST_S) if phase else 0.0
         if phase and phase.coherence > best[2] and drift < STILL:
-            best, apart = corrected(track, phase), phase.apart_from_noise
+            best, apart, taken = corrected(track, phase), phase.apart_from_noise, block
         if best[2] > COHERENT[1]:
             break
     finest = FEW_TURNS / mean

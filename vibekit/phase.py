@@ -81,20 +81,20 @@ def follow_phase(
     power = np.mean(z.real**2 + z.imag**2, axis=1) + TINY
     smooth = _smoother(angle.size, 1 + spare / hop / 2)
     turned = _turned_back(z, order, angle)
+    noise = _noise(turned)
     most, last = PASSES[reach_hz == 0], False
     for done in range(1, most + 1):
         before, last = angle, last or done == most
         mean = turned.mean(axis=1, keepdims=True)
-        weight = order * np.abs(mean) ** 2 / _noise(turned) * used[:, None]
+        weight = order * np.abs(mean) ** 2 / noise * used[:, None]
         information = 2 * (2 * np.pi) ** 2 * np.sum(order * weight) + TINY
         error = 2 * (2 * np.pi) * np.sum(weight * (turned * (1 / (mean + TINY))).imag, axis=0) / information
         total, sd, whole, wander = smooth(base + angle + error, 1 / float(information) if last else TINY)
         angle = total - base
         turned = _turned_back(z, order, angle)
-        line = np.abs(turned.mean(axis=1)) ** 2
-        coherence, noise = line / power, _noise(turned)[:, 0]
-        apart = line / np.maximum(power - noise, line)
-        clear = line / noise
+        line, noise = np.abs(turned.mean(axis=1)) ** 2, _noise(turned)
+        coherence, clear = line / power, line / noise[:, 0]
+        apart = line / np.maximum(power - noise[:, 0], line)
         stands = clear >= min(STANDING / base.size, float(clear.max()))
         used = stands & (apart >= min(AGREEING, float(apart[stands].max())))
         if last:
