@@ -2,14 +2,17 @@
 
 import json
 import math
+import os
 import re
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.signal import lombscargle
 
 from tests.open_data import FOLDER, needs_open_data
+from tests.shaft_sounds import coloured
 from vibekit.alias import fold, folded_lines, folded_orders, folded_problem
 from vibekit.analysis import analyze
 from vibekit.capture.files import read_recording
@@ -21,6 +24,7 @@ from vibekit.recording import Channel, Recording, Source, Taken
 from vibekit.rig import draw_craft, record
 from vibekit.settings import Settings
 
+CASES = int(os.environ.get("VIBEKIT_INTERVALS", "60"))
 RATE, N = 99.3, 2000
 TIME = np.arange(N) / RATE
 
@@ -29,18 +33,22 @@ def line(hz, amplitude, rng, sd=0.5, time=TIME):
     return amplitude * np.cos(2 * np.pi * hz * time + rng.uniform(0, 6.28)) + rng.normal(0, sd, len(time))
 
 
-def test_amplitude_and_interval_against_truth():
-    """150 lines of random frequency above half the rate; the bound of the amplitude: sd sqrt(2 / n) (Kay 1993, example 3.14)."""
-    rng = np.random.default_rng(0)
-    inside, width = [], []
-    while len(inside) < 150:
+@pytest.mark.parametrize("errors", [6, 20])
+@pytest.mark.parametrize("kind", ["white", "coloured"])
+@pytest.mark.parametrize("count", [500, 2000])
+def test_amplitude_and_interval_against_truth(count, kind, errors):
+    """Lines of random frequency above half the rate; bound of the amplitude: sd sqrt(2 / n) (Kay 1993, example 3.14), `errors` of it."""
+    rng = np.random.default_rng(count + errors)
+    time, bound, inside, width = TIME[:count], 0.5 * math.sqrt(2 / count), [], []
+    while len(inside) < CASES:
         hz = rng.uniform(60, 190)
-        found = fold(TIME, line(hz, 0.3, rng), RATE, hz * (1 + rng.normal(0, 1e-4)), 2e-4 * hz, 1, "1x", "g")
+        x = line(hz, errors * bound, rng, 0.0, time) + 0.5 * (rng.standard_normal(count) if kind == "white" else coloured(rng, count))
+        found = fold(time, x, RATE, hz * (1 + rng.normal(0, 1e-4)), 2e-4 * hz, 1, "1x", "g")
         if not found.refused:
-            inside.append(abs(found.amplitude - 0.3) <= found.u95)
+            inside.append(abs(found.amplitude - errors * bound) <= found.u95)
             width.append(found.u95)
-    assert np.mean(inside) >= 0.9  # 95 % less three standard errors of 150
-    assert np.median(width) == pytest.approx(1.96 * 0.5 * math.sqrt(2 / N), rel=0.1)
+    assert stats.binom(CASES, 0.93).ppf(0.001) <= sum(inside) <= stats.binom(CASES, 0.97).ppf(0.999)
+    assert kind == "coloured" or np.median(width) < 1.25 * 1.96 * bound
 
 
 def test_rows_at_uneven_times_against_lomb_and_scargle():

@@ -1,12 +1,16 @@
 """Clicks against point processes of known rate, spacing and size."""
 
+import os
+
 import numpy as np
 import pytest
+from scipy import stats
 
-from vibekit.clicks import find_clicks
+from vibekit.clicks import _scatter, find_clicks, poisson_u95, unevenness
 
 RATE, SECONDS = 8000.0, 20.0
 N = int(RATE * SECONDS)
+CASES = int(os.environ.get("VIBEKIT_INTERVALS", "300"))
 
 
 def heard(rng, at_s, size=12.0, level=1.0):
@@ -40,6 +44,43 @@ def test_rate_and_spacing_of_a_poisson_process_lie_in_their_intervals(per_second
         spacings.append(abs(found["click spacing"].value - 1) <= found["click spacing"].u95)
     assert np.mean(rates) >= 0.85  # 95 % less three standard errors of 40 trials
     assert np.mean(spacings) >= 0.85
+
+
+GAPS = {
+    "random": lambda rng, size: rng.exponential(1, size),
+    "even": lambda rng, size: 1 + 0.1 * rng.standard_normal(size),
+    "between": lambda rng, size: rng.gamma(4, 0.25, size),
+}
+
+
+@pytest.mark.parametrize("count", [20, 40, 200])
+@pytest.mark.parametrize(("kind", "truth"), [("random", 1.0), ("even", 0.1), ("between", 0.5)])
+def test_the_interval_of_unevenness_holds_it(kind, truth, count):
+    """Coefficients of variation: exponential 1, gamma of shape k 1 / sqrt(k) (any handbook). Few gaps of skewed kinds hold 92 %."""
+    rng = np.random.default_rng(count)
+    found = [unevenness(GAPS[kind](rng, count)) for _ in range(CASES)]
+    held = sum(abs(value - truth) <= u95 for value, u95 in found)
+    assert stats.binom(CASES, 0.92 if count < 40 else 0.93).ppf(0.001) <= held <= stats.binom(CASES, 0.97).ppf(0.999)
+
+
+@pytest.mark.parametrize("count", [20, 40, 200])
+def test_the_interval_of_sizes_holds_their_scatter(count):
+    """Normal and half-normal (as those are whose lower half noise hides); of the latter the standard deviation is sqrt(1 - 2 / pi)."""
+    rng = np.random.default_rng(count)
+    for fold, truth in ((False, 1.0), (True, np.sqrt(1 - 2 / np.pi))):
+        values = rng.standard_normal((CASES, count))
+        found = [_scatter(np.abs(row) if fold else row) for row in values]
+        held = sum(abs(value - truth) <= u95 for value, u95 in found)
+        assert stats.binom(CASES, 0.93).ppf(0.001) <= held <= stats.binom(CASES, 0.985).ppf(0.999)
+
+
+def test_the_interval_of_a_count_holds_its_mean():
+    """Exact: sums of Poisson probabilities, means of 3 to 100; where the mean is below 3, an interval must reach down to it."""
+    count = np.arange(400)
+    u95 = np.array([poisson_u95(int(n)) for n in count])
+    held = [stats.poisson(mean).pmf(count)[np.abs(count - mean) <= u95].sum() for mean in np.linspace(0.5, 100, 200)]
+    assert 0.94 < np.mean(held[5:]) < 0.96
+    assert min(held) > 0.915
 
 
 def test_even_strikes_of_one_size_are_told_from_grit_by_spacing_and_sizes():

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import stdtrit
 
 from vibekit.long_transform import Real
 from vibekit.median import median
@@ -36,16 +37,15 @@ class Clicks:
         FEWEST on also their spacing, the scatter of the gaps over their mean (at random 1, at a beat nearly 0), and their sizes, the
         standard deviation of the heights.
 
-        Intervals: counts of a Poisson process; of a coefficient of variation and a standard deviation by their fourth moments
-        (Cramer, Mathematical Methods of Statistics (1946), 27.4 and 27.7).
+        Intervals: `poisson_u95`, `unevenness`, `_scatter`.
         """
         count = len(self.at_s)
         awake = max(self.heard_s - count * DEAD_S, DEAD_S)
-        rate = Quantity("click rate", count / awake, 1.96 * float(np.sqrt(max(count, 1))) / awake, "1/s")
+        rate = Quantity("click rate", count / awake, poisson_u95(count) / awake, "1/s")
         if count < FEWEST:
             return (rate,)
         gap = np.maximum(np.diff(self.at_s) - DEAD_S, 0.0)
-        return rate, _scatter("click spacing", gap / gap.mean(), "1"), _scatter("click sizes", self.size_db, "dB")
+        return rate, Quantity("click spacing", *unevenness(gap), "1"), Quantity("click sizes", *_scatter(self.size_db), "dB")
 
 
 def find_clicks(squared: Real, rate_hz: float, leave_out_s: RANGES) -> Clicks:
@@ -74,9 +74,32 @@ def find_clicks(squared: Real, rate_hz: float, leave_out_s: RANGES) -> Clicks:
     return Clicks(np.array(first) / rate_hz, 10 * np.log10(np.array(top)), heard)
 
 
-def _scatter(name: str, value: Array, unit: str) -> Quantity:
-    """Standard deviation and its u95."""
-    apart = value - value.mean()
-    spread = float(np.sqrt(np.mean(apart**2)))
-    error = np.sqrt(max(float(np.mean(apart**4)) - spread**4, 0.0) / len(value)) / (2 * max(spread, 1e-12))
-    return Quantity(name, spread, 1.96 * float(error), unit)
+def poisson_u95(count: int) -> float:
+    """Half width of the 95 % interval of the mean of a Poisson count.
+
+    Its variance is that in the middle of the score interval, count + 1.96^2 / 2 (Agresti & Coull, Am. Stat. 52 (1998) 119-126).
+    """
+    return 1.96 * math.sqrt(count + 2)
+
+
+def unevenness(gap: Array) -> tuple[float, float]:
+    """Standard deviation of gaps (n,) over their mean, 0 as a clock, 1 at random, and the half width of its 95 % interval.
+
+    Variance c^2 (1 + c^2) / 2 n of a coefficient of variation c, as of gaps with a gamma distribution, which holds both of these ends
+    (delta method: Cramer, Mathematical Methods of Statistics (1946), 27.7); Student's factor as gaps may be few.
+    """
+    n, ratio = gap.size, float(gap.std(ddof=1) / gap.mean())
+    return ratio, float(stdtrit(n - 1, 0.975)) * ratio * math.sqrt((1 + ratio**2) / 2 / (n - 1))
+
+
+def _scatter(value: Array) -> tuple[float, float]:
+    """Standard deviation of values (n,), n > 4, and its u95: the upper part, which is the wider, of an interval by the fourth moment.
+
+    About a trimmed mean and of the logarithm, as few values tell little of it (D.G. Bonett, Comput. Stat. Data Anal. 50 (2006) 775-782:
+    from memory).
+    """
+    n, spread = value.size, float(value.std(ddof=1))
+    cut, wide = int(n / (2 * math.sqrt(n - 4))), n / (n - 1.96)
+    fourth = float(np.sum((value - np.sort(value)[cut : n - cut].mean()) ** 4))
+    error = wide * math.sqrt(max(n * fourth / max((n - 1) * spread**2, 1e-24) ** 2 - (n - 3) / n, 0.0) / (n - 1))
+    return spread, spread * (math.sqrt(wide) * math.exp(0.98 * error) - 1)

@@ -1,12 +1,12 @@
 """Clicks of a bearing while its rotor coasts down by itself: how many a turn, and how evenly they come."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
+from vibekit.clicks import poisson_u95, unevenness
 from vibekit.envelope import squared_envelope
 from vibekit.median import MAD_TO_SD
 from vibekit.spin_track import Spin
@@ -29,16 +29,13 @@ class Clicks:
 
     @property
     def rate(self) -> tuple[float, float]:
-        """Clicks a turn and half width of the 95 % interval of a Poisson count."""
-        return self.count / self.turns, 1.96 * math.sqrt(self.count + 1) / self.turns
+        """Clicks a turn that APART_S tell apart, and half width of the 95 % interval of a Poisson count."""
+        return self.count / self.turns, poisson_u95(self.count) / self.turns
 
     @property
     def unevenness(self) -> tuple[float, float] | None:
-        """Standard deviation of the spacing over its mean: 0 as a clock, 1 at random (exponential spacing); None with few clicks."""
-        if self.spacing.size < LEAST_CLICKS:
-            return None
-        ratio = float(self.spacing.std(ddof=1) / self.spacing.mean())
-        return ratio, 1.96 * ratio * math.sqrt((0.5 + ratio**2) / self.spacing.size)
+        """Standard deviation of the spacing over its mean, see `vibekit.clicks.unevenness`; None with few clicks."""
+        return unevenness(self.spacing) if self.spacing.size >= LEAST_CLICKS else None
 
 
 def find_clicks(transform: Transform, spins: tuple[Spin, ...]) -> Clicks | None:

@@ -23,7 +23,8 @@ SMOOTH = 2.6  # points a turn for each order, so that their line looks like a wa
 class SynchronousAverage:
     """Mean of many turns.
 
-    turn: (m,) place in the turn, 0 to 1; mean, u95: (m,) signal there and half width of its 95 % interval, in `unit`
+    turn: (m,) place in the turn, 0 to 1; mean, u95: (m,) signal there, without its constant part, and half width of its 95 % interval,
+    in `unit`
     averages: number of turns
     """
 
@@ -78,6 +79,8 @@ def one_turn(transform: Transform, track: Track, unit: str, *, leave_out_s: RANG
 def synchronous_average(signal: AngularSignal, *, leave_out_s: RANGES = ()) -> SynchronousAverage:
     """Average whole turns of a signal read at equal angles; the interval is Student's, from the scatter of the turns at each angle.
 
+    Each turn's own mean is taken off: it drifts with noise that is slower than a turn, which neighbouring turns share, so that their
+    scatter says too little of it.
     leave_out_s: turns that touch these times are left out. Raises UsageError when fewer than LEAST_TURNS are left.
     """
     count = len(signal.samples) // signal.per_turn
@@ -87,6 +90,7 @@ def synchronous_average(signal: AngularSignal, *, leave_out_s: RANGES = ()) -> S
     turns = turns[np.array(kept, dtype=bool)]
     if len(turns) < LEAST_TURNS:
         raise UsageError(f"{len(turns)} whole turns; a synchronous average needs {LEAST_TURNS} or more")
+    turns = turns - turns.mean(axis=1, keepdims=True)
     u95 = float(stdtrit(len(turns) - 1, 0.975)) * turns.std(axis=0, ddof=1, dtype=np.float64) / math.sqrt(len(turns))
     mean = turns.mean(axis=0, dtype=np.float64)
     return SynchronousAverage(np.arange(signal.per_turn) / signal.per_turn, mean, u95, len(turns), signal.unit)
