@@ -17,7 +17,9 @@ LEAST_DROP = 0.3  # of the first speed; less says nothing of how drag depends on
 ALIKE, MOST_POINTS = 1.0, 300  # turns over which points are joined: friction stays alike there; and points kept at most
 KNOWN = 0.3  # a part of the drag is stated where its interval is under this share of it
 BRAKED_HZ = 2.0  # viscous rate, 1/s: grease of small bearings slows a bell by a tenth to a half each second (SKF's friction formulae)
-UNEVEN = 0.06, 0.7  # unevenness of a bearing's friction a turn, most likely value and spread of its logarithm (no source: a weak prior)
+UNEVEN = 0.06, 1.2  # unevenness of a bearing's friction a turn, most likely value and spread of its logarithm (no source: a weak prior)
+AIRY = 0.9995  # chance from which air is believed in: taken for air, what chance does to one in forty would cost all else its interval
+BENDS_ALIKE = 1.94  # second differences of white noise that are worth one: 1 + 2 (4/9 + 1/36), squares of their correlations
 RATIOS = np.geomspace(1e-4, 1e2, 13)  # variance of the wander in one step over that of one point
 NODES, WEIGHTS = (np.asarray(part) for part in np.polynomial.legendre.leggauss(48))
 
@@ -94,8 +96,8 @@ def fit_coast_down(time_s: npt.ArrayLike, hz: npt.ArrayLike) -> CoastDown | None
     time_s, hz: (n,) ascending times and speeds in turns a second, above 0
     Integrated once, the equation is a line: n = n0 - dry t - viscous turns - air (integral of n^2). Points scatter by the measurement,
     alike, and wander because friction is uneven along the way: a random walk in the angle. Generalised least squares with both, their
-    ratio by restricted maximum likelihood (Patterson & Thompson, Biometrika 58 (1971) 545). Air counts only where its interval leaves
-    0 out. The interval is Student's; points that wander say less than free ones, so each counts for half a degree of freedom.
+    ratio by restricted maximum likelihood (Patterson & Thompson, Biometrika 58 (1971) 545). Air counts only where AIRY is reached.
+    The interval is Student's; points that wander say less than free ones, so each counts for half a degree of freedom.
     """
     time, speed = np.asarray(time_s, dtype=np.float64), np.asarray(hz, dtype=np.float64)
     if time.size < LEAST_POINTS or speed[-3:].mean() > (1 - LEAST_DROP) * speed[:3].mean():
@@ -110,10 +112,12 @@ def fit_coast_down(time_s: npt.ArrayLike, hz: npt.ArrayLike) -> CoastDown | None
     y, along, *columns = (np.bincount(group, column) / count for column in rows.T)
     if count.size < LEAST_POINTS:
         return None
-    design, points = np.column_stack(columns), _Scatter(count.mean() / count, along, _widths(wander, group))
+    rough = float(np.mean(np.diff(speed, 2) ** 2)) / 6  # 1, -2, 1 squared sum to 6
+    points = _Scatter(count.mean() / count, along, _widths(wander, group), rough, speed.size / count.size, float(wander[-1]) / step.size)
+    design = np.column_stack(columns)
     found = _fit(design, y, points)
     freedom = count.size - 4
-    if found.value[3] - float(stdtrit(freedom, 0.975)) * math.sqrt(found.covariance[3, 3]) <= 0:
+    if found.value[3] - float(stdtrit(freedom, AIRY)) * math.sqrt(found.covariance[3, 3]) <= 0:
         found, freedom = _fit(design[:, :3], y, points), freedom + 1
     size = found.value.size - 1
     drag, covariance = np.zeros(3), np.zeros((3, 3))
@@ -124,11 +128,17 @@ def fit_coast_down(time_s: npt.ArrayLike, hz: npt.ArrayLike) -> CoastDown | None
 
 @dataclass(frozen=True, slots=True)
 class _Scatter:
-    """How points scatter: white (n,) relative variances of measuring; along, width (n,): where each lies on the wander's axis, how wide."""
+    """How points scatter: white (n,) relative variances of measuring; along, width (n,): where each lies on the wander's axis, how wide.
+
+    rough: variance of what was joined to them, as its second differences show it; joined: how many to a point; step: on the wander's axis
+    """
 
     white: Array
     along: Array
     width: Array
+    rough: float
+    joined: float
+    step: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,8 +149,12 @@ class _Fit:
 
 
 def _fit(design: Array, y: Array, scatter: _Scatter) -> _Fit:
-    """Least squares with covariance variance * (white + ratio * walk), averaged over the ratios by their restricted likelihood."""
+    """Least squares with covariance variance * (white + ratio * walk), averaged over the ratios by their restricted likelihood.
+
+    How rough the speeds are from one to the next, closer together than the points, tells the two apart, too.
+    """
     n, p = design.shape
+    free = n * scatter.joined / BENDS_ALIKE
     length = float(scatter.along[-1]) / n
     kernel = (np.minimum.outer(scatter.along, scatter.along) - np.diag(scatter.width / 6)) / length
     values, covariances, walks, heights = [], [], [], []
@@ -154,7 +168,9 @@ def _fit(design: Array, y: Array, scatter: _Scatter) -> _Fit:
         size = 2 * float(np.log(np.diag(factor[0])).sum()) + float(np.linalg.slogdet(normal)[1])
         walk = variance * ratio / length
         uneven = math.log(max(math.sqrt(walk) / max(abs(value[1]), 1e-300), 1e-9) / UNEVEN[0]) / UNEVEN[1]
-        heights.append(-((n - p) * math.log(max(variance, 1e-300)) + size + uneven**2) / 2)
+        rough = max(variance * scatter.joined + walk * scatter.step / 6, scatter.rough, 1e-300)
+        seen = free * (math.log(rough) + scatter.rough / rough)  # no more than what is seen, which holds cogging, too
+        heights.append(-((n - p) * math.log(max(variance, 1e-300)) + size + uneven**2 + seen) / 2)
         values.append(value)
         covariances.append(np.linalg.inv(normal) * variance)
         walks.append(walk)
