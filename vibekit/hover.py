@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.flight_floor import floor_between
 from vibekit.spectrum import welch_psd
-from vibekit.transform import running_floor
 
 Array = npt.NDArray[np.float64]
 RANGE_HZ = (20.0, 600.0)  # 1 200 to 36 000 rpm: from large rotors idling to small ones at full power
@@ -42,7 +42,7 @@ def hover_speed(signals: Sequence[npt.NDArray[np.floating]], rate_hz: float, bla
     spectra = [welch_psd(signal, rate_hz, length, unit="FS") for signal in signals]
     power = np.sum([s.values for s in spectra], axis=0)
     step = float(spectra[0].frequency[1])
-    floor = np.maximum(running_floor(power, max(int(60.0 / step), 8)), np.finfo(float).tiny)
+    floor = np.maximum(floor_between(power, step), np.finfo(float).tiny)
     above = np.concatenate([[0.0], np.cumsum(np.maximum(power - LINE * floor, 0.0))])
     noise = np.concatenate([[0.0], np.cumsum(floor)])
 
