@@ -15,8 +15,9 @@ Array = npt.NDArray[np.float64]
 STRETCH_S = 15.0  # over which rotors wander little (common practice, no source)
 STEP = 0.01  # of a speed to the next one tried
 USUAL_HZ, SPREAD = 130.0, math.log(2)  # hovering rotors of small craft: two of three within a factor of two (common practice, no source)
-# how many times likelier the speed where orders gather is for being found so, where that looked at the others too: 14 counted on 300 flights
-# of the rig at 2 000 Hz and more, whatever the kinds of lines made of it; a fifth less since floors lie beneath wide lines, on 300 others
+# how many times likelier the speed where orders gather is for being found so, where that looked at the others too: 14 counted on 300
+# flights of the rig at 2 000 Hz and more, whatever the kinds of lines made of it; a fifth less since floors lie beneath wide lines, on 300
+# others
 GATHERED = 11.0
 LEAST_U95 = 0.08  # relative half width of the interval: what is heard best lies so far off the mean of rotors that turn unlike, on the rig
 LISTED = 0.005  # probability below which other speeds are not kept
