@@ -1,5 +1,6 @@
 """Flights with one cut propeller: UAV propeller anomaly audio data set, Technology Innovation Institute (ICASSP 2022)."""
 
+from dataclasses import replace
 from functools import cache
 
 import pytest
@@ -33,6 +34,27 @@ def test_every_broken_propeller_is_found_and_no_healthy_flight_is_called_broken(
             assert named in HEALTHY, (row["file"], named)
         else:
             assert named in ("prop-imbalance", "blade-damage"), (row["file"], named)
+
+
+@pytest.mark.parametrize("arms", [("0001", "0100"), ("0010", "1000"), ("0001", "0010", "1000"), ("0001", "0010", "0100", "1000")])
+def test_several_broken_propellers_at_once_are_found_and_it_is_said_that_there_may_be_several(arms):
+    """Flights added up, one with each arm's propeller cut."""
+    each = [read_recording(path(f"flights/{arm}_01_ch1.wav")) for arm in arms]
+    length = min(r.samples.shape[1] for r in each)
+    both = replace(each[0], samples=sum(r.samples[:, :length] for r in each) / len(each))
+    end = diagnose([analyze(both, TWO)], references=[reading(name) for name in BASELINE]).conclusion
+    assert end.condition in ("prop-imbalance", "blade-damage")
+    assert "more than one may be hurt" in end.reason or "may hide beneath it" in end.reason
+
+
+def test_a_healthy_flight_recorded_louder_is_not_called_broken():
+    for row in manifest("flights/0000"):
+        if row["file"] not in BASELINE:
+            recording = read_recording(path(row["file"]))
+            loud = analyze(replace(recording, samples=4 * recording.samples), TWO)
+            end = diagnose([loud], references=[reading(name) for name in BASELINE]).conclusion
+            assert end.condition in HEALTHY
+            assert "louder alike" in end.reason
 
 
 @pytest.mark.parametrize("settings", [TWO, FLIGHT], ids=["blades said", "blades not said"])
