@@ -45,7 +45,7 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
     The weighted median over clear lines and octave bands, lines and bands counting alike in sum where there are FEWEST of each: a fault
     moves lines or bands, and only some of them. It is no more than MOST_DB, unless the sensor is not calibrated and, with FEWEST of each,
     half of the bands and both middles, each as well as it is known, agree within EVEN_DB. In flight the weight to be lifted, and the blade
-    pass and wash with it, stay what they were: there one line will do, and what every line and band moved by at least is gain. 0 with too
+    pass and wash with it, stay what they were: there bands will do, and what every line and band moved by at least is gain. 0 with too
     few in common.
     """
     every = [_levels(r) for r in (reading, *references)]
@@ -57,7 +57,7 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
     weight = np.where(bands, 1 / max(bands.sum(), FEWEST), 1 / max((~bands).sum(), FEWEST))
     shift = table - table[1:].mean(axis=0)
     flight = reading.settings.test == "flight"
-    enough = bands.sum() >= FEWEST and (~bands).sum() >= (1 if flight else FEWEST)
+    enough = bands.sum() >= FEWEST and (~bands).sum() >= (0 if flight else FEWEST)
     free = enough and not any(_is_calibrated(r) for r in (reading, *references))
 
     def gain(row: Array) -> float:
@@ -65,7 +65,7 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
         even = (
             free
             and np.median(np.abs(row[bands] - middle)) < EVEN_DB
-            and max(_away(row[kind], middle) for kind in (bands, ~bands)) < EVEN_DB
+            and max(_away(row[kind], middle) for kind in (bands, ~bands) if kind.any()) < EVEN_DB
         )
         shared = float(np.abs(row).min()) if free and flight and abs(np.sign(row).sum()) == row.size else 0.0
         most = max(MOST_DB, shared)
