@@ -10,6 +10,7 @@ from vibekit.frames import frames_of
 from vibekit.lines import find_lines
 from vibekit.ridge import best_path, ridge
 from vibekit.settings import Settings
+from vibekit.speed import CLAIMED
 from vibekit.transform import Transform
 
 RATE = 8_000
@@ -149,6 +150,19 @@ def test_half_orders_of_a_loose_motor_do_not_halve_its_speed(settings):
     choice = estimate_speed(transforms(loose), settings).choice
     assert choice.comb.hz == pytest.approx(90.0, rel=1e-3)
     assert any(comb.hz == pytest.approx(45.0, rel=1e-3) and chance > 0.1 for comb, chance in choice.rivals)
+
+
+def test_a_bare_motor_that_shakes_twice_a_turn_is_not_claimed_as_a_loose_one():
+    """2x high over all odd orders, as of a bent shaft or an oval seat (Eisenmann & Eisenmann 1998, from memory): both speeds stay open."""
+    level = {1: -14, 2: 0, 3: -17, 5: -21, 7: -25}
+    for more in ({}, {4: -22, 6: -26}):
+        choice = estimate_speed(transforms(heard(np.random.default_rng(9), 47.0, level | more)), Settings(test="bare")).choice
+        offered = {round(choice.comb.hz / 47.0, 2): choice.confidence} | {
+            round(comb.hz / 47.0, 2): chance for comb, chance in choice.rivals
+        }
+        assert offered[1.0] > 0.2
+        assert offered[2.0] > 0.05
+        assert offered[2.0] < CLAIMED
 
 
 def test_what_stays_unsure_says_so():

@@ -111,6 +111,8 @@ def test_evidence_is_weighed_in_times():
 def test_speeds_say_where_they_come_from():
     assert speed_words(SpeedResult("none")) == "shaft speed not known"
     assert speed_words(SpeedResult("tacho", 6012.5, 1.5, 6001.0, 6020.0)) == "6012.5 ± 1.5 rpm (tacho, from 6001 to 6020 rpm)"
+    open_ = SpeedResult("estimated", 6012.5, 1.5, candidates=((6012.5, 0.87), (3006.2, 0.124), (2004.2, 0.006)))
+    assert speed_words(open_) == "6012.5 ± 1.5 rpm (estimated) or 3006 rpm (12 %) or 2004 rpm (0.6 %)"
     assert speed_words(SpeedResult("typed", 1797.0, None)) == "1797 rpm (interval not known) (typed)"
 
 

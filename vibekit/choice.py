@@ -19,9 +19,18 @@ RACE_LEAD = 4.0
 RATIOS = sorted({p / q for p in range(1, 7) for q in range(1, 7)})
 NEAR = 0.012
 FURTHEST = -30.0  # a lead behind this is as good as lost
-HALVES_DB = 10.0  # even orders of a comb over its odd ones, from which these are likelier half orders of a shaft twice as fast
-HALVES = 0.8  # chance of that: simulated bare motors show it when loose in 9 of 10, else in 2 of 100, and few are loose
-BLADED_HALVES = 0.6  # the same with a propeller, whose even orders may stand so high by themselves: both are returned
+# power of the ratio of two speeds by which the slower is likelier than their lines say, of one motor that may turn blades: what hides its
+# orders hides them together, and lines between those of its multiple are seldom chance (fitted to the rivals' probabilities of 4 685 motors
+# of `tests/shaft_sounds.py`: 0.86 nothing known, 0.80 blades known). It tells how sure the likeliest is, not which that is
+SLOWER = 0.8
+HALVES_DB = 10.0  # even orders of a comb over its odd ones, from which these may be half orders of a shaft twice as fast
+LOOSE = 0.045  # share of motors that came loose (the prior of `reference_spectra/loose-mount.toml`)
+LOOSE_PROPELLER = 0.09  # the same where a propeller may be loose too
+SHOW = 0.9  # of them show such halves, and of the others so many, bare or with a propeller (drawn motors, `tests/shaft_sounds.py`)
+LOOK_LIKE, BLADED_LOOK_LIKE = 0.02, 0.063
+# chance that an even order that shows stands over the odd ones on both its sides: of a loose shaft, whose blows feed all its multiples; of
+# any, by chance once in three, oftener where something shakes twice a turn
+FEEDS_ALL, ANY = 0.75, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +55,16 @@ def choose(combs: list[Comb], settings: Settings) -> Choice:
         shaft = _best_of_family(slower, [comb for comb in combs if is_slower_shaft(comb, best, settings)])
         others = [(RACE_LEAD if is_race(best.hz / shaft.hz, settings) else UNRELATED_LEAD, best)]
         best = shaft
-    others += [(best.lead(comb), comb) for comb in combs if related(best.hz, comb.hz)]
     twice = next((comb for comb in combs if abs(comb.hz / best.hz / 2 - 1) < NEAR), None)
-    if twice and has_half_orders(best, settings):
-        halves = HALVES if settings.test in ("bare", "hand-spin") else BLADED_HALVES
-        return Choice(twice, best.evidence(), halves, ((best, 1 - halves),))
+    halves = half_orders(best, settings) if twice else -math.inf
+    if twice and halves > 0:
+        chance = 1 / (1 + math.exp(-halves))
+        return Choice(twice, best.evidence(), chance, ((best, 1 - chance),))
+    slower_by = SLOWER if settings.test in (None, "prop", "run-up") else 0.0
+    for comb in combs:
+        if related(best.hz, comb.hz):
+            lead = best.lead(comb) - slower_by * math.log(best.hz / comb.hz)
+            others.append((min(lead, -halves) if comb is twice else lead, comb))
     odds = [(math.exp(-max(lead, FURTHEST)), comb) for lead, comb in others]
     total = 1 + sum(chance for chance, _ in odds)
     rivals = sorted(((comb, chance / total) for chance, comb in odds), key=lambda pair: -pair[1])
@@ -76,17 +90,27 @@ def averaged(chosen: Choice, looks: Sequence[Choice]) -> Choice:
     return replace(chosen, confidence=chance[0][1], rivals=tuple(sorted(chance[1:], key=lambda pair: -pair[1])))
 
 
-def has_half_orders(comb: Comb, settings: Settings) -> bool:
-    """Say whether a comb is that of a loose shaft twice as fast, whose half orders are its odd ones (Randall 2011, from memory).
+def half_orders(comb: Comb, settings: Settings) -> float:
+    """Log odds that a comb is that of a loose shaft twice as fast, whose half orders are its odd ones (Randall 2011, from memory).
 
-    Its 1x, or the blade pass of a propeller of known blades, then stands high over all that only a shaft at the half speed would make.
+    Its 1x, or the blade pass of a propeller of known blades, then stands high over all that only a shaft at the half speed would make; and
+    as blows feed every multiple, what shows of the other even orders stands over the odd ones beside it. -inf where it does not look so.
     """
     bare, blades = settings.test in ("bare", "hand-spin"), settings.blades or 0
     if not (bare or blades):
-        return False
+        return -math.inf
+    height = comb.height_db
     high = 2 if bare else 2 * blades
     low = (1, 3, 5, 7, 9) if bare else (1, 3, 5, 7, 9, 3 * blades, 5 * blades)
-    return bool(comb.height_db[high - 1] > comb.height_db[[order - 1 for order in low if order <= HIGHEST_ORDER]].max() + HALVES_DB)
+    if height[high - 1] <= height[[order - 1 for order in low if order <= HIGHEST_ORDER]].max() + HALVES_DB:
+        return -math.inf
+    loose, alike = (LOOSE, LOOK_LIKE) if bare else (LOOSE_PROPELLER, BLADED_LOOK_LIKE)
+    odds = math.log(loose / (1 - loose) * SHOW / alike)
+    for order in (4, 6, 8, 10):
+        if comb.chance[order - 1] < 0.1 and (bare or order % blades):
+            over = height[order - 1] > max(height[order - 2], height[order])
+            odds += math.log(FEEDS_ALL / ANY if over else (1 - FEEDS_ALL) / (1 - ANY))
+    return odds
 
 
 def is_slower_shaft(comb: Comb, other: Comb, settings: Settings) -> bool:

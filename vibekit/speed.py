@@ -68,7 +68,8 @@ class SpeedTrack(Track):
         """The speed as a reading states it: near a typed one, what the recording shows; as typed where it shows nothing."""
         named = [(60 * self.mean_hz, self.confidence), *((60 * hz, chance) for hz, chance in self.rivals)]
         least = LISTED if self.is_claimed else MENTIONED
-        candidates = tuple(each for each in named if each[1] >= least) if self.rivals and self.typed_rpm is None else ()
+        likeliest = sorted((each for each in named if each[1] >= least), key=lambda each: -each[1])
+        candidates = tuple(likeliest) if self.rivals and self.typed_rpm is None else ()
         if not self.is_claimed:
             return SpeedResult("none", candidates=candidates)
         rotors = tuple((60 * hz, 60 * u95) for hz, u95 in self.rotors)
@@ -240,7 +241,7 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
         found = estimate_speed(transforms, settings) if transforms else None
         other = _estimated(found, clock) if found else None
         hidden |= bool(found and _is_under_hum(typed, found.hum_hz))
-        if found and other and other.confidence >= SURE and _rules_out(found.choice.comb, typed, settings):
+        if found and other and other.is_claimed and _ruled_out(found, typed, settings) >= SURE:
             away, runs, shown = True, other.mean_hz, None
     if shown:
         track = replace(shown, u95_hz=_unless_elsewhere(shown.u95_hz, shown.confidence, TYPED_REACH * typed))
@@ -269,6 +270,15 @@ def _unless_elsewhere(u95_hz: float, confidence: float, reach_hz: float) -> floa
 def _is_under_hum(hz: float, hum_hz: tuple[float, ...]) -> bool:
     """Say whether hum lies at order 1 or 2 of a typed speed, as near as a speed is set by hand: it may be the shaft's own line."""
     return any(abs(hum / (order * hz) - 1) < CONTRADICTION for hum in hum_hz for order in (1, 2))
+
+
+def _ruled_out(found: Estimate, typed_hz: float, settings: Settings) -> float:
+    """Probability that the shaft is one that cannot be near the typed speed; 0 where the likeliest may be."""
+    choice = found.choice
+    if not _rules_out(choice.comb, typed_hz, settings):
+        return 0.0
+    each = ((choice.comb, choice.confidence), *choice.rivals)
+    return found.presence * sum(chance for comb, chance in each if _rules_out(comb, typed_hz, settings))
 
 
 def _rules_out(comb: Comb, typed_hz: float, settings: Settings) -> bool:

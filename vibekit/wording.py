@@ -123,7 +123,7 @@ def factor(evidence: Evidence) -> str:
 
 
 def speed_words(speed: SpeedResult) -> str:
-    """Say the shaft speed, its interval and where it was taken from."""
+    """Say the shaft speed, its interval and where it was taken from, and what else it may be."""
     if speed.rpm is None:
         open_ = [f"{rpm:.0f} rpm ({100 * chance:.0f} %)" for rpm, chance in speed.candidates]
         return f"shaft speed not known: {' or '.join(open_)}" if open_ else "shaft speed not known"
@@ -131,7 +131,8 @@ def speed_words(speed: SpeedResult) -> str:
     ends = f", from {low} to {high} rpm" if low and high and low != high else ""
     rotors = [f"{rpm:.0f}" for rpm, _ in speed.rotors]
     apart = f"; {len(rotors)} rotors told apart: {listed(rotors)} rpm" if len(rotors) > 1 else ""
-    return f"{with_interval(speed.rpm, speed.rpm_u95, 'rpm')} ({speed.method}{ends}){apart}"
+    rivals = "".join(f" or {rpm:.0f} rpm ({100 * chance:.2g} %)" for rpm, chance in speed.candidates[1:])
+    return f"{with_interval(speed.rpm, speed.rpm_u95, 'rpm')} ({speed.method}{ends}){rivals}{apart}"
 
 
 def settings_words(settings: Settings) -> str:
