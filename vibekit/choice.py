@@ -94,7 +94,8 @@ def half_orders(comb: Comb, settings: Settings) -> float:
     """Log odds that a comb is that of a loose shaft twice as fast, whose half orders are its odd ones (Randall 2011, from memory).
 
     Its 1x, or the blade pass of a propeller of known blades, then stands high over all that only a shaft at the half speed would make; and
-    as blows feed every multiple, what shows of the other even orders stands over the odd ones beside it. -inf where it does not look so.
+    as blows feed every multiple, what shows of a bare one's other even orders stands over the odd ones beside it. -inf where it does not
+    look so.
     """
     bare, blades = settings.test in ("bare", "hand-spin"), settings.blades or 0
     if not (bare or blades):
@@ -106,8 +107,8 @@ def half_orders(comb: Comb, settings: Settings) -> float:
         return -math.inf
     loose, alike = (LOOSE, LOOK_LIKE) if bare else (LOOSE_PROPELLER, BLADED_LOOK_LIKE)
     odds = math.log(loose / (1 - loose) * SHOW / alike)
-    for order in (4, 6, 8, 10):
-        if comb.chance[order - 1] < 0.1 and (bare or order % blades):
+    for order in (4, 6, 8, 10) if bare else ():  # blade pass lifts even ones by itself: with a propeller both speeds stay open
+        if comb.chance[order - 1] < 0.1:
             over = height[order - 1] > max(height[order - 2], height[order])
             odds += math.log(FEEDS_ALL / ANY if over else (1 - FEEDS_ALL) / (1 - ANY))
     return odds
