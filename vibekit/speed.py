@@ -13,7 +13,7 @@ from vibekit.choice import is_race, simple_ratio
 from vibekit.comb import FASTEST_HZ, SLOWEST_HZ, Comb
 from vibekit.estimate import Estimate, estimate_speed
 from vibekit.lines import MAINS_HZ
-from vibekit.modulation import RACES, rings
+from vibekit.modulation import RACES, part_of, rings
 from vibekit.reading import SpeedMethod, SpeedResult
 from vibekit.recording import Channel, Recording
 from vibekit.settings import Settings
@@ -236,20 +236,21 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
     if shown and is_far and hidden and shown.confidence < SURE:
         shown = None
     away = bool(shown and shown.confidence >= SURE and is_far)
-    runs = shown.mean_hz if shown else typed
+    runs, also = shown.mean_hz if shown else typed, ""
     if shown is None or shown.confidence < SURE:
         found = estimate_speed(transforms, settings) if transforms else None
         other = _estimated(found, clock) if found else None
         hidden |= bool(found and _is_under_hum(typed, found.hum_hz))
-        if found and other and other.is_claimed and _ruled_out(found, typed, settings) >= SURE:
+        if found and other and _ruled_out(found, typed, settings) >= SURE:
             away, runs, shown = True, other.mean_hz, None
+            also = "".join(f" or {60 * hz:.0f}" for hz, chance in other.rivals if chance >= MENTIONED and not other.is_claimed)
     if shown:
         track = replace(shown, u95_hz=_unless_elsewhere(shown.u95_hz, shown.confidence, TYPED_REACH * typed))
     else:
         flat = Track.steady(typed, transforms[0].n / transforms[0].rate_hz if transforms else 1.0)
         hum = found.hum_hz if found else ()
         track = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5, hum_hz=hum)
-    contradiction = f"typed {rpm:.0f} rpm, the recording runs at {60 * runs:.0f}" if away and not hidden else None
+    contradiction = f"typed {rpm:.0f} rpm, the recording runs at {60 * runs:.0f}{also}" if away and not hidden else None
     beside = f"; lines of {60 * runs:.0f} rpm stand beside it" if away else ""
     notes = (f"speed: lines at {rpm:.0f} rpm cannot be told from mains hum{beside}",) if hidden and (away or not shown) else ()
     return replace(track, method="typed", typed_rpm=rpm, contradiction=contradiction, notes=notes)
@@ -273,12 +274,15 @@ def _is_under_hum(hz: float, hum_hz: tuple[float, ...]) -> bool:
 
 
 def _ruled_out(found: Estimate, typed_hz: float, settings: Settings) -> float:
-    """Probability that the shaft is one that cannot be near the typed speed; 0 where the likeliest may be."""
-    choice = found.choice
-    if not _rules_out(choice.comb, typed_hz, settings):
+    """Probability that the shaft is one that cannot be near the typed speed; 0 where the likeliest may be.
+
+    A multiple of the likeliest leaves the same lines to explain, as its half orders or thirds.
+    """
+    best, *others = (found.choice.comb, found.choice.confidence), *found.choice.rivals
+    if not _rules_out(best[0], typed_hz, settings):
         return 0.0
-    each = ((choice.comb, choice.confidence), *choice.rivals)
-    return found.presence * sum(chance for comb, chance in each if _rules_out(comb, typed_hz, settings))
+    out = (chance for comb, chance in others if part_of(best[0].hz, comb.hz) or _rules_out(comb, typed_hz, settings))
+    return found.presence * (best[1] + sum(out))
 
 
 def _rules_out(comb: Comb, typed_hz: float, settings: Settings) -> bool:
