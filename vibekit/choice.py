@@ -27,9 +27,10 @@ HALVES_DB = 10.0  # even orders of a comb over its odd ones, from which these ma
 BLADED_HALVES = 0.6  # chance of that with a propeller, whose even orders may stand so high by themselves: both are returned
 LOOSE = 0.045  # share of bare motors that are loose (the prior of `reference_spectra/loose-mount.toml`)
 SHOW = 0.45, 0.02  # of loose and of other bare motors, so many have such a 2x (10 of 22 loose ones of the rig; `tests/shaft_sounds.py`)
-# chance that an even order that shows stands over the odd ones on both its sides, of a loose motor, whose blows feed all its multiples (69
-# of 86 orders of those 22), and of another (619 of 1 882 of 454 drawn)
-FEEDS_ALL = 0.8, 0.33
+# chance that a further even order that shows stands over the odd ones on both its sides, of a loose motor, whose blows feed all its
+# multiples (69 of 86 orders of those 22), and of another: 0.33 where nothing favours them (619 of 1 882 drawn), more as real motors pull
+# twice a turn
+FEEDS_ALL = 0.8, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +93,8 @@ def averaged(chosen: Choice, looks: Sequence[Choice]) -> Choice:
 def half_orders(comb: Comb, settings: Settings) -> float:
     """Log odds that a comb is that of a loose shaft twice as fast, whose half orders are its odd ones (Randall 2011, from memory).
 
-    Its 1x, or the blade pass of a propeller of known blades, then often stands high over all that only a shaft at the half speed would
-    make; and as blows feed every multiple, what shows of a bare one's even orders stands over the odd ones beside it.
+    Its 1x, or the blade pass of a propeller of known blades, then stands high over all that only a shaft at the half speed would make; and
+    as blows feed every multiple, what shows of a bare one's even orders stands over the odd ones beside it. -inf where it does not look so.
     """
     bare, blades = settings.test in ("bare", "hand-spin"), settings.blades or 0
     if not (bare or blades):
@@ -101,11 +102,12 @@ def half_orders(comb: Comb, settings: Settings) -> float:
     height = comb.height_db
     high = 2 if bare else 2 * blades
     low = (1, 3, 5, 7, 9) if bare else (1, 3, 5, 7, 9, 3 * blades, 5 * blades)
-    stands = height[high - 1] > height[[order - 1 for order in low if order <= HIGHEST_ORDER]].max() + HALVES_DB
+    if height[high - 1] <= height[[order - 1 for order in low if order <= HIGHEST_ORDER]].max() + HALVES_DB:
+        return -math.inf
     if not bare:
-        return math.log(BLADED_HALVES / (1 - BLADED_HALVES)) if stands else -math.inf
-    odds = math.log(LOOSE / (1 - LOOSE)) + _told(SHOW, stands)
-    for order in (4, 6, 8, 10) if stands else (2, 4, 6, 8, 10):
+        return math.log(BLADED_HALVES / (1 - BLADED_HALVES))
+    odds = math.log(LOOSE / (1 - LOOSE)) + _told(SHOW, True)
+    for order in (4, 6, 8, 10):
         if comb.chance[order - 1] < 0.1:
             odds += _told(FEEDS_ALL, height[order - 1] > max(height[order - 2], height[order]))
     return odds
