@@ -24,7 +24,7 @@ from vibekit.recording import Channel, Recording, Source, Taken
 from vibekit.rig import draw_craft, record
 from vibekit.settings import Settings
 
-CASES = int(os.environ.get("VIBEKIT_INTERVALS", "60"))
+CASES = int(os.environ.get("VIBEKIT_INTERVALS", "30"))
 RATE, N = 99.3, 2000
 TIME = np.arange(N) / RATE
 

@@ -10,7 +10,7 @@ from tests.test_order_line import RATE, spectrum
 from vibekit.levels import level_of, octave_levels
 from vibekit.transform import Transform
 
-CASES = int(os.environ.get("VIBEKIT_INTERVALS", "60"))
+CASES = int(os.environ.get("VIBEKIT_INTERVALS", "30"))
 LOW, HIGH = stats.binom(CASES, 0.93).ppf(0.001), stats.binom(CASES, 0.97).ppf(0.999)  # 93 to 97 %, but for what chance does to so many
 
 
@@ -40,7 +40,7 @@ def test_the_interval_of_an_octave_holds_the_density(channels, shared, slope):
 
 @pytest.mark.parametrize("seconds", [2.5, 10.0])
 @pytest.mark.parametrize("slope", [0.0, 2.0], ids=["white", "coloured"])
-@pytest.mark.parametrize("errors", [10, 30])
+@pytest.mark.parametrize("errors", [15, 30])
 def test_the_interval_of_a_line_s_level_holds_its_power(seconds, slope, errors):
     """errors: amplitude over the bound of its standard error, sqrt(2 / N) of the noise (Kay, Estimation Theory (1993), example 3.14)."""
     rng = np.random.default_rng(round(10 * seconds + slope + errors))

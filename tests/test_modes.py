@@ -16,7 +16,7 @@ from vibekit.mode import FrameMode
 from vibekit.modes import tap_modes
 from vibekit.recording import Channel, Recording
 
-TAPS = int(os.environ.get("VIBEKIT_TAPS", "10"))
+TAPS = int(os.environ.get("VIBEKIT_TAPS", "6"))
 RATE = 4000.0
 MASS = np.diag([0.05, 0.12, 0.05])  # kg: two arms on a body that stands on a soft mat
 STIFFNESS = 1e4 * np.array([[2.2, -2.2, 0], [-2.2, 6.4, -3.4], [0, -3.4, 3.4]])

@@ -9,7 +9,7 @@ from scipy import stats
 from tests.shaft_sounds import coloured
 from vibekit.vector import _with_phase
 
-CASES = int(os.environ.get("VIBEKIT_INTERVALS", "200"))
+CASES = int(os.environ.get("VIBEKIT_INTERVALS", "100"))
 RATE = 2000
 
 

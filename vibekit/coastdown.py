@@ -112,7 +112,7 @@ def fit_coast_down(time_s: npt.ArrayLike, hz: npt.ArrayLike) -> CoastDown | None
     y, along, *columns = (np.bincount(group, column) / count for column in rows.T)
     if count.size < LEAST_POINTS:
         return None
-    rough = float(np.mean(np.diff(speed, 2) ** 2)) / 6  # 1, -2, 1 squared sum to 6
+    rough = float(np.mean((speed[4:] - 2 * speed[2:-2] + speed[:-4]) ** 2)) / 6  # every other: frames that overlap share noise
     points = _Scatter(count.mean() / count, along, _widths(wander, group), rough, speed.size / count.size, float(wander[-1]) / step.size)
     design = np.column_stack(columns)
     found = _fit(design, y, points)
@@ -168,7 +168,7 @@ def _fit(design: Array, y: Array, scatter: _Scatter) -> _Fit:
         size = 2 * float(np.log(np.diag(factor[0])).sum()) + float(np.linalg.slogdet(normal)[1])
         walk = variance * ratio / length
         uneven = math.log(max(math.sqrt(walk) / max(abs(value[1]), 1e-300), 1e-9) / UNEVEN[0]) / UNEVEN[1]
-        rough = max(variance * scatter.joined + walk * scatter.step / 6, scatter.rough, 1e-300)
+        rough = max(variance * scatter.joined + walk * scatter.step / 2, scatter.rough, 1e-300)
         seen = free * (math.log(rough) + scatter.rough / rough)  # no more than what is seen, which holds cogging, too
         heights.append(-((n - p) * math.log(max(variance, 1e-300)) + size + uneven**2 + seen) / 2)
         values.append(value)
