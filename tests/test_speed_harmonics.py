@@ -18,11 +18,12 @@ def test_a_harmonic_is_seldom_claimed_and_else_both_are_returned():
 
     Settled: for each multiple of the shaft speed up to six, an order that is none of its multiples stands 10 dB above its floor
     (`Shaft.is_settled`). There at most 4 in 1 000 may be claimed wrong, of so few as are drawn here one. Counted
-    on 3 184 fresh motors: 6 of 2 450 with nothing known (0.9 to 5.3 in 1 000) and 3 of 2 375 with the blades (0.3 to 3.7), where the aim
-    is 4 in 5 000. The choice among combs was made for all, the whole search for those wrong or of a confidence of 0.68 to 0.88. Since
-    orders are weighed against the highest of all: of 1 240 others, by the choice alone, 3 of 1 157 and 1 of 1 111.
-    Elsewhere a claimed speed is surer than it should be (22 of 49 wrong where 6 were expected, 15 of 68 where 7 were with the blades
-    known), but names the right one beside it.
+    on 3 157 fresh motors: 1 of 2 412 with nothing known (0.01 to 2.3 in 1 000) and 1 of 2 325 with the blades (0.01 to 2.4), where the aim
+    is 4 in 5 000. The choice among combs was made for all, the whole search for those wrong or of a confidence of 0.68 to 0.85.
+    Elsewhere 21 of 96 were wrong, where 8 were expected, and 19 of 146, where 11 were, all but one (at both) with the right one beside it.
+    No confidence can be right for these alone, as what is open is told from the truth: of a shaft and its double, weighed by exactly the
+    levels they were drawn with, twice as many are wrong among the open as were expected, and of all as many. Of all claims here 22 of
+    2 508 were wrong (41 expected) and 20 of 2 471 (33); a slower rival was right 20 and 18 times (31 and 22 expected).
     """
     settled, opened, off = [], [], []
     for i in range(MOTORS):
