@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QGridLayout, QWidget
 
-from vibekit.comparison import COLUMNS, Comparison, key_words, table_rows
+from vibekit.comparison import Comparison, folded, key_words, table_rows
 from vibekit.finding import Conclusion
 from vibekit.gui.desk import label, rule
 from vibekit.gui.theme import Look
@@ -21,17 +21,17 @@ class ComparisonTable(QWidget):
         grid.setContentsMargins(look.px(4), look.px(8), look.px(8), 0)
         grid.setHorizontalSpacing(look.px(18))
         grid.setVerticalSpacing(look.px(7))
-        self.rows = table_rows(comparisons, ends)
-        for column, words in enumerate(COLUMNS):
+        columns, self.rows, idle = folded(table_rows(comparisons, ends))
+        for column, words in enumerate(columns):
             grid.addWidget(label(sentence(words), "title"), 0, column)
-        grid.addWidget(rule(look), 1, 0, 1, len(COLUMNS))
+        grid.addWidget(rule(look), 1, 0, 1, len(columns))
         for number, row in enumerate(self.rows):
             for column, words in enumerate(row):
                 cell = label(words, "title" if row[0] == chosen else "", wrap=column > 1)
                 cell.setAlignment(Qt.AlignmentFlag.AlignTop)
                 grid.addWidget(cell, 2 + 2 * number, column)
-            grid.addWidget(rule(look), 3 + 2 * number, 0, 1, len(COLUMNS))
-        grid.addWidget(label(key_words(), "small"), 2 + 2 * len(self.rows), 0, 1, len(COLUMNS))
+            grid.addWidget(rule(look), 3 + 2 * number, 0, 1, len(columns))
+        grid.addWidget(label(" ".join([key_words(), *idle]), "small"), 2 + 2 * len(self.rows), 0, 1, len(columns))
         grid.setRowStretch(3 + 2 * len(self.rows), 1)
-        for column in range(2, len(COLUMNS)):
+        for column in range(2, len(columns)):
             grid.setColumnStretch(column, 1)

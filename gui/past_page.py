@@ -8,7 +8,7 @@ import pyqtgraph as pg
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout
 
 from vibekit.casefile import MotorFile
-from vibekit.comparison import effect_words
+from vibekit.comparison import effects_words
 from vibekit.effect import effects_of
 from vibekit.frame import frame_of, tallest
 from vibekit.gui.desk import Desk, Page, empty, label
@@ -224,7 +224,7 @@ class PastPage(Page):
         self.alarms.setVisible(bool(told))
         kind = self.kinds.currentData()
         effects = [e for e in effects_of(motor.kept, motor.actions) if kind and (e.test, e.setup) == tuple(kind)]
-        self.effects.setText("Done to it, and what that changed: " + "; ".join(map(effect_words, effects[-EFFECTS:])) + ".")
+        self.effects.setText("Done to it, and what that changed: " + "; ".join(effects_words(effects[-EFFECTS:])) + ".")
         self.effects.setVisible(bool(effects))
 
     def _draw_limit(self, plot: Plot, steps: list[tuple[float, float]], act: float | None, right: float) -> None:

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TypeVar
 
 import soundfile
 from PySide6.QtCore import QSettings
@@ -19,6 +20,7 @@ from vibekit.capture.take import Form
 from vibekit.gui.app import application
 from vibekit.gui.balance_page import BalancePage
 from vibekit.gui.compare_page import ComparePage
+from vibekit.gui.desk import Page
 from vibekit.gui.invented import SETUP, put_invented
 from vibekit.gui.look_page import LookPage
 from vibekit.gui.measure_page import MeasurePage
@@ -36,6 +38,7 @@ from vibekit.settings import Test
 from vibekit.spots import spots_from
 from vibekit.wording import TEST_WORDS
 
+P = TypeVar("P", bound=Page)
 SIZES: tuple[tuple[int, int, float], ...] = ((1280, 720, 1.0), (2560, 1440, 1.5))
 Scenes = list[tuple[str, Callable[[Window], object]]]
 THEMES: tuple[Theme, ...] = ("light", "dark")
@@ -185,14 +188,26 @@ def _much_was_heard(page: MeasurePage) -> bool:
     return page.live.paints > LIVE_PAINTS and live is not None and (live.map is not None if moving else live.speed is not None)
 
 
+def _wait(done: Callable[[], bool]) -> None:
+    began = time.monotonic()
+    while time.monotonic() - began < PATIENCE_S and not done():
+        QApplication.processEvents()
+        time.sleep(0.005)
+
+
+def _at(window: Window, kind: type[P]) -> P:
+    """Go to a page and give it."""
+    window.go(kind.name)
+    assert isinstance(window.page, kind)
+    return window.page
+
+
 def scenes_of(away: Path) -> Scenes:
     """Name the pages and what is done on each before it is drawn."""
 
     def look(window: Window) -> None:
         window.session.choose("south-west")
-        window.go("look")
-        page = window.page
-        assert isinstance(page, LookPage)
+        page = _at(window, LookPage)
         for question, position, word in (
             ("battery-out", "", "yes"),
             ("props-off", "", "yes"),
@@ -201,69 +216,57 @@ def scenes_of(away: Path) -> Scenes:
             page.answer(question, position, word)
 
     def measure(window: Window) -> None:
-        window.go("measure")
-        assert isinstance(window.page, MeasurePage)
+        page = _at(window, MeasurePage)
         bench = window.session.bench
         assert bench is not None
         kept = bench.motor("south-west").kept[-1]
         file = away / kept.name
         if not file.exists():
             file.symlink_to(kept.stored)
-        window.page.choose_source("file")
-        window.page.choose_test("prop")
-        window.page.bring_in([str(file)])
+        page.choose_source("file")
+        page.choose_test("prop")
+        page.bring_in([str(file)])
 
     def over(window: Window) -> None:
         window.session.choose("south-west")
-        window.go("compare")
-        assert isinstance(window.page, ComparePage)
-        window.page.tests.setCurrentIndex(window.page.tests.findText(TEST_WORDS["bare"]))
-        window.page.together.click()
-        window.page.laid.setCurrentIndex(window.page.laid.findData("bearing-grit"))
-        window.page.ask(3.0)
+        page = _at(window, ComparePage)
+        page.tests.setCurrentIndex(page.tests.findText(TEST_WORDS["bare"]))
+        page.together.click()
+        page.laid.setCurrentIndex(page.laid.findData("bearing-grit"))
+        page.ask(3.0)
 
     def apart(window: Window) -> None:
-        window.go("compare")
-        assert isinstance(window.page, ComparePage)
-        window.page.laid.setCurrentIndex(0)
-        window.page.apart.click()
+        page = _at(window, ComparePage)
+        page.laid.setCurrentIndex(0)
+        page.apart.click()
 
     def every(window: Window) -> None:
-        window.go("compare")
-        assert isinstance(window.page, ComparePage)
-        window.page.every.click()
+        page = _at(window, ComparePage)
+        page.every.click()
 
     def live(test: Test) -> Callable[[Window], object]:
         def arrange(window: Window) -> None:
-            window.go("measure")
-            page = window.page
-            assert isinstance(page, MeasurePage)
+            page = _at(window, MeasurePage)
             page.drop_results()
             page.choose_test(test)
             page.choose_source("sound card")
             page.live.row.open(lambda: Played(record(bench_craft(), rotor=2, test=test, duration_s=8.0)[0]))
-            began = time.monotonic()
-            while time.monotonic() - began < PATIENCE_S and not (page.live.row.state == "recording" and _much_was_heard(page)):
-                QApplication.processEvents()
-                time.sleep(0.005)
+            _wait(lambda: page.live.row.state == "recording" and _much_was_heard(page))
 
         return arrange
 
     def by_hand(window: Window) -> None:
-        window.go("compare")
-        assert isinstance(window.page, ComparePage)
-        window.page.together.click()
-        window.page.tests.setCurrentIndex(window.page.tests.findText(TEST_WORDS["hand-spin"]))
+        page = _at(window, ComparePage)
+        page.together.click()
+        page.tests.setCurrentIndex(page.tests.findText(TEST_WORDS["hand-spin"]))
 
     def against_hz(window: Window) -> None:
-        window.go("run-up")
-        assert isinstance(window.page, RunUpPage)
-        window.page.hertz.click()
+        page = _at(window, RunUpPage)
+        page.hertz.click()
 
     def phone(window: Window) -> None:
-        window.go("measure")
-        assert isinstance(window.page, MeasurePage)
-        window.page.choose_source("phone")
+        page = _at(window, MeasurePage)
+        page.choose_source("phone")
 
     def begin_balance(window: Window) -> None:
         window.session.choose("south-east")
@@ -275,14 +278,9 @@ def scenes_of(away: Path) -> Scenes:
 
     def balance_live(window: Window) -> None:
         window.session.choose("north-west")
-        window.go("balance")
-        page = window.page
-        assert isinstance(page, BalancePage)
+        page = _at(window, BalancePage)
         page.row.open(lambda: Played(record(bench_craft(), rotor=3, test="prop", duration_s=8.0, tacho=True, take=49)[0]))
-        began = time.monotonic()
-        while time.monotonic() - began < PATIENCE_S and page.now.value is None:
-            QApplication.processEvents()
-            time.sleep(0.005)
+        _wait(lambda: page.now.value is not None)
 
     def first_steps(window: Window) -> None:
         window.session.choose("south-east")

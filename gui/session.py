@@ -32,6 +32,7 @@ from vibekit.propeller_or_motor import PropellerOrMotor, propeller_json, propell
 from vibekit.recording import Sensor
 from vibekit.result import craft_json, verdict_json
 from vibekit.settings import Settings, Test
+from vibekit.verdict_keeping import add_action, add_readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +219,7 @@ class Session:
         """Keep readings that can be judged, with their recordings; give how many were not known yet."""
         assert self.bench is not None
         fit = [item for item in new if item.reading.screening.usable]
-        ids = [id for id in self.archive.put_readings(self.bench.craft, fit) if id is not None] if fit else []
+        ids = [id for id in add_readings(self.archive, self.bench.craft, fit) if id is not None] if fit else []
         if ids:
             self._changed(f"{len(ids)} reading{'s' * (len(ids) > 1)} of {fit[0].position} kept", ids)
         return len(ids)
@@ -231,7 +232,7 @@ class Session:
 
     def keep_action(self, actions: Sequence[PartAction]) -> None:
         """Keep what was done to parts."""
-        ids = [self.archive.put_action(action) for action in actions]
+        ids = [add_action(self.archive, action) for action in actions]
         told = ", ".join(f"{action.position}: {action.part} {action.did}" for action in actions)
         self._changed(f"noted: {told}", ids)
 

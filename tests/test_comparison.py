@@ -13,7 +13,7 @@ from vibekit.archive import Archive
 from vibekit.casefile import open_case
 from vibekit.change import Change
 from vibekit.cli import main
-from vibekit.comparison import COLUMNS, Beside, Comparison, compare_case, key_words, table_rows
+from vibekit.comparison import COLUMNS, Beside, Comparison, compare_case, effects_words, folded, key_words, table_rows
 from vibekit.history import FALSE_ALARMS, history_of, own_pasts
 from vibekit.kept import PartAction
 from vibekit.place import find_place
@@ -214,3 +214,20 @@ def test_work_after_the_last_reading_asks_for_another_instead_of_the_same_work(c
         told = worked.verdict(verdicts)
         assert (told.next_position, told.words.startswith("Do not fly.")) == (ill.position, True)
         assert f"{part} {did} on 20" in told.next_step
+
+
+def test_what_no_motor_could_be_compared_with_is_said_once():
+    rows = [("a", "act", "= alike", "– no sound past", "–"), ("b", "watch", "– not recorded", "– no sound past", "–")]
+    columns, left, said = folded(rows)
+    assert columns == COLUMNS[:3]
+    assert left == [row[:3] for row in rows]
+    assert said == ["Its own past: not compared, no sound past.", "The shop's archive: not compared."]
+    assert folded(rows[:1])[0] == COLUMNS[:3]
+    assert folded([]) == (COLUMNS, [], [])
+
+
+def test_a_piece_of_work_is_told_once_for_the_tests_that_saw_the_same(compared):
+    effect = compared[1]["south-west"].effects[0]
+    unseen = replace(effect, after=None)
+    assert effects_words([unseen, replace(unseen, test="bare")])[0].endswith("screws tightened (prop, bare): not measured after it")
+    assert len(effects_words([effect, replace(unseen, test="bare")])) == 2

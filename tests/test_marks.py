@@ -114,13 +114,14 @@ def test_marks_are_written_in_what_the_terminal_can_write():
         state.letters.encode("ascii")
 
 
-def conclusion(condition, action="none"):
-    return Conclusion(condition, 0.9, "north-east", "propeller", action)
+def conclusion(condition, action="none", probability=0.9):
+    return Conclusion(condition, probability, "north-east", "propeller", action)
 
 
 def test_states_follow_from_conclusions():
     assert marks.state_of(None) == marks.CANNOT_TELL
-    assert marks.state_of(conclusion("undecided", "measure again")) == marks.CANNOT_TELL
+    assert marks.state_of(conclusion("undecided", "measure again", 0.6)) == marks.CANNOT_TELL
+    assert marks.state_of(conclusion("undecided", "measure again")) == marks.WATCH  # something is wrong, but what
     assert marks.state_of(conclusion("healthy")) == marks.NO_FAULT_FOUND
     assert marks.state_of(conclusion("resonance", "measure again")) == marks.WATCH
     assert marks.state_of(conclusion("blade-damage", "replace propeller")) == marks.ACT

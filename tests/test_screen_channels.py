@@ -42,3 +42,19 @@ def test_telemetry_without_speed_is_told():
     rows = np.stack([bench(0)[1], np.zeros(3 * RATE // 2)]).astype(np.float32)
     recording = Recording(rows, float(RATE), (Channel(), Channel(role="telemetry", unit="rpm", name="rpm")))
     assert found(recording)["no-telemetry"] == "warning"
+
+
+@pytest.mark.parametrize("width", [4, 240])  # samples of 480: a narrow mark, and a hub half dark
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_tacho_that_nobody_called_one_is_asked_about(width, way):
+    """One mark a turn at 6 000 rpm through a sound card; a channel cut flat by overload is none."""
+    rng, x = bench(0)
+    marks = np.arange(300, x.size, 480)
+    tacho = 0.01 * rng.standard_normal(x.size)
+    tacho[np.unique((marks[:, None] + np.arange(width)).ravel()[: marks.size * width]).clip(max=x.size - 1)] += way
+    (problem,) = (p for p in screen(recorded([x, tacho], RATE), ANY).problems if p.code == "unsaid-tacho")
+    assert problem.severity == "stop"
+    assert "--roles vibration,tacho" in problem.detail
+    beside = Recording(np.stack([x, tacho]).astype(np.float32), float(RATE), (Channel(), Channel(role="tacho", unit="V", name="mark")))
+    for fine in (recorded([tacho], RATE), recorded([x, np.clip(9 * x / np.abs(x).max(), -1, 1)], RATE), beside):
+        assert "unsaid-tacho" not in found(fine)

@@ -52,7 +52,7 @@ def test_numbers_stand_with_interval_and_unit():
     text = printed(said("south-east"))
     assert "1x              0.0576 ± 0.0024 g" in text
     assert "in the noise: half order" in text
-    assert "outer race      score 1.3 (−lg p)" in text
+    assert "outer race      score 1.3 (p ≤ 0.05)" in text
     assert "tacho, from 8170 to 8240 rpm" in " ".join(text.split())
 
 

@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -34,7 +35,8 @@ from vibekit.wording import (
         (3.2e-5, 4e-7, "FS", "(32.00 ± 0.40)·10⁻⁶ of full scale"),
         (2e-4, 3e-4, "g", "(200 ± 300)·10⁻⁶ g"),
         (-0.0001, 0.038, "dB", "0.000 ± 0.038 dB"),
-        (11.7, 0.0, "-log10 p", "score 11.7 (−lg p)"),
+        (11.7, 0.0, "-log10 p", "score 11.7 (p ≤ 2e-12)"),
+        (-0.6, 0.0, "-log10 p", "score −0.6 (as noise)"),
         (5.0, math.inf, "g", "5 g (interval not known)"),
         (5.0, None, "g", "5 g (interval not known)"),
         (math.nan, 1.0, "g", "not measured g"),
@@ -77,7 +79,8 @@ def test_no_fault_found_always_says_what_was_not_tested():
 
 def test_a_verdict_is_said_in_plain_words():
     assert verdict(conclusion("prop-imbalance")).startswith("Propeller uneven: very likely (90")
-    assert verdict(conclusion("undecided")) == "These readings cannot tell."
+    assert verdict(replace(conclusion("undecided"), probability=0.5)) == "These readings cannot tell."
+    assert verdict(conclusion("undecided")).startswith("Something is out of the ordinary, what is open: very likely (90")
     assert verdict(None) == "Not judged: there is no recording to judge by."
 
 

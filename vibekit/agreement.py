@@ -18,7 +18,7 @@ def unless_shared(motors: Mapping[str, Diagnosis]) -> dict[str, Diagnosis]:
 
     Where another motor stands out the agreement of the rest says something, and the limit is only told.
     """
-    uneven = any(d.conclusion.condition not in ("healthy", "undecided") for d in motors.values())
+    uneven = any(d.conclusion.odd or d.conclusion.condition not in ("healthy", "undecided") for d in motors.values())
     words = load_catalogue()["undecided"]
 
     def told(end: Conclusion) -> Conclusion:

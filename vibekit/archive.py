@@ -7,7 +7,7 @@ from types import TracebackType
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import delete, func, select, update
 from sqlalchemy.orm import Session, undefer
 
 import vibekit
@@ -92,18 +92,24 @@ class Archive:
         row.reader = new.reader or {}
         row.taken_at = new.taken_at
         row.added_at = datetime.now(UTC)
-        _fill(row, reading, new.diagnosis)
+        _fill(row, reading)
+        row.diagnosis = None if new.diagnosis is None else pack(new.diagnosis)
         session.add(row)
         session.flush()
         return row.id
 
-    def remade(self, id: str, reading: Reading, diagnosis: Diagnosis | None = None) -> None:
+    def remade(self, id: str, reading: Reading) -> None:
         """Put a reading that was made again in the place of the kept one. Raises UsageError when there is none."""
         with self.writing() as session:
             row = session.get(ReadingRow, id)
             if row is None:
                 raise UsageError(f"reading is {id!r}; the archive has none of that id")
-            _fill(row, reading, diagnosis)
+            _fill(row, reading)
+
+    def put_verdict(self, ids: Iterable[str], diagnosis: Diagnosis) -> None:
+        """Keep with these readings what they said together."""
+        with self.writing() as session:
+            session.execute(update(ReadingRow).where(ReadingRow.id.in_(list(ids))).values(diagnosis=pack(diagnosis)))
 
     def put_inspection(self, inspection: Inspection) -> str:
         """Keep a check with its photos; give its id. Raises UsageError when the craft is not kept, UnreadableError when a photo changed."""
@@ -228,6 +234,16 @@ class Archive:
             rows = session.scalars(query.options(undefer(ReadingRow.reading), undefer(ReadingRow.diagnosis))).all()
             return [self._kept(session, row) for row in rows]
 
+    def newest(self, craft: str, position: str) -> tuple[datetime, bool] | None:
+        """When the newest reading of a position was made, and whether a verdict is kept with it; None when there is no reading."""
+        when = func.coalesce(ReadingRow.taken_at, ReadingRow.added_at)
+        query = select(ReadingRow.taken_at, ReadingRow.added_at, ReadingRow.diagnosis.is_not(None))
+        with self.looking() as session:
+            row = session.execute(
+                query.where(ReadingRow.craft == craft, ReadingRow.position == position).order_by(when.desc()).limit(1)
+            ).first()
+        return (row[0] or row[1], bool(row[2])) if row else None
+
     def reading(self, start: str) -> KeptReading:
         """Give the reading whose id starts with `start`. Raises UsageError unless there is just one."""
         with self.looking() as session:
@@ -301,10 +317,9 @@ class Archive:
         return {"sha256": sha256, "suffix": suffix, "name": path.name, "size": size, "added_at": datetime.now(UTC)}
 
 
-def _fill(row: ReadingRow, reading: Reading, diagnosis: Diagnosis | None) -> None:
+def _fill(row: ReadingRow, reading: Reading) -> None:
     row.engine = reading.engine
     row.reading = pack(reading)
-    row.diagnosis = None if diagnosis is None else pack(diagnosis)
 
 
 def _put_craft(session: Session, description: str, craft: Craft) -> bool:

@@ -18,6 +18,7 @@ from vibekit.recording import Recording
 from vibekit.settings import Settings
 from vibekit.spots import Weight
 from vibekit.vector import vector_of
+from vibekit.verdict_keeping import add_action, add_readings
 
 
 class BalanceBench:
@@ -57,7 +58,7 @@ class BalanceBench:
             self._note_balanced(before + (at - before) / 2)
         if job.now.stage != "trial":
             kept = NewReading(job.position, path, reading, job.setup, reader, at)
-            self.archive.put_readings(self.archive.craft(job.craft), [kept])
+            add_readings(self.archive, self.archive.craft(job.craft), [kept])
         self._keep(job, {take.sha256: path})  # last: stopped before this, the same file can be added again
         if job.now.stage == "as found" and not any(job.missing()):
             self.look()
@@ -113,7 +114,7 @@ class BalanceBench:
         note = f"balancing job {self.id[:8]}, round {len(job.rounds)}"
         if not any(action.note == note for action in self.archive.actions(job.craft, job.position)):
             part = "propeller" if "propeller" in job.planes else "bell"
-            self.archive.put_action(PartAction(job.craft, job.position, part, "balanced", fitted, note, at))
+            add_action(self.archive, PartAction(job.craft, job.position, part, "balanced", fitted, note, at))
 
 
 def open_job(archive: Archive, craft: str, position: str) -> KeptBalance | None:

@@ -85,9 +85,9 @@ class CaseFile:
             if motor.position in verdicts and (told := swap_hints(motor.position, verdicts[motor.position], self.swaps, motor.actions)):
                 every[motor.position] = self._compared(motor, drags, told)
                 verdicts[motor.position] = max(every[motor.position], key=lambda d: _rank(d.conclusion))
-        verdicts = {m.position: _unless_worked_on(m, self._with_refit(verdicts[m.position])) for m in self.motors if m.position in verdicts}
-        anchored = any(d.conclusion.condition == "healthy" for _, *more in every.values() for d in more)
-        return verdicts if anchored else unless_shared(verdicts)
+        if not any(d.conclusion.condition == "healthy" for _, *more in every.values() for d in more):
+            verdicts = unless_shared(verdicts)
+        return {m.position: _unless_worked_on(m, self._with_refit(verdicts[m.position])) for m in self.motors if m.position in verdicts}
 
     def conclude(self) -> Conclusion:
         """One conclusion for the craft. Raises UsageError when no motor has a reading or was looked at."""

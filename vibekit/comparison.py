@@ -1,7 +1,7 @@
 """Each motor of a craft beside the others, against its own past and against the same model on other craft: what a table shows."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +16,7 @@ from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
 from vibekit.result import finite
 from vibekit.settings import Test
-from vibekit.wording import SHORT, decibels, with_interval
+from vibekit.wording import SHORT, decibels, sentence, with_interval
 
 CLEAR = 3.0  # standard deviations of repeating from which a difference is shown: one in thirty of a healthy motor's cells has one
 QUANTITIES = ("quantity", "now", "against its past", "trend in 30 days", "alarm from")
@@ -87,6 +87,15 @@ def table_rows(comparisons: Sequence[Comparison], ends: Mapping[str, Conclusion 
         past = "\n".join([*_alarm(c.own, marks), _cell(c.past, marks)])
         rows.append((c.position, f"{mark_for(state, encoding)} {state.words}", _cell(c.others, marks), past, _cell(c.shop, marks)))
     return rows
+
+
+def folded(rows: Sequence[tuple[str, ...]]) -> tuple[tuple[str, ...], list[tuple[str, ...]], list[str]]:
+    """COLUMNS and rows without the columns in which no motor could be compared, all for one reason, and these reasons in words."""
+    each = list(zip(*rows, strict=True))
+    idle = [i for i, cells in enumerate(each) if i > 1 and len(set(cells)) == 1 and cells[0][:1] in (MARKS[3], LETTERS[3])]
+    kept = [i for i in range(len(COLUMNS)) if i not in idle]
+    said = [f"{sentence(COLUMNS[i])}: not compared{', ' * (len(each[i][0]) > 2)}{each[i][0][2:]}." for i in idle]
+    return tuple(COLUMNS[i] for i in kept), [tuple(row[i] for i in kept) for row in rows], said
 
 
 def quantity_rows(own: OwnPast, past: Sequence[Beside]) -> list[tuple[str, ...]]:
@@ -168,17 +177,23 @@ def change_words(moved: Change) -> str:
     return f"{SHORT.get(moved.name, moved.name)} {decibels(moved.delta)} ± {moved.u95:.1f} dB"
 
 
-def effect_words(effect: Effect) -> str:
-    """Say what a piece of work did under one test, or why that cannot be said."""
-    action = effect.action
-    done = f"{action.done_at:%Y-%m-%d}: {action.part} {action.did}{' with ' + action.fitted if action.fitted else ''}"
-    under = f" ({effect.test})" if effect.test else ""
+def effects_words(effects: Iterable[Effect]) -> list[str]:
+    """Say what each piece of work did, a line for all tests that saw the same, or why that cannot be said."""
+    seen: dict[tuple[str, str], list[str]] = {}
+    for effect in effects:
+        action = effect.action
+        done = f"{action.done_at:%Y-%m-%d}: {action.part} {action.did}{' with ' + action.fitted if action.fitted else ''}"
+        seen.setdefault((done, _outcome(effect)), []).append(effect.test or "test not stated")
+    return [f"{done} ({', '.join(dict.fromkeys(tests))}): {outcome}" for (done, outcome), tests in seen.items()]
+
+
+def _outcome(effect: Effect) -> str:
     if effect.before is None or effect.after is None:
-        return f"{done}{under}: not measured {'before' if effect.before is None else 'after'} it"
+        return f"not measured {'before' if effect.before is None else 'after'} it"
     if not effect.changes:
-        return f"{done}{under}: before and after cannot be compared"
+        return "before and after cannot be compared"
     moved = sorted((c for c in effect.changes if abs(c.z) >= CLEAR), key=lambda c: -abs(c.z))
-    return f"{done}{under}: {'; '.join(change_words(c) for c in moved[:3]) or 'no change shown'}"
+    return "; ".join(change_words(c) for c in moved[:3]) or "no change shown"
 
 
 def comparison_json(comparisons: Sequence[Comparison]) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from vibekit.finding import Conclusion, Diagnosis
 from vibekit.marks import ACT, NO_FAULT_FOUND, WATCH, state_of
 from vibekit.reading import Reading
 from vibekit.settings import TESTS
-from vibekit.wording import TEST_WORDS, action_words, conclusion_words, likelihood, listed, sentence
+from vibekit.wording import TEST_WORDS, action_words, conclusion_words, condition_words, likelihood, listed, sentence
 
 # what can leave its place while it turns is acted on first (common practice, no source)
 LOOSE_FIRST = ("loose-propeller", "blade-damage", "loose-mount")
@@ -31,7 +31,7 @@ class CraftVerdict:
 
     fault: something is to be acted on or watched; open: nothing is, but something cannot be told
     acts: what to act on, most pressing first; also: what else is suspect
-    not_tested: in words; next_position, next_step: the measurement expected to tell most, "" where none is worth naming
+    not_tested: in words; next_position, next_step: the measurement expected to tell most of a suspect, "" where none is worth naming
     """
 
     fault: bool
@@ -65,31 +65,50 @@ def craft_verdict(
     """
     ends = {position: d.conclusion for position, d in motors.items()}
     faults = sorted((p for p, end in ends.items() if state_of(end) in (ACT, WATCH)), key=lambda p: pressing(ends[p]))
-    acts = [Suspect(p, f"{conclusion_words(ends[p])}: {likelihood(ends[p].probability)}", action_words(ends[p])) for p in faults]
+    acts = [Suspect(p, _what(motors[p]), action_words(ends[p])) for p in faults]
     cleared = [p for p, end in ends.items() if state_of(end) is NO_FAULT_FOUND]
-    also = [s for p, d in motors.items() if p not in cleared for s in _not_cleared(p, d)]
-    worth = max(ends, key=lambda p: (ends[p].next_measurement == AGAIN, ends[p].next_bits), default="")
-    told = bool(worth) and (ends[worth].next_measurement == AGAIN or ends[worth].next_bits > 0)
+    again = [p for p, end in ends.items() if end.next_measurement == AGAIN]
+    also = [s for p, d in motors.items() if p not in (*cleared, *again) for s in _not_cleared(p, d)]
+    next_position, next_step = _next(ends, again, [*faults, *(s.position for s in also)], cleared)
     return CraftVerdict(
         bool(faults),
         len(cleared) < len(ends),
         tuple(acts),
         tuple(also),
         tuple(_not_tested(readings, looked, way_tests)),
-        worth if told else "",
-        ends[worth].next_step if told else "",
+        next_position,
+        next_step,
     )
 
 
-def pressing(end: Conclusion) -> tuple[bool, float]:
-    """Sorts faults: what may come off first, then the surest."""
-    return end.condition not in LOOSE_FIRST, -end.probability
+def _next(ends: Mapping[str, Conclusion], again: Sequence[str], suspects: Collection[str], cleared: Collection[str]) -> tuple[str, str]:
+    """Where to measure next, and what: what was worked on; then a suspect; then what is open; where nothing is, what is cleared."""
+    if len(again) > 1:
+        return listed(again), "Measure them again in the same way: they were worked on, and nothing was measured since."
+    worth = again or [p for p, end in ends.items() if end.next_bits > 0 and not (suspects and p in cleared)]
+    if not worth:
+        return "", ""
+    best = max(worth, key=lambda p: (p in suspects, p not in cleared, ends[p].next_bits))
+    return best, ends[best].next_step
+
+
+def pressing(end: Conclusion) -> tuple[int, float]:
+    """Sorts faults: what may come off first, then the surest; last what cannot be named."""
+    return (end.condition not in LOOSE_FIRST) + end.odd, -end.probability
+
+
+def _what(diagnosis: Diagnosis) -> str:
+    """What is wrong and how surely; of what cannot be named the likeliest explanations."""
+    end = diagnosis.conclusion
+    may_be = [condition_words(f.condition) for f in diagnosis.findings if f.probability >= LIKELY_TOO and f.condition != "healthy"]
+    named = f"; {' or '.join(may_be)}" if end.odd and may_be else ""
+    return f"{conclusion_words(end)}: {likelihood(end.probability)}{named}"
 
 
 def _not_cleared(position: str, diagnosis: Diagnosis) -> Iterable[Suspect]:
     """Explanations that are neither the conclusion nor unlikely."""
     end = diagnosis.conclusion
-    for finding in diagnosis.findings:
+    for finding in () if end.odd else diagnosis.findings:
         if finding.probability >= LIKELY_TOO and finding.condition not in ("healthy", end.condition, *end.also):
             meant = Conclusion(finding.condition, finding.probability, position, finding.part, finding.action)
             yield Suspect(position, f"{conclusion_words(meant)}: {likelihood(finding.probability)}", "measure before work on it")

@@ -95,12 +95,12 @@ def diagnose(
 
     weighed = [(o.text, weights(o)) for o in seen]
     findings = tuple(
-        _finding(catalogue[name], chance[name], weighed, hints, position)
+        _finding(catalogue[name], chance[name], weighed, hints, "" if slow else _main_rival(name, prior), position)
         for name in sorted(chance, key=lambda name: -chance[name])
         if chance[name] >= SHOWN
     )
     if not usable and not hints:
-        return Diagnosis((), _undecided(catalogue, position, _unfit(readings), "Record again as the screening says."))
+        return Diagnosis((), _undecided(catalogue, position, _unfit(readings), "Do what the screening says, then judge again."))
     compared = any(o.name == "1x" or o.name == "roughness" for o in seen)
 
     def conclude(chance: Mapping[str, float]) -> Conclusion:
@@ -177,6 +177,13 @@ def _log_odds(hint: Hint, condition: str) -> float:
     return said if said > 0 or not hint.decides else said + NOT_SEEN
 
 
+def _main_rival(condition: str, prior: Mapping[str, float]) -> str:
+    """The condition that makes up most of what else there may be, once eye and hand have spoken; "" where none does."""
+    others = {name: p for name, p in prior.items() if name != condition}
+    most = max(others, key=lambda name: others[name])
+    return most if most != "healthy" and 2 * others[most] > sum(others.values()) else ""
+
+
 def _unfit(readings: Sequence[Reading]) -> str:
     stops = [p.detail for r in readings for p in r.screening.problems if p.severity == "stop"]
     return stops[0] if stops else "There is no recording to judge."
@@ -187,11 +194,13 @@ def _finding(
     probability: float,
     weighed: Sequence[tuple[str, Mapping[str, float]]],
     hints: Sequence[Hint],
+    rival: str,
     position: str | None,
 ) -> Finding:
-    says = [(text, each.get(condition.condition, 0.0)) for text, each in (*weighed, *((h.text, h.odds) for h in hints))]
-    told = sorted((pair for pair in says if abs(pair[1]) >= LEAST_WEIGHT), key=lambda pair: -abs(pair[1]))
-    evidence = tuple(Evidence(text, weight > 0, round(weight, 3)) for text, weight in told)
+    measured = [(text, each.get(condition.condition, 0.0), rival) for text, each in weighed]
+    says = [*measured, *((h.text, h.odds.get(condition.condition, 0.0), "") for h in hints)]
+    told = sorted((each for each in says if abs(each[1]) >= LEAST_WEIGHT), key=lambda each: -abs(each[1]))
+    evidence = tuple(Evidence(text, weight > 0, round(weight, 3), against) for text, weight, against in told)
     return Finding(condition.condition, probability, evidence, position, condition.part, condition.action, condition.next_step)
 
 
@@ -252,7 +261,8 @@ def _conclude(
         for n in ranked
         if n == rival.condition or chance[n] >= OPEN
     ]
-    return _undecided(catalogue, position, f"These explain what was measured: {listed(explains)}.", best.next_step)
+    open_ = _undecided(catalogue, position, f"These explain what was measured: {listed(explains)}.", best.next_step)
+    return replace(open_, probability=1 - chance["healthy"])
 
 
 def _race_matters(best: Condition, usable: Sequence[Reading]) -> bool:
@@ -273,5 +283,5 @@ def conclude_craft(motors: Mapping[str, Diagnosis]) -> Conclusion:
         return max(faults, key=lambda e: e.probability)
     opened = [e for e in ends.values() if e.condition == "undecided"]
     if opened:
-        return opened[0]
+        return max(opened, key=lambda end: end.probability)
     return Conclusion("healthy", math.prod(e.probability for e in ends.values()), None, "none", "none", next(iter(ends.values())).reason)

@@ -48,14 +48,10 @@ def common_gain(reading: Reading, references: Sequence[Reading]) -> tuple[float,
     pass and wash with it, stay what they were: there bands will do, and what every line and band moved by at least is gain. 0 with too
     few in common.
     """
-    every = [_levels(r) for r in (reading, *references)]
-    common = [name for name in every[0] if all(name in each for each in every[1:])]
-    if len(common) < FEWEST:
+    shift, bands = _shifts(reading, references)
+    if bands.size < FEWEST:
         return 0.0, [0.0] * len(references)
-    table = np.array([[each[name] for name in common] for each in every])
-    bands = np.array([name.startswith(OCTAVES) for name in common])
     weight = np.where(bands, 1 / max(bands.sum(), FEWEST), 1 / max((~bands).sum(), FEWEST))
-    shift = table - table[1:].mean(axis=0)
     flight = reading.settings.test == "flight"
     enough = bands.sum() >= FEWEST and (~bands).sum() >= (0 if flight else FEWEST)
     free = enough and not any(_is_calibrated(r) for r in (reading, *references))
@@ -94,6 +90,26 @@ def tilt(reading: Reading, reference: Reading) -> float:
     moved = [(math.log2(hz), by) for hz, by in ours.items() if hz > lowest]
     slopes = [(b - a) / (y - x) for (x, a), (y, b) in combinations(moved, 2)]
     return float(np.median(slopes)) if len(moved) >= FEWEST_TILTED else 0.0
+
+
+def least_gain(reading: Reading, reference: Reading) -> float:
+    """Gain of a reading against one reference, dB, where work in between may have moved all lines, or all of the noise.
+
+    Of the middle of the lines and that of the bands the one nearer to none, and none where they lie either side of it: what is shared.
+    """
+    shift, bands = _shifts(reading, (reference,))
+    if bands.size < FEWEST or bands.all() or not bands.any():
+        return 0.0
+    lines, noise = (float(np.median(shift[0, kind])) for kind in (~bands, bands))
+    return math.copysign(min(abs(lines), abs(noise)), lines) if lines * noise > 0 else 0.0
+
+
+def _shifts(reading: Reading, references: Sequence[Reading]) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """(1 + references, levels) each line and octave that all have over the mean of the references, dB; (levels,) what is an octave."""
+    every = [_levels(r) for r in (reading, *references)]
+    common = [name for name in every[0] if all(name in each for each in every[1:])]
+    table = np.array([[each[name] for name in common] for each in every])
+    return table - table[1:].mean(axis=0), np.array([name.startswith(OCTAVES) for name in common], bool)
 
 
 def _is_calibrated(reading: Reading) -> bool:

@@ -53,7 +53,8 @@ class KeptReading:
     @property
     def sound(self) -> bool:
         """No fault was claimed of it."""
-        return self.diagnosis is None or self.diagnosis.conclusion.condition in SOUND
+        end = self.diagnosis.conclusion if self.diagnosis else None
+        return end is None or (end.condition in SOUND and not end.odd)
 
     @property
     def when(self) -> datetime:

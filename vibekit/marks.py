@@ -66,10 +66,11 @@ STATES = (ACT, WATCH, CANNOT_TELL, NO_FAULT_FOUND)
 def state_of(conclusion: Conclusion | None) -> State:
     """Give the state that a conclusion puts its motor in; cannot tell when there is none.
 
-    A fault whose action is to measure again is to be watched; one whose action is work on a part is to be acted on.
+    A fault whose action is to measure again is to be watched, as is one that nobody can name; one whose action is work on a part is to be
+    acted on.
     """
     if conclusion is None or conclusion.condition == "undecided":
-        return CANNOT_TELL
+        return WATCH if conclusion and conclusion.odd else CANNOT_TELL
     if conclusion.condition == "healthy":
         return NO_FAULT_FOUND
     return WATCH if conclusion.action.lower().startswith(("measure", "watch")) else ACT

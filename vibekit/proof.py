@@ -11,18 +11,24 @@ from scipy.special import stdtrit
 from vibekit.balance_job import BalanceJob, Round
 from vibekit.balance_solution import Left, level, solve
 from vibekit.balance_verdict import Verdict, judge_balance
+from vibekit.change import Change
+from vibekit.comparison import CLEAR, change_words
+from vibekit.effect import changes_between
 from vibekit.errors import UsageError
+from vibekit.finding import Conclusion
+from vibekit.kept import SOUND
 from vibekit.line_groups import LINES, group
 from vibekit.picture import Picture
 from vibekit.reading import OrderLine, Reading
 from vibekit.repeatability import load_repeatability
 from vibekit.report import Note
 from vibekit.spots import Weight
-from vibekit.wording import listed, sentence, unit_words, with_interval
+from vibekit.wording import conclusion_words, likelihood, listed, sentence, unit_words, with_interval
 
 FAR = 0.03  # difference of speed from which heights are not compared
 DB = 20 / math.log(10)
 ENOUGH = 3  # readings of a state that show by themselves how far they scatter
+TOLD = 3  # changes in the summary, those that stand out most
 CLAIMS = (
     "It compares readings taken with the same sensor, at the same place and gain; it says nothing of levels measured otherwise.",
     "An amplitude in parts of full scale is no measure of vibration; only its change is one.",
@@ -97,6 +103,14 @@ class Pair:
         )
 
     @property
+    def moved(self) -> tuple[Change, ...]:
+        """Every quantity that changed by more than running again explains, what stands out most first; none where heights are in doubt."""
+        if self.doubts:
+            return ()
+        every = changes_between(self.before, self.after, self.after[-1].settings.test)
+        return tuple(sorted((c for c in every if abs(c.z) >= CLEAR), key=lambda c: -abs(c.z)))
+
+    @property
     def few(self) -> bool:
         """So few readings on either side that they do not show how far running again moves a line."""
         return min(len(self.before), len(self.after)) < ENOUGH
@@ -148,7 +162,7 @@ class Balancing:
 
 @dataclass(frozen=True, slots=True)
 class MotorProof:
-    """One motor before and after. done: what was done between, by day; about: its parts"""
+    """One motor before and after. done: what was done between, by day; about: its parts; ends: what was said of it, where known"""
 
     position: str
     pairs: tuple[Pair, ...]
@@ -156,6 +170,7 @@ class MotorProof:
     about: tuple[Note, ...] = ()
     balancings: tuple[Balancing, ...] = ()
     photos: tuple[Picture, ...] = ()
+    ends: tuple[Conclusion | None, Conclusion | None] = (None, None)
 
     @property
     def main(self) -> Pair | None:
@@ -230,6 +245,27 @@ def summary_words(motor: MotorProof) -> str:
     decibel, u95 = change.decibel
     share = f", {with_interval(decibel, u95, 'dB')}" if math.isfinite(decibel) else ""
     return f"1x {change.words}: {before} before, {after} after{share}."
+
+
+def verdict_words(motor: MotorProof) -> str:
+    """Say what was said of a motor before and after; "" where either is not known."""
+    before, after = motor.ends
+    return f"Before: {_end_words(before)}. After: {_end_words(after)}." if before and after else ""
+
+
+def _end_words(end: Conclusion) -> str:
+    sure = "" if end.condition in SOUND and not end.odd else f", {likelihood(end.probability)}"
+    return f"{conclusion_words(end)}{sure}"
+
+
+def moved_words(motor: MotorProof) -> str:
+    """Say what changed most, over all tests."""
+    every = sorted(((c, pair.after[-1].settings.test) for pair in motor.pairs for c in pair.moved), key=lambda each: -abs(each[0].z))
+    if not every:
+        return "" if any(pair.doubts for pair in motor.pairs) else "Nothing changed beyond what running again does by itself."
+    told = [change_words(c) + (f" ({test})" if test and len(motor.pairs) > 1 else "") for c, test in every[:TOLD]]
+    more = f", and {len(every) - TOLD} more" if len(every) > TOLD else ""
+    return f"Changed: {', '.join(told)}{more}."
 
 
 def weight_words(weights: Sequence[Weight]) -> str:

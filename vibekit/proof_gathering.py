@@ -5,7 +5,9 @@ from datetime import UTC, datetime
 
 import vibekit
 from vibekit.archive import Archive
+from vibekit.casefile import open_case
 from vibekit.craft import Craft
+from vibekit.finding import Conclusion
 from vibekit.gathering import action_note, pictures_of, rotor_notes
 from vibekit.kept import KeptReading
 from vibekit.picture import Picture
@@ -25,6 +27,7 @@ def proof_from_archive(
     """
     craft = archive.craft(name)
     kept = archive.readings(name)
+    newest = {position: diagnosis.conclusion for position, diagnosis in open_case(archive, name).judge().items()}
     motors, missing = [], []
     for position in dict.fromkeys([*craft.positions, *(k.position for k in kept)]):
         visits = visits_of([k for k in kept if k.position == position], archive.actions(name, position))
@@ -32,7 +35,8 @@ def proof_from_archive(
         if first is None or last is None or first.ended >= last.began:
             missing.append(f"{position}: {_lacking(first, last)}")
         else:
-            motors.append(_motor(archive, craft, position, first, last))
+            ends = _said(first), _said(last) or (newest.get(position) if last is visits[-1] else None)
+            motors.append(_motor(archive, craft, position, first, last, ends))
     way = craft.way
     facts = (("craft", name), ("owner", craft.owner), ("job", craft.job), ("serial number", craft.serial), ("turned", way and way.title))
     setups = dict.fromkeys(text for motor in motors for pair in motor.pairs for text in pair.setups if text)
@@ -57,7 +61,14 @@ def _lacking(first: Visit | None, last: Visit | None) -> str:
     return "no readings on the day after" if last is None else "one visit only: no work and no pause lies between its readings"
 
 
-def _motor(archive: Archive, craft: Craft, position: str, first: Visit, last: Visit) -> MotorProof:
+def _said(visit: Visit) -> Conclusion | None:
+    """What was kept with the readings of a visit."""
+    return next((k.diagnosis.conclusion for k in reversed(visit.kept) if k.diagnosis), None)
+
+
+def _motor(
+    archive: Archive, craft: Craft, position: str, first: Visit, last: Visit, ends: tuple[Conclusion | None, Conclusion | None]
+) -> MotorProof:
     name = craft.name or ""
     actions = [a for a in archive.actions(name, position) if first.ended < a.done_at <= last.began]
     jobs = [
@@ -75,6 +86,7 @@ def _motor(archive: Archive, craft: Craft, position: str, first: Visit, last: Vi
     return MotorProof(
         position,
         _pairs(first, last),
+        ends=ends,
         done=tuple(action_note(action) for action in actions),
         about=rotor_notes(craft.rotor(position)) if position in craft.positions else (),
         balancings=tuple(balancing_of(job) for job in jobs),

@@ -6,7 +6,7 @@ from vibekit import plots
 from vibekit.balance_plot import vectors
 from vibekit.drawings import Drawing
 from vibekit.frame import frame_of
-from vibekit.proof import CLAIMS, Balancing, MotorProof, Pair, Proof, summary_words
+from vibekit.proof import CLAIMS, Balancing, MotorProof, Pair, Proof, moved_words, summary_words, verdict_words
 from vibekit.report import environment, style_sheet
 from vibekit.turning import ADVICE
 from vibekit.wording import TEST_WORDS
@@ -18,7 +18,12 @@ if TYPE_CHECKING:
 def render_proof(proof: Proof) -> str:
     """Give the document as one HTML page; the same contents give the same text."""
     made = environment()
-    made.filters |= {"summary": summary_words, "test": lambda pair: TEST_WORDS[pair.after[-1].settings.test]}
+    made.filters |= {
+        "summary": summary_words,
+        "said": verdict_words,
+        "moved": moved_words,
+        "test": lambda pair: TEST_WORDS[pair.after[-1].settings.test],
+    }
     numbers = {motor.position: number for number, motor in enumerate(proof.motors, 1)}
     return made.get_template("proof.html").render(
         proof=proof,

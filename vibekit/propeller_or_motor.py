@@ -11,7 +11,7 @@ from vibekit.refit import REFITS, RefitStudy
 from vibekit.repeatability import load_repeatability
 from vibekit.result import finite
 from vibekit.swap_gathering import ToldSwap
-from vibekit.wording import likelihood, sentence
+from vibekit.wording import likelihood, listed, sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,10 @@ class PropellerOrMotor:
     def lines(self) -> Iterator[str]:
         """All of it, each swap once."""
         yield from map(swap_words, self.swaps)
-        yield from (f"{position}: {bare_words(result)}" for position, result in self.bare.items())
+        alike: dict[str, list[str]] = {}
+        for position, result in self.bare.items():
+            alike.setdefault(bare_words(result), []).append(position)
+        yield from (f"{listed(positions)}: {words}" for words, positions in alike.items())
         yield from (f"{position}: {refit_words(study)}" for position, study in self.refits.items())
 
 

@@ -1,5 +1,6 @@
 """The report of a craft: one HTML file that needs nothing else, to read on a screen or on paper."""
 
+import math
 import os
 from dataclasses import dataclass
 from datetime import datetime
@@ -7,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibekit import marks, wording
-from vibekit.comparison import COLUMNS, key_words
+from vibekit.comparison import folded, key_words
 from vibekit.craft_verdict import CraftVerdict, craft_verdict, pressing, suspect_words
 from vibekit.drawings import coast_downs, drawings_of, groups_of, side_by_side
 from vibekit.errors import UsageError
@@ -106,7 +107,7 @@ class ReportContents:
     @property
     def in_order_of_need(self) -> list[MotorPage]:
         """The motors, most pressing first; among equals what may come off, then the surest."""
-        return sorted(self.motors, key=lambda m: (m.state.rank, pressing(m.conclusion) if m.conclusion else (True, 0.0)))
+        return sorted(self.motors, key=lambda m: (m.state.rank, pressing(m.conclusion) if m.conclusion else (math.inf, 0.0)))
 
 
 def render(contents: ReportContents) -> str:
@@ -116,12 +117,14 @@ def render(contents: ReportContents) -> str:
     """
     groups = groups_of([(motor.position, motor.readings, motor.baselines) for motor in contents.motors])
     drawn = {id(member.reading): drawings_of(group, member) for group in groups for member in group.members}
+    columns, rows, idle = folded(contents.comparison)
     page = environment().get_template("report.html")
     return page.render(
         report=contents,
         sheet=style_sheet(),
-        columns=COLUMNS,
-        key=key_words(),
+        columns=columns,
+        rows=rows,
+        key=" ".join([key_words(), *idle]),
         states=marks.STATES,
         together=[drawing for group in groups for drawing in (coast_downs(group), side_by_side(group)) if drawing is not None],
         drawings=lambda reading: drawn.get(id(reading), []),

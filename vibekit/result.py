@@ -102,7 +102,9 @@ def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:
             {
                 "condition": f.condition,
                 "probability": finite(f.probability),
-                "evidence": [{"text": e.text, "supports": bool(e.supports), "weight": finite(e.weight)} for e in f.evidence],
+                "evidence": [
+                    {"text": e.text, "supports": bool(e.supports), "weight": finite(e.weight), "against": e.against} for e in f.evidence
+                ],
                 "position": f.position,
                 "part": f.part,
                 "action": f.action,

@@ -16,7 +16,7 @@ from vibekit.screen.gaps import check_gaps, check_lost
 from vibekit.screen.hum import check_hum
 from vibekit.screen.look import Look, overviews
 from vibekit.screen.near_mode import check_near_modes
-from vibekit.screen.pulses import check_speed_channels
+from vibekit.screen.pulses import check_speed_channels, check_unsaid_tacho
 from vibekit.screen.steady import find_steady
 from vibekit.screen.turns import FLIGHT, check_race_band, check_sensor_speed, check_steadiness, check_turns
 from vibekit.screen.wind import check_wind
@@ -53,7 +53,7 @@ def screen(recording: Recording, settings: Settings, look: Look | None = None) -
     look: what `look_at` gave for the same recording and settings; made here when left out
     """
     found = check_present(recording) + check_source(recording) + check_speed_channels(recording, settings) + check_gaps(recording)
-    found += check_lost(recording)
+    found += check_lost(recording) + check_unsaid_tacho(recording)
     look = look or look_at(recording, settings)
     if look:
         found += [problem for check in CHECKS for problem in check(look)]

@@ -82,11 +82,13 @@ def verdict(conclusion: Conclusion | None, not_tested: Sequence[str] = ()) -> st
     if conclusion.condition == "healthy":
         return f"No fault found by these tests; not tested: {', '.join(not_tested) or 'everything that these tests cannot show'}."
     words = sentence(conclusion_words(conclusion))
-    return f"{words}." if conclusion.condition == "undecided" else f"{words}: {likelihood(conclusion.probability)}."
+    return f"{words}." if conclusion.condition == "undecided" and not conclusion.odd else f"{words}: {likelihood(conclusion.probability)}."
 
 
 def conclusion_words(conclusion: Conclusion) -> str:
     """Say the condition, and the others that it may be as well: "bearing damaged (outer race or inner race)"."""
+    if conclusion.odd:
+        return "something is out of the ordinary, what is open"
     every = [condition_words(c).partition(" (") for c in (conclusion.condition, *conclusion.also)]
     if len({before for before, _, _ in every}) == 1 and all(inside for _, _, inside in every):
         return f"{every[0][0]} ({' or '.join(inside.removesuffix(')') for _, _, inside in every)})"
@@ -116,10 +118,13 @@ def caution_words(conclusion: Conclusion | None) -> str:
 
 
 def factor(evidence: Evidence) -> str:
-    """Say how much one measurement counts: how many times likelier it is under its condition than under the others, or less likely."""
+    """Say how much one measurement counts: how many times likelier it is under its condition than under the others, or less likely; which
+    other that is, where one makes up most of them.
+    """
     times = 10 ** abs(evidence.weight)
     number = "over 1000" if times > 1000 else f"{times:.0f}" if times >= 10 else f"{times:.2g}"
-    return f"{number} times {'likelier' if evidence.weight >= 0 else 'less likely'} than otherwise"
+    other = f"if it were: {condition_words(evidence.against)}" if evidence.against else "otherwise"
+    return f"{number} times {'likelier' if evidence.weight >= 0 else 'less likely'} than {other}"
 
 
 def speed_words(speed: SpeedResult) -> str:
@@ -205,14 +210,15 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
     """Write a number with its 95 % interval and unit: "1.234 ± 0.056 m/s²".
 
     The interval has two significant digits and the value ends at the same place (JCGM 100:2008, 7.2.6). Below 0.001 both share
-    a power of ten. Without an interval (None or not finite) the number says so. A score in -log10 p states a chance and has
-    none; nor has a share of it (unit 1, interval 0).
+    a power of ten. Without an interval (None or not finite) the number says so. A score states a chance, by Markov's inequality
+    at most 10^-score, and has none; nor has a share of it (unit 1, interval 0).
     """
     tail = f" {unit_words(unit)}".rstrip()
     if not math.isfinite(value):
         return f"not measured{tail}"
     if unit == SCORE:
-        return f"score {value:.1f} (−lg p)".replace("-", "\N{MINUS SIGN}")
+        number = f"{value:.1f}".replace("-", "\N{MINUS SIGN}")
+        return f"score {number} ({f'p ≤ {10.0**-value:.1g}' if value > 0 else 'as noise'})"
     if unit == "1" and u95 == 0:
         return f"{value:.2f}"
     if u95 is None or not math.isfinite(u95):

@@ -40,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
     """Analyse all files first, then keep those that could be judged; 1 when one could not."""
     from vibekit.archive import Archive
     from vibekit.place import find_place
+    from vibekit.verdict_keeping import add_readings
 
     description, craft = find_craft(args.craft)
     craft.rotor(args.position)
@@ -53,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
         with Archive(find_place()) as archive:
             if description is not None:
                 archive.put_craft(description, craft)
-            ids = archive.put_readings(craft, fit, replace=args.replace)
+            ids = add_readings(archive, craft, fit, replace=args.replace)
             _tell_elsewhere(archive, craft, fit)
     landed = iter(ids)
     outcomes = [_outcome(item, next(landed) if item.reading.screening.usable else None) for item in new]

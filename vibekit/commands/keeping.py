@@ -59,6 +59,7 @@ def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf:
     from vibekit.casefile import open_case
     from vibekit.judging import judge_motor
     from vibekit.place import find_place
+    from vibekit.verdict_keeping import add_readings
 
     craft = shelf.craft
     recording = reader.read(path)
@@ -69,5 +70,5 @@ def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf:
     with Archive(find_place()) as archive:
         if shelf.description is not None:
             archive.put_craft(shelf.description, craft)
-        (id,) = archive.put_readings(craft, [NewReading(position, path, reading, shelf.setup, pack(reader), start)])
+        (id,) = add_readings(archive, craft, [NewReading(position, path, reading, shelf.setup, pack(reader), start)])
         return Judged(reading, open_case(archive, craft.name or "").judge()[position], id)

@@ -28,6 +28,7 @@ def run(args: argparse.Namespace) -> int:
         return _show(args)
     from vibekit.archive import Archive
     from vibekit.place import find_place
+    from vibekit.verdict_keeping import add_action
 
     if args.did is None or args.what is None:
         raise UsageError("--did and --what go together: say what was done, and to which part")
@@ -42,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     with Archive(find_place()) as archive:
         if description is not None:
             archive.put_craft(description, craft)
-        id = archive.put_action(action)
+        id = add_action(archive, action)
     if args.json:
         kept = asdict(action) | {"id": id, "done_at": done_at.isoformat()}
         print(json.dumps({"schema": "vibekit.part/1", **kept}, indent=1, ensure_ascii=False))
@@ -57,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
 def _show(args: argparse.Namespace) -> int:
     """Print every piece of work with what it changed."""
     from vibekit.archive import Archive
-    from vibekit.comparison import effect_json, effect_words
+    from vibekit.comparison import effect_json, effects_words
     from vibekit.effect import effects_of
     from vibekit.place import find_place
 
@@ -69,8 +70,8 @@ def _show(args: argparse.Namespace) -> int:
         told = {"schema": "vibekit.parts/1", "craft": craft.name, "position": args.position, "actions": [effect_json(e) for e in effects]}
         print(json.dumps(told, indent=1, allow_nan=False, ensure_ascii=False))
         return 0
-    for effect in effects:
-        print(effect_words(effect))
+    for line in effects_words(effects):
+        print(line)
     if not effects:
         print(f"Nothing was noted of {craft.name}, {args.position}; note it with --did and --what.")
     return 0

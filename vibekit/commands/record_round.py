@@ -172,6 +172,7 @@ def _judged(made: _Round, new: "list[NewReading]") -> int:
     from vibekit.commands.show import show_craft
     from vibekit.commands.spins import show_spins
     from vibekit.place import find_place
+    from vibekit.verdict_keeping import add_readings
 
     fit = [each for each in new if each.reading.screening.usable]
     for each in new:
@@ -183,7 +184,7 @@ def _judged(made: _Round, new: "list[NewReading]") -> int:
     with Archive(find_place()) as archive:
         if made.shelf.description is not None:
             archive.put_craft(made.shelf.description, craft)
-        archive.put_readings(craft, fit)
+        add_readings(archive, craft, fit)
         case = open_case(archive, craft.name or "")
     for each in fit:
         for file in (each.file, each.file.with_suffix(".json")):

@@ -43,14 +43,15 @@ def show_comparison(comparisons: "Sequence[Comparison]", ends: Mapping[str, Conc
     from rich.console import Console
 
     from vibekit.commands.asking import print_table
-    from vibekit.comparison import COLUMNS, QUANTITIES, effect_words, key_words, quantity_rows, table_rows
+    from vibekit.comparison import QUANTITIES, effects_words, folded, key_words, quantity_rows, table_rows
     from vibekit.history import alarm_words
     from vibekit.wording import TEST_WORDS
 
     encoding = Console().encoding
-    print_table(COLUMNS, table_rows(comparisons, ends, encoding))
-    done = [f"{c.position}, {effect_words(effect)}" for c in comparisons for effect in c.effects]
-    for line in (key_words(encoding), *done):
+    columns, rows, idle = folded(table_rows(comparisons, ends, encoding))
+    print_table(columns, rows)
+    done = [f"{c.position}, {words}" for c in comparisons for words in effects_words(c.effects)]
+    for line in (key_words(encoding), *idle, *done):
         print(textwrap.fill(line, WIDEST))
     for c in comparisons if numbers else ():
         for own in c.own:

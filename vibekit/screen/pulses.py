@@ -9,6 +9,9 @@ from vibekit.settings import Settings
 from vibekit.tacho import read_pulses
 
 LEAST_PULSES = 4
+LOOKED_AT_S = 30.0
+EVEN_PULSES = 10
+BESIDE_LEVEL, AT_LEVELS = 0.15, 0.97  # of the swing, and share of samples so near one of its ends: a sine clipped to a tenth has fewer
 REPAIRED = 0.05  # of the pulses, from which the tacho wants care
 
 
@@ -21,6 +24,29 @@ def pulse_starts(x: Floats) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     known = np.flatnonzero(state)
     rises = np.flatnonzero((state[known][1:] == 1) & (state[known][:-1] == -1))
     return known[rises + 1].astype(np.int64)
+
+
+def check_unsaid_tacho(recording: Recording) -> list[Problem]:
+    """A channel beside another that nobody called a tacho, but that switches between two levels as evenly as a shaft turns."""
+    rows = recording.rows("vibration")
+    begin = recording.samples[:, : round(LOOKED_AT_S * recording.rate_hz)]
+    found = {row: read_pulses(begin[row], recording.rate_hz) for row in rows if len(rows) > 1 and _has_two_levels(begin[row])}
+    even = [row for row, pulses in found.items() if pulses and pulses.time_s.size >= EVEN_PULSES]
+    if not even or len(even) == len(rows):
+        return []
+    names = ", ".join(recording.channels[row].name for row in even)
+    roles = ",".join("tacho" if i in even else channel.role for i, channel in enumerate(recording.channels))
+    detail = (
+        f"Channel {names} switches between two levels as evenly as the pulses of a tacho, but was read as vibration. Say what each channel "
+        f"holds: --roles {roles}, or ignore in its place to leave it out."
+    )
+    return [Problem("unsaid-tacho", "stop", detail)]
+
+
+def _has_two_levels(x: Floats) -> bool:
+    low, high = float(x.min()), float(x.max())
+    at_either = np.minimum(x - low, high - x) < BESIDE_LEVEL * (high - low)
+    return high > low and float(at_either.mean()) > AT_LEVELS
 
 
 def check_speed_channels(recording: Recording, settings: Settings) -> list[Problem]:
