@@ -93,5 +93,6 @@ def test_what_is_surely_wrong_though_nobody_can_name_it_is_watched_with_what_it_
     assert verdict.words == "Do not fly."
     assert [s.position for s in verdict.acts] == ["a"]
     assert "bearing rough or gritty or something rubs once a turn" in verdict.acts[0].what
+    assert verdict.acts[0].action == "measure before work on it"
     assert state_of(drags.conclusion) is WATCH
     assert state_of(replace(drags.conclusion, probability=0.6)) is CANNOT_TELL

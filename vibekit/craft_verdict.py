@@ -13,6 +13,7 @@ from vibekit.wording import TEST_WORDS, action_words, conclusion_words, conditio
 LOOSE_FIRST = ("loose-propeller", "blade-damage", "loose-mount")
 DO_NOT_FLY = "Do not fly."
 AGAIN = "again"  # next measurement of a motor that was worked on and not measured since: it comes before any other
+MEASURE_FIRST = "measure before work on it"
 LIKELY_TOO = 0.25  # an explanation of a motor at least this probable is suspect, too, though another was concluded or none
 
 
@@ -65,7 +66,7 @@ def craft_verdict(
     """
     ends = {position: d.conclusion for position, d in motors.items()}
     faults = sorted((p for p, end in ends.items() if state_of(end) in (ACT, WATCH)), key=lambda p: pressing(ends[p]))
-    acts = [Suspect(p, _what(motors[p]), action_words(ends[p])) for p in faults]
+    acts = [Suspect(p, _what(motors[p]), MEASURE_FIRST if ends[p].odd else action_words(ends[p])) for p in faults]
     cleared = [p for p, end in ends.items() if state_of(end) is NO_FAULT_FOUND]
     again = [p for p, end in ends.items() if end.next_measurement == AGAIN]
     also = [s for p, d in motors.items() if p not in (*cleared, *again) for s in _not_cleared(p, d)]
@@ -111,7 +112,7 @@ def _not_cleared(position: str, diagnosis: Diagnosis) -> Iterable[Suspect]:
     for finding in () if end.odd else diagnosis.findings:
         if finding.probability >= LIKELY_TOO and finding.condition not in ("healthy", end.condition, *end.also):
             meant = Conclusion(finding.condition, finding.probability, position, finding.part, finding.action)
-            yield Suspect(position, f"{conclusion_words(meant)}: {likelihood(finding.probability)}", "measure before work on it")
+            yield Suspect(position, f"{conclusion_words(meant)}: {likelihood(finding.probability)}", MEASURE_FIRST)
 
 
 def _not_tested(readings: Mapping[str, Sequence[Reading]], looked: Collection[str], way_tests: Collection[str]) -> Iterable[str]:
