@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from tests.balance_runs import Bench, job, play, take
 from vibekit.balance_job import Round
@@ -29,7 +30,7 @@ CASES = int(os.environ.get("VIBEKIT_INTERVALS", "250"))  # of each method
 )
 def test_the_correction_leaves_little_and_the_interval_says_how_much(method, spots, blades, share):
     """Simulation: 5 % complex rms noise of the first vector on each recording, means of three, places and masses as they are at hand."""
-    first, last, covered, effects = [], [], [], []
+    first, last, covered, effects, wanted = [], [], [], [], []
     for seed in range(CASES):
         bench = Bench.drawn(seed)
         jobs, end = play(job(method, spots, blades), bench)
@@ -42,9 +43,11 @@ def test_the_correction_leaves_little_and_the_interval_says_how_much(method, spo
         found = solve(done).planes[0]
         covered.append(found.left.low <= truth <= found.left.high)
         effects.append(found.effect)
+        wanted.append(abs(found.wanted + bench.unbalance) <= found.u95)
     assert np.mean(np.array(first) <= share) >= 0.95
     assert np.mean(np.array(last) <= share) >= 0.95
     assert 0.92 < np.mean(covered) < 0.99  # 250 cases scatter by 1.4 %
+    assert stats.binom(CASES, 0.93).ppf(0.001) <= sum(wanted) <= stats.binom(CASES, 0.97).ppf(0.999)
     assert np.quantile(effects, 0.05) > 0.7
 
 

@@ -164,11 +164,16 @@ def _by_amplitude(job: BalanceJob) -> Solution | None:
     error, freedom = _scatter(job)
     point = _main_point(job) if any(r.takes for r in job.rounds) else 0
     heard = [_mean_amplitude(np.abs(job.readings(r)[:, point]), error) for r in rounds]
-    trials = [(complex(job.weights_in(r)[0]), v) for r, v in zip(rounds, heard, strict=True) if abs(job.weights_in(r)[0]) > 0]
+    weighed = [(r.stage, (complex(job.weights_in(r)[0]), v)) for r, v in zip(rounds, heard, strict=True) if abs(job.weights_in(r)[0]) > 0]
+    trials = [run for stage, run in weighed if stage != "check"]
     if len(trials) < 2 or not math.isfinite(error):
         return None
+    scatter = error / math.sqrt(2 * job.repeats)
     try:
-        found = correct_from_amplitudes(heard[0], trials, error / math.sqrt(2 * job.repeats), freedom)
+        found = correct_from_amplitudes(heard[0], trials, scatter, freedom)
+        # within the answer's circle an amplitude does not tell on which side of nothing the vibration lies
+        plain = [run for stage, run in weighed if stage != "check" or abs(run[0] - found.weight) > found.u95]
+        found = correct_from_amplitudes(heard[0], plain, scatter, freedom) if plain != trials else found
     except UsageError:
         return None
     left = _left_by_amplitude(np.abs(job.readings(rounds[-1])[:, point]), heard[-1], found, error, freedom)
