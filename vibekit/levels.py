@@ -72,7 +72,7 @@ def peak_of_run_up(spectrum: OrderSpectrum) -> Quantity | None:
         return None
     level = DB * np.log(np.maximum(power, np.maximum(under, 1e-300)) / speed**4)[np.argsort(speed)]
     smooth = np.convolve(level, np.full(3, 1 / 3), mode="valid")
-    scatter = MAD_TO_SD * float(np.median(np.abs(level[1:-1] - smooth)))
+    scatter = MAD_TO_SD * float(np.median(np.abs(level[1:-1] - smooth))) * np.sqrt(3 / 2)  # about a mean of three that holds it
     return Quantity("resonance", float(smooth.max() - np.median(smooth)), float(1.96 * scatter / np.sqrt(3)), "dB")
 
 
