@@ -123,7 +123,7 @@ def test_a_dragging_motor_is_no_motor_on_which_nothing_stands_out(spun):
     assert "bearing rough or gritty" in ends["south-west"].reason
     assert all(ends[name].reason.startswith("Nothing stands out") for name in NAMES if name != "south-west")
     told = craft_verdict({name: d for name, (_, d) in zip(NAMES, judged.each, strict=True)}, readings)
-    assert {suspect.position for suspect in told.also} == {"south-west"}
+    assert {suspect.position for suspect in (*told.acts, *told.also)} == {"south-west"}
     (hint,) = spin_hints(readings).values()
     assert set(hint.odds) == {"rub", "bearing-grit", "electrical"}  # what brakes a rotor at every speed alike
 
