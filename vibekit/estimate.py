@@ -270,12 +270,12 @@ def _looks(search: _Search, longest: Frames, lines: Lines | None) -> list[_Look]
             used.append(frames)
     if used[-1].time_s.size > 3:
         path = ridge(used[-1], search.grid(), ORDER_WEIGHT, TURNING_COST)
-        confirmed = False
+        along: list[_Look] = []
         for frames in used[-2:]:
+            fitted = frames is used[-1] and not any(each.choice.evidence > CONFIRMED for each in along)
             along = search.look(frames, path) if frames.time_s.size > 3 else []  # fewer follow nothing
-            if frames is used[-1] and not confirmed:
+            if fitted:
                 along = [each.less(FITTED * math.log(max(frames.time_s.size / FOLLOWED, 1.0))) for each in along]
-            confirmed = any(each.choice.evidence > CONFIRMED for each in along)
             looks += along
             if looks and looks[-1].is_plain and all(abs(each.choice.comb.hz / looks[-1].choice.comb.hz - 1) < SAME for each in looks):
                 break

@@ -6,7 +6,7 @@ the shaft's orders. Each place where one belongs is asked as in `vibekit.comb`: 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -61,6 +61,42 @@ class Beneath:
     over_parts: Mapping[int, float] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class _Faster:
+    """A comb, and those at a bearing's distance below it, of the record's lines and of its envelope's (pulsing).
+
+    tried: logarithm of how many speeds lie there
+    """
+
+    hz: float
+    lines: Lines
+    pulsing: Lines
+    settings: Settings
+    own: list[Comb]
+    modulating: list[Comb]
+    tried: float
+
+    def may_be_cage(self, hz: float) -> bool:
+        """Say whether something at a speed may be the cage of an unknown bearing at whose pulses this comb stands."""
+        return not is_race(self.hz / hz, self.settings) and CAGE[0] < self.hz / hz < CAGE[1]
+
+    def over(self, hz: float, witness: Callable[[], Lines]) -> float | None:
+        """Evidence that a shaft turns at a speed below; None where nothing shows, this comb is its own, or a cage turns there.
+
+        witness: lines of the envelope without what `_evened` does
+        """
+        ratio, shown = self.hz / hz, _near(self.own, hz)
+        known = is_race(ratio, self.settings)
+        modulates = _side_lines(self.pulsing, self.hz, hz) > SHOWN and not self.may_be_cage(hz)
+        if not (shown > SHOWN or modulates) or _is_own(ratio, max(WHOLE, 0.6 * self.pulsing.width_hz / hz)):
+            return None
+        if not known and (_is_cage(ratio, self.settings) or _carries_balls(self.lines, self.settings, hz, ratio, shown)):
+            return None
+        near = _about(witness(), self.settings, hz)
+        both = _from_envelope(self.modulating, self.pulsing, self.hz, hz), _from_envelope(near, witness(), self.hz, hz)
+        return shown + sum(both) / 2 - self.tried - FOREIGN * (not known)
+
+
 def shaft_beneath(
     transforms: list[Transform], lines: Lines, settings: Settings, taken_hz: float, low_hz: float, high_hz: float
 ) -> Beneath | None:
@@ -89,21 +125,14 @@ def shaft_beneath(
             continue
         own, modulating = find_combs(lines, settings, low, high), find_combs(pulsing, settings, low, high)
         tried = math.log(max((high - low) / pulsing.width_hz, 1.0))
+        faster = _Faster(fast, lines, pulsing, settings, own, modulating, tried)
         standing = _standing(lines, pulsing, settings, taken_hz, fast) - tried - FOREIGN
         for each, source, combs in ((lines, transforms, own), (pulsing, envelopes, modulating)):
             for comb in combs:
-                ratio, shown = fast / comb.hz, _near(own, comb.hz)
-                known = is_race(ratio, settings)
-                modulates = _side_lines(pulsing, fast, comb.hz) > SHOWN and (known or not CAGE[0] < ratio < CAGE[1])
-                if part_of(comb.hz, taken_hz) or not (shown > SHOWN or modulates):  # a part was weighed when its multiple was taken
-                    continue
-                elsewhere = _is_own(ratio, max(WHOLE, 0.6 * pulsing.width_hz / comb.hz))
-                if not elsewhere and (known or not (_is_cage(ratio, settings) or _carries_balls(lines, settings, comb.hz, ratio, shown))):
-                    near = _about(witness(), settings, comb.hz)
-                    both = _from_envelope(modulating, pulsing, fast, comb.hz), _from_envelope(near, witness(), fast, comb.hz)
-                    total = shown + sum(both) / 2 - tried - FOREIGN * (not known)
+                total = None if part_of(comb.hz, taken_hz) else faster.over(comb.hz, witness)  # a part was weighed with its multiple
+                if total is not None:
                     lead = total if _same(comb.hz, taken_hz) else total - max(standing, 0.0)
-                    lead = min(lead, 0.0) if not known and CAGE[0] < ratio < CAGE[1] else lead
+                    lead = min(lead, 0.0) if faster.may_be_cage(comb.hz) else lead
                     found.append((Beneath(comb, each, source, lead), fast))
     best, over = max(found, key=lambda each: each[0].lead, default=(None, 0.0))
     if best is None:
