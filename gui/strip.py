@@ -53,7 +53,7 @@ class RotorCard(QAbstractButton):
         self.state = bench.state(position)
         motor = bench.motor(position)
         end = bench.conclusion(position)
-        claimed = end is not None and end.condition not in ("healthy", "undecided")
+        claimed = end is not None and end.claims
         self.what = condition_words(end.condition) if end is not None and claimed else ""
         self.todo = sentence(action_words(end)) if end is None or claimed else ""
         last = motor.kept[-1] if motor.kept else None

@@ -18,11 +18,11 @@ def unless_shared(motors: Mapping[str, Diagnosis]) -> dict[str, Diagnosis]:
 
     Where another motor stands out the agreement of the rest says something, and the limit is only told.
     """
-    uneven = any(d.conclusion.odd or d.conclusion.condition not in ("healthy", "undecided") for d in motors.values())
+    uneven = any(d.conclusion.hurt for d in motors.values())
     words = load_catalogue()["undecided"]
 
     def told(end: Conclusion) -> Conclusion:
-        if end.condition not in ("healthy", "undecided") or len(motors) < 2:
+        if end.claims or len(motors) < 2:
             return end
         if uneven or end.condition == "undecided":
             return replace(end, reason=f"{end.reason} {SHARED}")

@@ -237,12 +237,10 @@ class Archive:
     def newest(self, craft: str, position: str) -> tuple[datetime, bool] | None:
         """When the newest reading of a position was made, and whether a verdict is kept with it; None when there is no reading."""
         when = func.coalesce(ReadingRow.taken_at, ReadingRow.added_at)
-        query = select(ReadingRow.taken_at, ReadingRow.added_at, ReadingRow.diagnosis.is_not(None))
+        query = select(when, ReadingRow.diagnosis.is_not(None)).where(ReadingRow.craft == craft, ReadingRow.position == position)
         with self.looking() as session:
-            row = session.execute(
-                query.where(ReadingRow.craft == craft, ReadingRow.position == position).order_by(when.desc()).limit(1)
-            ).first()
-        return (row[0] or row[1], bool(row[2])) if row else None
+            row = session.execute(query.order_by(when.desc()).limit(1)).first()
+        return (row[0], bool(row[1])) if row else None
 
     def reading(self, start: str) -> KeptReading:
         """Give the reading whose id starts with `start`. Raises UsageError unless there is just one."""

@@ -14,7 +14,6 @@ from vibekit.frame_evidence import frame_hints
 from vibekit.inspection import GivenAnswer, Inspection
 from vibekit.inspection_evidence import InspectionEvidence, answers_as_evidence
 from vibekit.kept import FRESH, VISIT, KeptReading, PartAction, done_to
-from vibekit.kept import SOUND as SOUND
 from vibekit.next_measurement import BENCH, Reach
 from vibekit.reading import Reading
 from vibekit.refit import RESEATED, RefitStudy, learned

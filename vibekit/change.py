@@ -145,7 +145,7 @@ def louder(readings: Sequence[Reading], references: Sequence[Reading]) -> str:
     """What was put down to the sensor where that is more than putting it back does, or may be its, in words; empty where nothing was."""
     beside = [(reading, near) for reading in readings if (near := nearest(reading, references))]
     gains = [gain for reading, near in beside for gain in _gains(reading, near) if abs(gain) > 2 * MOST_DB]  # of both sides
-    tilts = [tilt(reading, r) for reading, near in beside for r in near if _tilted(reading, r)]
+    tilts = [slope for reading, near in beside for r in near if (slope := _tilt(reading, r))]
     said = []
     if gains:
         least, most = min(gains, key=abs), max(gains, key=abs)
@@ -255,8 +255,10 @@ def parts_of(reading: Reading, name: str) -> dict[str, Quantity]:
     return {name: found} if found else {}
 
 
-def _tilted(reading: Reading, reference: Reading) -> bool:
-    return reading.settings.test == "flight" and abs(tilt(reading, reference)) > TILTED
+def _tilt(reading: Reading, reference: Reading) -> float:
+    """Tilt of one flight's noise beside another's, dB an octave, where it is too much for the noise to be compared; else 0."""
+    slope = tilt(reading, reference) if reading.settings.test == "flight" else 0.0
+    return slope if abs(slope) > TILTED else 0.0
 
 
 def match_levels(pair: Pairing, name: str, *, peers: bool) -> Match | None:
@@ -264,7 +266,7 @@ def match_levels(pair: Pairing, name: str, *, peers: bool) -> Match | None:
     ours = parts_of(pair.reading, name)
     shifts, noise, uneven = [], [], []
     for i, reference in enumerate(pair.references):
-        if name in BROADBAND and _tilted(pair.reading, reference):
+        if name in BROADBAND and _tilt(pair.reading, reference):
             continue
         theirs = parts_of(reference, name)
         common = ours.keys() & theirs.keys()

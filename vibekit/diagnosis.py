@@ -111,12 +111,12 @@ def diagnose(
         end = replace(end, reason=f"{end.reason} Not compared with the {'other motors' if peers else 'healthy recordings'}: {why}.")
     if not peers and (gain := louder(usable, sound)):
         end = replace(end, reason=f"{end.reason} Against its healthy recordings {gain}.")
-    if not peers and end.condition not in ("healthy", "undecided") and (arms := how_many(usable)):
+    if not peers and end.claims and (arms := how_many(usable)):
         end = replace(end, reason=f"{end.reason} {arms}")
     if slow or any(h.decides for h in hints):
         return Diagnosis(findings, end)
     ranked = next_measurements(seen, [r.settings for r in usable], likelihoods, prior, reach=reach, compared=compared, slow=narrow)
-    best = next((n for n in ranked if n.bits >= WORTH_MORE or end.condition in ("healthy", "undecided")), None)
+    best = next((n for n in ranked if n.bits >= WORTH_MORE or not end.claims), None)
     if best:
         end = replace(end, next_step=best.sentence, next_measurement=best.key, next_bits=best.bits)
     return Diagnosis(findings, _unless_counted(end, chance, alone.if_counted(chance), conclude) if alone else end)
@@ -278,7 +278,7 @@ def _undecided(catalogue: Catalogue, position: str | None, reason: str, next_ste
 def conclude_craft(motors: Mapping[str, Diagnosis]) -> Conclusion:
     """One conclusion for a craft from the diagnosis of each position: the surest fault first, then what is open, then health."""
     ends = {position: d.conclusion for position, d in motors.items()}
-    faults = [e for e in ends.values() if e.condition not in ("healthy", "undecided")]
+    faults = [e for e in ends.values() if e.claims]
     if faults:
         return max(faults, key=lambda e: e.probability)
     opened = [e for e in ends.values() if e.condition == "undecided"]

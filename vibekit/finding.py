@@ -55,6 +55,16 @@ class Conclusion:
     next_bits: float = 0.0
 
     @property
+    def claims(self) -> bool:
+        """A fault is named."""
+        return self.condition not in ("healthy", "undecided")
+
+    @property
+    def hurt(self) -> bool:
+        """A fault is named, or something is surely wrong though none can be."""
+        return self.claims or self.odd
+
+    @property
     def odd(self) -> bool:
         """Something is wrong, but what cannot be told."""
         return self.condition == "undecided" and self.probability >= ODD

@@ -26,14 +26,13 @@ def rotors_beside(heard: Transform, mean_hz: float, top_hz: float, blades: int |
         return Band.about(heard, order, mean_hz, ROTORS_APART, apart_s) if within else None
 
     one = band(1)
-    alone = loudest_rotor(one, None, 1) if one else ()
-    if one is None or not alone:
+    passes: dict[int, Band | None] = {blades: band(blades) if blades > 1 else None} if blades else {}
+    found = loudest_rotor(one, passes[blades] if blades else None, blades or 1) if one else ()
+    if one is None or not found:
         return ()
-    chances = {blades: 1.0} if blades else blade_chances(heard, mean_hz, top_hz, apart_s)
-    passes = {n: band(n) if n > 1 else None for n in chances}
-    likeliest = next(iter(chances))
-    if (passed := passes[likeliest]) and only_one(one, passed, likeliest):
+    chances = {} if blades else blade_chances(heard, mean_hz, top_hz, apart_s)
+    passes |= {n: band(n) if n > 1 else None for n in chances}
+    likeliest, passed = next(iter(passes.items()))
+    if passed and only_one(one, passed, likeliest):
         return (Quantity(NO_OTHER, 1.0, 0.0, "1"),)
-    if blades:
-        return loudest_rotor(one, passes[blades], blades)
-    return (*alone, *(q for n, chance in chances.items() for q in if_blades(n, chance, loudest_rotor(one, passes[n], n))))
+    return (*found, *(q for n, chance in chances.items() for q in if_blades(n, chance, loudest_rotor(one, passes[n], n))))

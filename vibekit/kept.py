@@ -15,7 +15,6 @@ VISIT = timedelta(hours=12)  # readings of one motor closer than this belong tog
 FRESH = ("replaced", "balanced", "swapped")  # what was measured before says nothing of the part that is there now
 DID = ("cleaned", "tightened", "refitted", "replaced", "balanced", "swapped", "reseated")
 PARTS = ("propeller", "motor", "bearings", "bell", "shaft", "mount", "wiring", "controller", "clip", "screws")
-SOUND = ("healthy", "undecided")  # a past reading in which nothing was claimed may serve as reference
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +52,7 @@ class KeptReading:
     @property
     def sound(self) -> bool:
         """No fault was claimed of it."""
-        end = self.diagnosis.conclusion if self.diagnosis else None
-        return end is None or (end.condition in SOUND and not end.odd)
+        return not (self.diagnosis and self.diagnosis.conclusion.hurt)
 
     @property
     def when(self) -> datetime:

@@ -96,9 +96,8 @@ class Likelihoods:
         found = [c for test in ([clue.test] if clue.test else UNSAID) if (c := self.chances(clue, test)) is not None]
         if not found:
             return dict.fromkeys(self.conditions, 0.0)
-        own = np.array(self.conditions)[:, None] == np.array([condition for condition, _ in self.states])
-        mean = own @ np.mean(found, axis=0) / own.sum(axis=1)
-        others = np.array([prior[c] for c in self.conditions]) * (1 - np.eye(len(own)))
+        mean = self._by_condition(np.mean(found, axis=0))
+        others = np.array([prior[c] for c in self.conditions]) * (1 - np.eye(len(mean)))
         return dict(zip(self.conditions, np.log10(mean * others.sum(axis=1) / (others @ mean)).tolist(), strict=True))
 
     def against_none(self, clue: Observation) -> dict[str, float]:
@@ -106,9 +105,13 @@ class Likelihoods:
         found = self.chances(clue, clue.test or UNSAID[0])
         if found is None:
             return dict.fromkeys(self.conditions, 0.0)
-        own = np.array(self.conditions)[:, None] == np.array([condition for condition, _ in self.states])
-        mean = dict(zip(self.conditions, own @ found / own.sum(axis=1), strict=True))
+        mean = dict(zip(self.conditions, self._by_condition(found), strict=True))
         return {name: math.log10(each / mean["healthy"]) for name, each in mean.items()}
+
+    def _by_condition(self, chance: Array) -> Array:
+        """Chances under each state, (states,), as means over the severities of each condition, (conditions,)."""
+        own = np.array(self.conditions)[:, None] == np.array([condition for condition, _ in self.states])
+        return np.asarray(own @ chance / own.sum(axis=1))
 
 
 def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:

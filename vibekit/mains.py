@@ -8,7 +8,7 @@ import scipy.fft as sfft
 
 from vibekit.median import median
 from vibekit.recording import Recording
-from vibekit.screen.hum import FLOOR_HZ, LEAST_RATIO, TOLERANCE, find_hum
+from vibekit.screen.hum import FLOOR_HZ, LEAST_RATIO, TOLERANCE, hum_of
 from vibekit.screen.look import Look
 from vibekit.window import window_samples
 
@@ -21,13 +21,9 @@ def without_hum(recording: Recording, look: Look) -> Recording:
     """The recording with the lines of mains hum that screening found in its steady part put to nothing there, and a line in its log."""
     part = slice(*look.steady.part)
     samples, taken = recording.samples, set[int]()
-    shaft = look.settings.speed_rpm / 60 if look.settings.speed_rpm else None
-    for view in look.views:
-        hum = find_hum(view.slow, shaft) if view.slow else None
-        if hum is None:
-            continue
+    for view, mains, harmonics in hum_of(look):
         row = view.overview.row
-        clean, lines = _without(recording.samples[row, part].astype(np.float64), recording.rate_hz, hum[0], max(hum[1]))
+        clean, lines = _without(recording.samples[row, part].astype(np.float64), recording.rate_hz, mains, max(harmonics))
         samples = samples.copy() if samples is recording.samples else samples
         samples[row, part] = clean
         taken |= {round(hz) for hz in lines}

@@ -16,7 +16,6 @@ from vibekit.comparison import CLEAR, change_words
 from vibekit.effect import changes_between
 from vibekit.errors import UsageError
 from vibekit.finding import Conclusion
-from vibekit.kept import SOUND
 from vibekit.line_groups import LINES, group
 from vibekit.picture import Picture
 from vibekit.reading import OrderLine, Reading
@@ -254,8 +253,7 @@ def verdict_words(motor: MotorProof) -> str:
 
 
 def _end_words(end: Conclusion) -> str:
-    sure = "" if end.condition in SOUND and not end.odd else f", {likelihood(end.probability)}"
-    return f"{conclusion_words(end)}{sure}"
+    return f"{conclusion_words(end)}{f', {likelihood(end.probability)}' if end.hurt else ''}"
 
 
 def moved_words(motor: MotorProof) -> str:

@@ -118,7 +118,7 @@ def summary(outcomes: Sequence[Outcome]) -> str:
     """The shares in words."""
     faults, sound = [o for o in outcomes if o.condition != "healthy"], [o for o in outcomes if o.condition == "healthy"]
     right, wrong = sum(o.is_right for o in faults), sum(o.is_wrong for o in faults)
-    called = sum(o.conclusion.condition not in ("healthy", "undecided") for o in sound)
+    called = sum(o.conclusion.claims for o in sound)
     return (
         f"{len(faults)} faults: {right / len(faults):.1%} named right, {wrong / len(faults):.1%} wrong, the rest left open. "
         f'{len(sound)} sound motors: {called} called faulty, {sum(o.is_right for o in sound) / len(sound):.1%} "no fault found". '

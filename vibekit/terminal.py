@@ -129,7 +129,7 @@ class _Page:
         self.lines.append(Text.assemble((marks.mark_for(state, encoding), state.style), (f" {where}{state.words}", "bold")))
         for piece in textwrap.wrap(wording.verdict(end, not_tested), self.width, initial_indent="  ", subsequent_indent="  "):
             self.line(piece, "bold")
-        if end.condition not in ("healthy", "undecided"):
+        if end.claims:
             self.entry("", wording.act_words(end))
         if end.reason:
             self.entry("", end.reason)

@@ -142,7 +142,7 @@ def _answer(found: Judged, position: str | None, notes: tuple[str, ...], kept: s
 
     end = found.diagnosis.conclusion
     state = marks.state_of(end)
-    open_end = end.condition in ("healthy", "undecided")
+    open_end = not end.claims
     problems = [p.detail for p in found.reading.screening.problems if p.severity != "note"]
     return Answer(
         state=state.code,

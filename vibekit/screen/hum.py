@@ -1,10 +1,12 @@
 """Mains hum: lines at 50 or 60 Hz and their multiples that come from the wiring, not from the motor."""
 
+from collections.abc import Iterator
+
 import numpy as np
 from scipy.ndimage import median_filter
 
 from vibekit.problem import Problem
-from vibekit.screen.look import Look
+from vibekit.screen.look import Look, View
 from vibekit.screen.slow import SlowSpectrum
 
 MAINS_HZ = (50.0, 60.0)
@@ -43,20 +45,24 @@ def find_hum(spectrum: SlowSpectrum, shaft_hz: float | None) -> tuple[float, tup
     return None
 
 
+def hum_of(look: Look) -> Iterator[tuple[View, float, tuple[int, ...]]]:
+    """Each channel in which there is hum, with the mains frequency and the harmonics of it that stand out."""
+    shaft = look.settings.speed_rpm / 60 if look.settings.speed_rpm else None
+    for view in look.views:
+        if view.slow and (hum := find_hum(view.slow, shaft)):
+            yield view, *hum
+
+
 def check_hum(look: Look) -> list[Problem]:
     """Hum of each channel."""
     found = []
-    shaft = look.settings.speed_rpm / 60 if look.settings.speed_rpm else None
-    for view in look.views:
-        hum = find_hum(view.slow, shaft) if view.slow else None
-        if hum:
-            mains, harmonics = hum
-            lines = ", ".join(f"{mains * k:.0f}" for k in harmonics)
-            detail = (
-                f"Lines at {lines} Hz{view.where} fit {mains:.0f} Hz mains hum, or a shaft at just this speed: do not read them as "
-                "orders of another. To be rid of hum run the sensor and the computer from batteries, away from chargers."
-            )
-            found.append(Problem("hum", "note", detail))
+    for view, mains, harmonics in hum_of(look):
+        lines = ", ".join(f"{mains * k:.0f}" for k in harmonics)
+        detail = (
+            f"Lines at {lines} Hz{view.where} fit {mains:.0f} Hz mains hum, or a shaft at just this speed: do not read them as "
+            "orders of another. To be rid of hum run the sensor and the computer from batteries, away from chargers."
+        )
+        found.append(Problem("hum", "note", detail))
     return found
 
 
