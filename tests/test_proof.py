@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 from scipy import stats
 
@@ -14,10 +15,10 @@ from vibekit.errors import UsageError
 from vibekit.kept import KeptReading, PartAction
 from vibekit.pdf import on_paper, write_pdf
 from vibekit.picture import Picture
-from vibekit.proof import CLAIMS, LineChange, MotorProof, Pair, Proof, balancing_of, mean_line, summary_words
+from vibekit.proof import CLAIMS, LineChange, MotorProof, Pair, Proof, balancing_of, summary_words
 from vibekit.proof_page import render_proof
 from vibekit.reading import OrderLine
-from vibekit.repeatability import load_repeatability
+from vibekit.repeatability import Repeatability, Spread, load_repeatability
 from vibekit.report import Note
 from vibekit.turning import BLADES, HANDS
 from vibekit.visits import visit_at, visits_of
@@ -87,12 +88,38 @@ def test_change_of_a_line_in_closed_form():
     assert LineChange(*[replace(before, amplitude=1e-4, u95=5e-5)] * 2).words == "in noise both times"
 
 
-def test_a_mean_is_no_surer_than_its_readings_scatter():
-    alike = [reading("north-east", WELL, seed=4)] * 3
-    single = next(line for line in alike[0].orders if line.name == "1x")
-    assert mean_line(alike, "1x").u95 == pytest.approx(single.u95 / math.sqrt(3))
-    apart = [replace(alike[0], orders=tuple(replace(o, amplitude=o.amplitude * f) for o in alike[0].orders)) for f in (0.8, 1, 1.2)]
-    assert mean_line(apart, "1x").u95 == pytest.approx(4.303 * 0.2 * single.amplitude / math.sqrt(3), rel=1e-3)  # Student, 2 degrees
+def sized(like, sizes):
+    """Readings whose 1x has these amplitudes."""
+    return tuple(replace(like, orders=tuple(replace(o, amplitude=a) if o.name == "1x" else o for o in like.orders)) for a in sizes)
+
+
+def test_a_mean_is_no_surer_than_running_again_lets_it_be():
+    """Two readings that agree by chance are not surer than three that scatter."""
+    like = reading("north-east", WELL, seed=4)
+    known = load_repeatability().of("1x", "prop", "accelerometer")
+    change = Pair(sized(like, (0.01, 0.01)), sized(like, (0.008, 0.01, 0.012)), ("", "")).change("1x")
+    freedom = known.worth + 3
+    variance = (known.worth * known.deviation**2 + 2 * 0.2**2) / freedom  # Smyth (2004), eq. 4
+    reach = float(stats.t.ppf(0.975, freedom)) * math.sqrt(variance) * 0.01
+    assert change.u95 == pytest.approx((reach / math.sqrt(2), reach / math.sqrt(3)))
+    loud = sized(replace(like, orders=tuple(replace(o, u95=0.02) for o in like.orders)), (0.01, 0.01))
+    assert Pair(loud, loud, ("", "")).change("1x").u95[0] == pytest.approx(0.02 / math.sqrt(2))  # noise alone is wider
+
+
+@pytest.mark.parametrize(("before", "after"), [(1, 1), (2, 3), (3, 3)])
+def test_intervals_of_changes_hold_the_truth(monkeypatch, before, after):
+    """Nothing changed; scatter is drawn anew for each motor, as the moderated t takes it to be (Smyth 2004, eq. 3), and small."""
+    like = replace(reading("north-east", {1.0: 0.01}, seed=4), orders=(OrderLine(1.0, "1x", 0.01, 0.0, "g", 1e-6),))
+    known = Spread(0.03, 4.0, 0.5)
+    monkeypatch.setattr("vibekit.proof.load_repeatability", lambda: Repeatability({("1x", "prop", "accelerometer"): known}))
+    rng, held, cases = np.random.default_rng(before + 10 * after), 0, 1000
+    for _ in range(cases):
+        deviation = known.deviation * math.sqrt(known.worth / rng.chisquare(known.worth))
+        sides = [sized(like, 0.01 * np.exp(deviation * rng.standard_normal(n))) for n in (before, after)]
+        decibel, u95 = Pair(*sides, ("", "")).change("1x").decibel
+        held += abs(decibel) <= u95
+    low, high = stats.binom.ppf((0.0005, 0.9995), cases, 0.95)
+    assert low <= held <= high
 
 
 def test_one_recording_on_a_side_proves_no_more_than_running_again_does_by_itself():
@@ -104,10 +131,11 @@ def test_one_recording_on_a_side_proves_no_more_than_running_again_does_by_itsel
     assert once.change("1x").words == "fell"  # to a ninth
     assert replace(once, after=(half,)).change("1x").words == "no change shown"  # as `vibekit compare` would say
     known = load_repeatability().of("1x", "prop", "accelerometer")
-    wide = float(stats.t.ppf(0.975, known.worth)) * known.deviation * math.sqrt(2)
-    assert replace(once, after=(half,)).change("1x").repeat == pytest.approx(wide)
-    assert pair().change("1x").repeat == 0
-    assert "what running again does by itself" in render_proof(proof(motor(pairs=(once,))))
+    wide = float(stats.t.ppf(0.975, known.worth)) * known.deviation
+    assert replace(once, after=(half,)).change("1x").repeat == pytest.approx((wide, wide))
+    assert max(pair().change("1x").repeat) < wide / math.sqrt(3)
+    assert "three on either side tell more" in render_proof(proof(motor(pairs=(once,))))
+    assert "three on either side tell more" not in render_proof(proof(motor()))
 
 
 def test_what_cannot_be_compared_is_said():
