@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QLineEdit, QPushBu
 from vibekit.casefile import MotorFile
 from vibekit.comparison import effects_words
 from vibekit.effect import effects_of
+from vibekit.errors import UsageError
 from vibekit.frame import frame_of, tallest
 from vibekit.gui.desk import Desk, Page, empty, label
 from vibekit.gui.plot import Plot
@@ -97,10 +98,10 @@ class PastPage(Page):
         )
         both = [(position, fitted)]
         if did == "swapped":
-            if fitted not in set(bench.positions) - {position}:
-                self.desk.tell(
-                    f"A part is swapped with another rotor: write one of {', '.join(p for p in bench.positions if p != position)}."
-                )
+            try:
+                bench.craft.check_swap(position, fitted, part)
+            except UsageError as error:
+                self.desk.tell(f"{sentence(str(error))}.")
                 return
             both.append((fitted, position))
         self.session.keep_action([PartAction(bench.name, at, part, did, other, note, now) for at, other in both])

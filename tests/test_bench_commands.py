@@ -138,8 +138,8 @@ def test_part_notes_what_was_done(bench, capsys):
     [
         (("--did", "repaired", "--what", "propeller"), "'repaired'"),
         (("--did", "cleaned", "--what", "moon"), "'moon'"),
-        (("--did", "swapped", "--what", "propeller"), "another position"),
-        (("--did", "swapped", "--what", "propeller", "--with", "north-east"), "another position"),
+        (("--did", "swapped", "--what", "propeller"), "--with is not given"),
+        (("--did", "swapped", "--what", "propeller", "--with", "north-east"), "the others are south-west"),
         (("--did", "cleaned", "--what", "motor", "--when", "tomorrow"), "'tomorrow'"),
     ],
 )

@@ -61,11 +61,12 @@ def test_what_is_missing_is_asked_for_in_order_with_its_cautions(capsys):
     status, out, _ = swap(capsys, "north-east", "south-west")
     assert status == 1
     steps = (
-        "Measure north-east 3 times",
-        "Measure south-west 3 times",
+        "Measure north-east with its propeller 3 times",
+        "Measure south-west with its propeller 3 times, in the same way.",
         "not be touched",
         "swap the propellers",
-        "with the other propeller",
+        "north-east with the other propeller",
+        "vibekit part Wren-4 north-east --did swapped --what propeller --with south-west",
     )
     assert [out.index(step) for step in steps] == sorted(out.index(step) for step in steps)
     assert "Propeller on only behind a guard" in out
@@ -83,7 +84,10 @@ def test_a_nick_goes_with_its_propeller(capsys):
     capsys.readouterr()
     status, out, _ = swap(capsys, "north-east", "south-west", "--json")
     assert status == 1
-    assert len(json.loads(out)["missing"]) == 1
+    assert json.loads(out)["missing"] == [
+        "Measure south-west with the other propeller 3 times, the propeller taken off and put back in between (`vibekit refit` notes it), "
+        "same sensor, place and speed, then the untouched rotor."
+    ]
     keep("south-west", 1, AFTER, (20, 21, 22), Fault("blade-damage", 8.0, 1))
     keep("north-west", 2, AFTER, (20, 21))
     status, out, _ = swap(capsys, "north-east", "south-west")
@@ -103,7 +107,7 @@ def test_a_nick_goes_with_its_propeller(capsys):
 @pytest.mark.parametrize(
     ("words", "named"),
     [
-        (("north-east", "north-east"), "both rotors"),
+        (("north-east", "north-east"), "the others are south-west, north-west"),
         (("north-east", "north"), "'north'"),
         (("north-east", "north-west"), "turn the same way"),
     ],
@@ -147,3 +151,54 @@ def test_a_swap_joins_the_verdict_of_both_rotors_once(capsys):
     assert "Propeller or motor" in page
     assert "Swap test of 2026-03-01, north-east with south-west: the fault went with the propeller" in page
     assert "Do not fly." in page
+
+
+def part(capsys, position, *words):
+    status = main(["part", "Wren-4", position, *words])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_a_swap_noted_at_one_rotor_parts_the_visits_of_both(capsys):
+    for position, rotor in (("north-east", 0), ("south-west", 1)):
+        keep(position, rotor, BEFORE, (10,))
+        keep(position, rotor, AFTER, (20,))
+    words = ("--did", "swapped", "--what", "propeller", "--with", "south-west", "--when")
+    assert part(capsys, "north-east", *words, SWAP.isoformat())[0] == 0
+    for position, other in (("north-east", "south-west"), ("south-west", "north-east")):
+        assert f"propeller swapped with {other} (prop)" in part(capsys, position)[1]
+    day = f"{SWAP.astimezone():%Y-%m-%d}"
+    assert main(["report", "Wren-4", "--before", day, "--after", day, "-o", "proof.html"]) == 0
+    page = Path("proof.html").read_text(encoding="utf-8")
+    assert page.count("Done between: propeller swapped with") == 2
+    assert "one visit only" not in page.replace("north-west: one visit only", "")
+
+
+def test_a_swap_that_cannot_be_is_not_noted(capsys):
+    status, _, err = part(capsys, "north-east", "--did", "swapped", "--what", "propeller", "--with", "north-west")
+    assert (status, err.count("\n")) == (2, 1)
+    assert "only propellers of rotors that turn the same way" in err
+    assert part(capsys, "north-east", "--did", "swapped", "--what", "motor", "--with", "north-west")[0] == 0
+
+
+def test_a_day_alone_does_not_tell_what_came_first(capsys):
+    keep("south-west", 1, BEFORE, (10,))
+    words = ("--did", "swapped", "--what", "propeller", "--with", "south-west", "--when")
+    day = f"{BEFORE.astimezone():%Y-%m-%d}"
+    status, _, err = part(capsys, "north-east", *words, day)
+    assert (status, err.count("\n")) == (2, 1)
+    assert f"south-west was measured on that day at {BEFORE.astimezone():%H:%M}; say the time, too" in err
+    assert part(capsys, "north-east", *words, SWAP.isoformat())[0] == 0
+    assert part(capsys, "north-west", "--did", "cleaned", "--what", "motor", "--when", day)[0] == 0
+    record_file = Path("south-west-prop-10.wav")
+    add = ["add", "Wren-4", "south-west", str(record_file), "--replace", "--when"]
+    assert main([*add, day]) == 2
+    assert "work on south-west was noted on that day" in capsys.readouterr().err
+    assert main([*add, AFTER.isoformat()]) == 0
+
+
+def test_work_still_to_come_is_told(capsys):
+    tomorrow = (datetime.now(UTC) + timedelta(days=1)).isoformat()
+    status, _, err = part(capsys, "north-east", "--did", "cleaned", "--what", "motor", "--when", tomorrow)
+    assert status == 0
+    assert err.count("which is still to come") == 1

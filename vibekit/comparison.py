@@ -167,7 +167,7 @@ def _alarm(own: Sequence[OwnPast], marks: Sequence[str]) -> list[str]:
     since, test, name = every[0]
     more = f", and {len(every) - 1} more" if len(every) > 1 else ""
     where = f" {test}" if test and len(own) > 1 else ""
-    return [f"{marks[4]} {SHORT.get(name, name)}{where} rising since {since:%Y-%m-%d}{more}"]
+    return [f"{marks[4]} {SHORT.get(name, name)}{where} rising since {since.astimezone():%Y-%m-%d}{more}"]
 
 
 def change_words(moved: Change) -> str:
@@ -182,7 +182,7 @@ def effects_words(effects: Iterable[Effect]) -> list[str]:
     seen: dict[tuple[str, str], list[str]] = {}
     for effect in effects:
         action = effect.action
-        done = f"{action.done_at:%Y-%m-%d}: {action.part} {action.did}{' with ' + action.fitted if action.fitted else ''}"
+        done = f"{action.done_at.astimezone():%Y-%m-%d}: {action.part} {action.did}{' with ' + action.fitted if action.fitted else ''}"
         seen.setdefault((done, _outcome(effect)), []).append(effect.test or "test not stated")
     return [f"{done} ({', '.join(dict.fromkeys(tests))}): {outcome}" for (done, outcome), tests in seen.items()]
 

@@ -157,6 +157,18 @@ class Craft:
             raise UsageError(f"position is {position!r}; {craft} has {', '.join(self.positions)}")
         return found
 
+    def check_swap(self, first: str, second: str, part: str = "propeller") -> None:
+        """See that a part of two rotors can change places. Raises UsageError."""
+        one = self.rotor(first)
+        if second not in set(self.positions) - {first}:
+            others = ", ".join(position for position in self.positions if position != first)
+            raise UsageError(f"{second!r} is no rotor that the {part} of {first} can be swapped with; the others are {others or 'none'}")
+        hands = one.hand, self.rotor(second).hand
+        if part == "propeller" and None not in hands and hands[0] != hands[1]:
+            raise UsageError(
+                f"{first} turns {hands[0]} and {second} {hands[1]}; only propellers of rotors that turn the same way change places"
+            )
+
 
 def feels_propeller(test: Test | None) -> bool:
     """A propeller may be on under this test; so it is taken where the test was not said."""

@@ -89,8 +89,8 @@ def pictures_of(answers: Sequence[GivenAnswer], find: Callable[[str], Path]) -> 
 
 def action_note(action: PartAction) -> Note:
     """Say what was done to a part, by day."""
-    fitted = f": {action.fitted}" if action.fitted else ""
-    return Note(f"{action.done_at:%Y-%m-%d}", f"{action.part} {action.did}{fitted}. {action.note}".strip())
+    fitted = f"{' with ' if action.did == 'swapped' else ': '}{action.fitted}" if action.fitted else ""
+    return Note(f"{action.done_at.astimezone():%Y-%m-%d}", f"{action.part} {action.did}{fitted}. {action.note}".strip())
 
 
 def rotor_notes(rotor: Rotor) -> tuple[Note, ...]:

@@ -9,7 +9,7 @@ from vibekit.casefile import open_case
 from vibekit.craft import Craft
 from vibekit.finding import Conclusion
 from vibekit.gathering import action_note, pictures_of, rotor_notes
-from vibekit.kept import KeptReading
+from vibekit.kept import KeptReading, done_to
 from vibekit.picture import Picture
 from vibekit.proof import MotorProof, Pair, Proof, balancing_of
 from vibekit.report import Note
@@ -30,7 +30,7 @@ def proof_from_archive(
     newest = {position: diagnosis.conclusion for position, diagnosis in open_case(archive, name).judge().items()}
     motors, missing = [], []
     for position in dict.fromkeys([*craft.positions, *(k.position for k in kept)]):
-        visits = visits_of([k for k in kept if k.position == position], archive.actions(name, position))
+        visits = visits_of([k for k in kept if k.position == position], done_to(archive.actions(name), position))
         first, last = visit_at(visits, before, first=True), visit_at(visits, after, first=False)
         if first is None or last is None or first.ended >= last.began:
             missing.append(f"{position}: {_lacking(first, last)}")
@@ -70,7 +70,7 @@ def _motor(
     archive: Archive, craft: Craft, position: str, first: Visit, last: Visit, ends: tuple[Conclusion | None, Conclusion | None]
 ) -> MotorProof:
     name = craft.name or ""
-    actions = [a for a in archive.actions(name, position) if first.ended < a.done_at <= last.began]
+    actions = [a for a in done_to(archive.actions(name), position) if first.ended < a.done_at <= last.began]
     jobs = [
         balance.job
         for balance in archive.balances(name, position)

@@ -161,7 +161,7 @@ def _cautions(first: Swapped, second: Swapped, untouched: Sequence[Swapped], sha
     if any(map(cut_flat, flat(first.before))):
         found.append(f"recordings of {first.position} are cut flat: how loud they are is not known, only that they pass full scale")
     if not untouched:
-        found.append("no untouched rotor was measured on either side: a change of the whole set-up would not show")
+        found.append("no rotor that nobody touched was measured both before and after: a change of the whole set-up would not show")
     return tuple(found)
 
 

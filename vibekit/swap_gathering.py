@@ -40,18 +40,30 @@ class SwapFile:
     def missing(self) -> tuple[Step, ...]:
         """The steps still to be done before the swap can be judged, in order."""
         first, second = self.first, self.second
+        told: list[str] = []
         fitted = "the propeller taken off and put back in between (`vibekit refit` notes it), same sensor, place and speed"
-        every = (
-            (self.action is None and first.refits < REFITS, f"Measure {first.position} {REFITS} times, {fitted}."),
-            (self.action is None and second.refits < REFITS, f"Measure {second.position} {REFITS} times in the same way."),
-            (not first.bare, f"Measure {first.position} bare, {REFITS} times: what shows without a propeller is the motor's."),
-            (self.action is None, "Measure a rotor that will not be touched, too: it shows whether anything else changed."),
-            (self.action is None, f"Battery out; swap the propellers of {first.position} and {second.position} (only if both turn the same "
-             "way and are the same model), look at each blade, and note that it is done."),
-            (not first.after, f"Measure {first.position} with the other propeller {REFITS} times, {fitted}."),
-            (not second.after, f"Measure {second.position} in the same way, then the untouched rotor."),
-        )  # fmt: skip
-        return tuple(Step("prop", how) for open_, how in every if open_)
+
+        def measure(rotor: Swapped, which: str, done: int) -> None:
+            how = "in the same way" if any(fitted in step for step in told) else fitted
+            told.append(f"Measure {rotor.position} with {which} propeller {REFITS} times, {how}{f'; {done} done' if done else ''}.")
+
+        for rotor in (first, second):
+            if self.action is None and rotor.refits < REFITS:
+                measure(rotor, "its", rotor.refits)
+        if not first.bare:
+            told.append(f"Measure {first.position} bare, {REFITS} times: what shows without a propeller is the motor's.")
+        if self.action is None:
+            told += [
+                "Measure a rotor that will not be touched, too: it shows whether anything else changed.",
+                f"Battery out; swap the propellers of {first.position} and {second.position} (only if both turn the same way and are the "
+                "same model), look at each blade, and note that it is done.",
+            ]
+        for rotor in (first, second):
+            if not rotor.after:
+                measure(rotor, "the other", 0)
+        if not second.after:
+            told[-1] = f"{told[-1][:-1]}, then the untouched rotor."
+        return tuple(Step("prop", how) for how in told)
 
 
 def swap_from_archive(archive: Archive, craft: str, first: str, second: str) -> SwapFile:
@@ -60,15 +72,7 @@ def swap_from_archive(archive: Archive, craft: str, first: str, second: str) -> 
     Only steady recordings, with the propeller and bare, count. Raises UsageError for an unknown craft or rotor, or when both are one.
     """
     known = archive.craft(craft)
-    for position in (first, second):
-        known.rotor(position)
-    if first == second:
-        raise UsageError(f"both rotors are {first!r}; propellers are swapped between two of {', '.join(known.positions)}")
-    hands = [known.rotor(position).hand for position in (first, second)]
-    if None not in hands and hands[0] != hands[1]:
-        raise UsageError(
-            f"{first} turns {hands[0]} and {second} {hands[1]}; only propellers of rotors that turn the same way change places"
-        )
+    known.check_swap(first, second)
     both = {first, second}
     swaps = [a for a in archive.actions(craft) if a.did == "swapped" and a.part == "propeller" and {a.position, a.fitted} == both]
     action = max(swaps, key=lambda a: a.done_at, default=None)

@@ -40,6 +40,6 @@ def swap_hints(position: str, diagnosis: Diagnosis, swaps: Iterable[ToldSwap], a
         here = min(max(here, LEAST), MOST)
         weight = math.log10(here / (1 - here)) - math.log10(alone / (1 - alone))
         given = f"the propeller that came from {first}" if propeller else f"its propeller went to {second}"
-        text = f"swap test of {swap.done_at:%Y-%m-%d}, {given}: {ANSWERS[result.answer]}"
+        text = f"swap test of {swap.done_at.astimezone():%Y-%m-%d}, {given}: {ANSWERS[result.answer]}"
         hints.append(Hint(text, dict.fromkeys(group, weight)))
     return tuple(hints)

@@ -3,17 +3,18 @@
 import argparse
 import json
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibekit.capture.reader import Reader
-from vibekit.commands.asking import find_craft, moment
+from vibekit.commands.asking import find_craft, moment, see_order
 from vibekit.commands.keeping import completed
 from vibekit.commands.measuring import progress
 from vibekit.commands.options import add_settings_options, settings_each
 from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.craft import Craft, settings_for
-from vibekit.kept import NewReading
+from vibekit.kept import NewReading, done_to
 from vibekit.packing import pack
 from vibekit.result import finite
 from vibekit.settings import Settings
@@ -44,14 +45,18 @@ def run(args: argparse.Namespace) -> int:
 
     description, craft = find_craft(args.craft)
     craft.rotor(args.position)
+    when = moment(args.when) if args.when else None
     given = settings_each(args, len(args.files))
     settings = [completed(one, craft, args.position) for one in given]
     _tell_overruled(given[0], craft, args.position)
-    new = _measured(args, settings, reader_from(args))
+    new = _measured(args, settings, reader_from(args), when)
     fit = [item for item in new if item.reading.screening.usable]
     ids: list[str | None] = []
     if fit:
         with Archive(find_place()) as archive:
+            if when in [item.taken_at for item in fit]:
+                done = [action.done_at for action in done_to(archive.actions(craft.name or ""), args.position)]
+                see_order(args.when, done, f"work on {args.position} was noted")
             if description is not None:
                 archive.put_craft(description, craft)
             ids = add_readings(archive, craft, fit, replace=args.replace)
@@ -70,13 +75,13 @@ def run(args: argparse.Namespace) -> int:
     return 0 if len(fit) == len(new) else 1
 
 
-def _measured(args: argparse.Namespace, settings: list[Settings], reader: Reader) -> list[NewReading]:
+def _measured(args: argparse.Namespace, settings: list[Settings], reader: Reader, when: datetime | None) -> list[NewReading]:
     from vibekit.analysis import analyze
 
     new = []
     for path, stated in progress(list(zip(args.files, settings, strict=True)), "analysing"):
         recording = reader.read(path)
-        start = recording.start.astimezone() if recording.start else moment(args.when) if args.when else None
+        start = recording.start.astimezone() if recording.start else when
         new.append(NewReading(args.position, Path(path), analyze(recording, stated), args.setup, pack(reader), start))
     return new
 

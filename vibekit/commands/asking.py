@@ -84,6 +84,22 @@ def moment(text: str | None) -> datetime:
     if text is None:
         return datetime.now(UTC)
     try:
-        return datetime.fromisoformat(text).astimezone(UTC)
+        given = datetime.fromisoformat(text).astimezone(UTC)
     except (ValueError, OverflowError):
         raise UsageError(f"--when is {text!r}; write it such as 2026-03-01 or 2026-03-01T14:30") from None
+    if given > datetime.now(UTC):
+        print(f"vibekit: --when is {text!r}, which is still to come: what is measured until then counts as before it", file=sys.stderr)
+    return given
+
+
+def see_order(text: str | None, others: Iterable[datetime], what: str) -> None:
+    """See that --when tells what came first: a day on which something else was done needs the time, too. Raises UsageError."""
+    if text is None or "T" in text or " " in text:
+        return
+    day = datetime.fromisoformat(text).date()
+    same = [local(other)[-5:] for other in sorted(others) if other.astimezone().date() == day]
+    if same:
+        at = f"at {same[0]}" if len(set(same)) == 1 else f"from {same[0]} to {same[-1]}"
+        raise UsageError(
+            f"--when is {text!r}, and {what} on that day {at}; say the time, too, such as {day}T14:30, so that the order is known"
+        )

@@ -4,9 +4,9 @@ import argparse
 import json
 from dataclasses import asdict
 
-from vibekit.commands.asking import find_craft, local, moment
+from vibekit.commands.asking import find_craft, local, moment, see_order
 from vibekit.errors import UsageError, check_choice
-from vibekit.kept import DID, FRESH, PARTS, PartAction
+from vibekit.kept import DID, FRESH, PARTS, PartAction, done_to
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -37,10 +37,14 @@ def run(args: argparse.Namespace) -> int:
     done_at = moment(args.when)
     description, craft = find_craft(args.craft)
     craft.rotor(args.position)
-    if args.did == "swapped" and args.fitted not in set(craft.positions) - {args.position}:
-        raise UsageError(f"--with is {args.fitted!r}; a part is swapped with another position: one of {', '.join(craft.positions)}")
+    if args.did == "swapped":
+        if not args.fitted:
+            raise UsageError("--with is not given; name the rotor that the part was swapped with")
+        craft.check_swap(args.position, args.fitted, args.what)
     action = PartAction(craft.name or "", args.position, args.what, args.did, args.fitted, args.note, done_at)
     with Archive(find_place()) as archive:
+        for position in (args.position, args.fitted) if args.did == "swapped" else (args.position,):
+            see_order(args.when, [kept.when for kept in archive.readings(craft.name or "", position)], f"{position} was measured")
         if description is not None:
             archive.put_craft(description, craft)
         id = add_action(archive, action)
@@ -50,6 +54,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     fitted = f" with {args.fitted}" if args.fitted else ""
     print(f"Kept: {craft.name}, {args.position}: {args.what} {args.did}{fitted}, {local(done_at)}, as {id[:8]}.")
+    print(f"`vibekit archive remove {id[:8]}` takes it back.")
     if args.did in FRESH:
         print("What is measured here from now on is compared with what comes after, not with what was before: measure it again.")
     return 0
@@ -65,7 +70,8 @@ def _show(args: argparse.Namespace) -> int:
     _, craft = find_craft(args.craft)
     craft.rotor(args.position)
     with Archive(find_place(), create=False) as archive:
-        effects = effects_of(archive.readings(craft.name or "", args.position), archive.actions(craft.name or "", args.position))
+        actions = done_to(archive.actions(craft.name or ""), args.position)
+        effects = effects_of(archive.readings(craft.name or "", args.position), actions)
     if args.json:
         told = {"schema": "vibekit.parts/1", "craft": craft.name, "position": args.position, "actions": [effect_json(e) for e in effects]}
         print(json.dumps(told, indent=1, allow_nan=False, ensure_ascii=False))

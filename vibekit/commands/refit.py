@@ -4,7 +4,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
-from vibekit.kept import PartAction
+from vibekit.kept import PartAction, done_to
 
 if TYPE_CHECKING:
     from vibekit.craft import Craft
@@ -23,7 +23,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Note a refit or say what comes next, with what is known; 1 while it is not measured."""
     from vibekit.archive import Archive
-    from vibekit.commands.asking import find_craft, moment
+    from vibekit.commands.asking import find_craft, moment, see_order
     from vibekit.errors import UsageError
     from vibekit.place import find_place
     from vibekit.refit import RESEATED
@@ -36,8 +36,9 @@ def run(args: argparse.Namespace) -> int:
     craft.rotor(args.position)
     with Archive(find_place(), create=False) as archive:
         if args.done:
+            see_order(args.when, [kept.when for kept in archive.readings(name, args.position)], f"{args.position} was measured")
             archive.put_action(PartAction(name, args.position, "propeller", RESEATED, "", "", moment(args.when)))
-        studies = refit_studies(archive.readings(name, args.position), archive.actions(name, args.position), args.position)
+        studies = refit_studies(archive.readings(name, args.position), done_to(archive.actions(name), args.position), args.position)
     newest = studies[-1] if studies else None
     if args.json:
         print(json.dumps(_as_json(name, args.position, newest), indent=1, allow_nan=False, ensure_ascii=False))

@@ -81,6 +81,7 @@ def _number(number: tuple[float, float]) -> dict[str, float | None]:
 
 
 def _show_steps(craft: "Craft", file: "SwapFile") -> None:
+    import shlex
     import sys
 
     from vibekit.commands.asking import say
@@ -89,7 +90,11 @@ def _show_steps(craft: "Craft", file: "SwapFile") -> None:
     print("Not judged yet. Do this, in this order:")
     for number, step in enumerate(file.missing, 1):
         say(f"{number}. {step.how}", sys.stdout, 2)
-    print("`vibekit part` notes a swap. Mind:")
+    if file.action is None:
+        first, second = file.first.position, file.second.position
+        words = ["vibekit", "part", craft.name or "CRAFT", first, "--did", "swapped", "--what", "propeller", "--with", second]
+        say(f"The swap is noted with: {shlex.join(words)}", sys.stdout)
+    print("Mind:")
     for caution in craft.way.cautions if craft.way else (*HANDS, *POWER, *BLADES):
         say(f"- {caution}", sys.stdout, 2)
     say(ADVICE, sys.stdout)
