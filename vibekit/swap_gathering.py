@@ -13,6 +13,7 @@ from vibekit.repeatability import load_repeatability
 from vibekit.swap import Swapped, SwapResult, judge_swap
 from vibekit.turning import Step
 from vibekit.visits import visits_of
+from vibekit.wording import listed, sentence
 
 OPEN = ("refit", "cannot tell")  # answers that blame nothing
 
@@ -58,6 +59,12 @@ class SwapFile:
                 f"Battery out; swap the propellers of {first.position} and {second.position} (only if both turn the same way and are the "
                 "same model), look at each blade, and note that it is done.",
             ]
+        lacking = [rotor.position for rotor in (first, second) if self.action and not rotor.before]
+        if lacking:
+            told.append(
+                f"{sentence(listed(lacking))} {'were' if lacking[1:] else 'was'} not measured before the swap: swap the propellers back, note "
+                "it, and measure both again; what was measured since the swap then counts as before."
+            )
         for rotor in (first, second):
             if not rotor.after:
                 measure(rotor, "the other", 0)
