@@ -14,7 +14,7 @@ import soundfile
 
 from vibekit.analysis import analyze
 from vibekit.archive import Archive
-from vibekit.balance_job import BalanceJob, Take
+from vibekit.balance_job import BalanceJob, Round, Take
 from vibekit.balance_step import next_step
 from vibekit.cli import main
 from vibekit.craft_file import craft_text
@@ -208,3 +208,35 @@ def test_the_rig_carries_added_weights():
     sizes = [record(craft, refit=0, added_gmm=added)[1].amplitude[1.0] for added in (0, -2 * first / 3)]
     lift = record(craft, refit=0, added_gmm=-first)[1].amplitude[1.0]  # blades unlike in lift leave a little 1x of their own
     assert sizes[1] == pytest.approx(sizes[0] / 3, abs=2 * lift)
+
+
+def test_a_wrong_recording_is_taken_back(tmp_path, capsys):
+    """Recording by recording and weight by weight, with what was kept beside the job."""
+    shop = Shop(tmp_path, 17)
+    assert main([*shop.words(*shop.recordings(2)), "--method", "phase", "--places", "blades@45", "hub@6", "--repeats", "2"]) == 0
+    found, step = shop.job, next_step(shop.job)
+    forgotten = shop.recordings(1)  # nobody mounted the weight
+    assert main(shop.words(*forgotten)) == 0
+    capsys.readouterr()
+    assert main([*shop.words(), "--back", "--json"]) == 0
+    assert "Taken back: run-3.wav." in capsys.readouterr().err
+    assert next_step(shop.job).kind == "record"
+    assert main([*shop.words(), "--back", "--json"]) == 0
+    assert "Taken back: the weights of the trial." in capsys.readouterr().err
+    assert shop.job == found
+    assert next_step(shop.job) == step
+    assert main(shop.words(*shop.recordings(2, step.weights))) == 0
+    step = next_step(shop.job)
+    assert step.kind == "correct"
+    assert main(shop.words(*shop.recordings(1, step.weights))) == 0
+    with Archive(find_place()) as archive:
+        assert (len(archive.actions(NAME, POSITION)), len(archive.readings(NAME, POSITION))) == (1, 3)
+    assert main([*shop.words(), "--back", "--json"]) == 0
+    with Archive(find_place()) as archive:
+        assert (len(archive.actions(NAME, POSITION)), len(archive.readings(NAME, POSITION))) == (0, 2)
+    for _ in range(6):
+        assert main([*shop.words(), "--back", "--json"]) == 0
+    capsys.readouterr()
+    assert main([*shop.words(), "--back", "--json"]) == 2
+    assert "nothing to take back" in capsys.readouterr().err
+    assert shop.job.rounds == (Round("as found"),)

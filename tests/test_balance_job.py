@@ -4,6 +4,7 @@ import json
 import math
 import os
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -250,3 +251,27 @@ def test_radius_changes_the_mass_not_the_unbalance():
     """Rao, section 9.4: 0.12 g at 60 mm is 0.60 g at 12 mm."""
     assert Weight(Spot("tip", 0, 60), 0.12).unbalance == pytest.approx(Weight(Spot("hub", 0, 12), 0.60).unbalance)
     assert math.isclose(abs(Weight(Spot("tip", 77, 60), 0.12).unbalance), 7.2)
+
+
+@pytest.mark.parametrize(("method", "most"), [("phase", 4), ("amplitude", 6)])
+def test_weights_that_change_nothing_never_grow_out_of_hand(method, most):
+    """A weight that was forgotten or flew off must not lead to one of 60 g."""
+    bench, masses = Bench.drawn(11, noise=0.01), []
+    bench.left = lambda weights: bench.unbalance
+    idle = job(method, ("blades@45", "hub@6"), 2)
+    for _ in range(60):
+        step = next_step(idle)
+        if step.kind == "record":
+            idle = idle.add(bench.record(idle))
+        elif step.kind == "trial":
+            masses.append(max(abs(weight.unbalance) for weight in step.weights))
+            if len(masses) > (1 if method == "phase" else 3):
+                assert "Was each weight mounted as asked for" in " ".join(step.why)
+            idle = idle.mount("trial", step.weights)
+        else:
+            break
+    assert step.kind == "finished"
+    assert step.text.startswith("Stop here: no weight changed 1x")
+    assert len(masses) == most
+    assert all(after <= 2.05 * before for before, after in pairwise(masses))
+    assert masses[-1] <= 4.0  # a propeller of 4 g, 1 mm off centre

@@ -205,7 +205,8 @@ def test_work_still_to_come_is_told(capsys):
 
 
 def test_a_swap_without_readings_from_before_it_is_not_judged(capsys):
-    assert part(capsys, "north-east", "--did", "swapped", "--what", "propeller", "--with", "south-west", "--when", SWAP.isoformat())[0] == 0
+    words = ("--did", "swapped", "--what", "propeller", "--with", "south-west", "--when")
+    assert part(capsys, "north-east", *words, SWAP.isoformat())[0] == 0
     keep("north-east", 0, AFTER, (20,))
     keep("north-east", 0, AFTER, (21,), None, "bare")
     keep("south-west", 1, AFTER, (20,))
@@ -214,7 +215,7 @@ def test_a_swap_without_readings_from_before_it_is_not_judged(capsys):
     assert "1. North-east and south-west were not measured before the swap: swap the propellers back" in out
     assert "2. " not in out
     again = AFTER + timedelta(hours=1)
-    assert part(capsys, "north-east", "--did", "swapped", "--what", "propeller", "--with", "south-west", "--when", again.isoformat())[0] == 0
+    assert part(capsys, "north-east", *words, again.isoformat())[0] == 0
     keep("north-east", 0, again + timedelta(hours=1), (30,))
     keep("south-west", 1, again + timedelta(hours=1), (30,))
     assert swap(capsys, "north-east", "south-west")[0] == 0

@@ -87,6 +87,19 @@ class BalanceBench:
         """Say that the weights of a step are mounted as it says."""
         self.mount("trial" if step.kind == "trial" else "check", step.weights)
 
+    def back(self) -> str:
+        """Take back the last recording, or the weights where none was made with them; give in words what went. Raises UsageError.
+
+        What was kept beside the job goes, too: the recording as a reading, and that the rotor was balanced. Its file stays.
+        """
+        gone, job = self.job.now, self.job.back()
+        ids = [k.id for k in self.archive.readings(job.craft, job.position) if gone.takes and k.recording == gone.takes[-1].sha256]
+        if not job.now.takes:
+            ids += [a.id for a in self.archive.actions(job.craft, job.position) if gone.stage == "check" and a.note == self._note]
+        self.archive.take_back(ids)
+        self._keep(job)
+        return Path(gone.takes[-1].file).name if gone.takes else f"the weights of the {gone.stage}"
+
     def refitted(self) -> None:
         """Say that the propeller was taken off and put back."""
         self._keep(self.job.refitted())
@@ -107,14 +120,18 @@ class BalanceBench:
         self.archive.put_balance(job, files, self.id)
         self.job = job
 
+    @property
+    def _note(self) -> str:
+        """How work on the rotor is known as this round's."""
+        return f"balancing job {self.id[:8]}, round {len(self.job.rounds)}"
+
     def _note_balanced(self, at: datetime) -> None:
         """What is measured from now on is compared with what comes after."""
         job = self.job
         fitted = ", ".join(f"{w.mass_g:.3g} g at {w.spot.name}, {w.spot.radius_mm:g} mm" for w in job.now.weights)
-        note = f"balancing job {self.id[:8]}, round {len(job.rounds)}"
-        if not any(action.note == note for action in self.archive.actions(job.craft, job.position)):
+        if not any(action.note == self._note for action in self.archive.actions(job.craft, job.position)):
             part = "propeller" if "propeller" in job.planes else "bell"
-            add_action(self.archive, PartAction(job.craft, job.position, part, "balanced", fitted, note, at))
+            add_action(self.archive, PartAction(job.craft, job.position, part, "balanced", fitted, self._note, at))
 
 
 def open_job(archive: Archive, craft: str, position: str) -> KeptBalance | None:

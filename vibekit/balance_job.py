@@ -144,6 +144,18 @@ class BalanceJob:
         fresh = Round(stage, weights)
         return self._with_now(fresh) if not self.now.takes and len(self.rounds) > 1 else replace(self, rounds=(*self.rounds, fresh))
 
+    def back(self) -> "BalanceJob":
+        """Give the job as it was before its last recording, or before the weights were mounted where none was made since.
+
+        Raises UsageError when there is nothing to take back.
+        """
+        if self.now.takes:
+            less = self._with_now(replace(self.now, takes=self.now.takes[:-1]))
+            return less if self.rounds[1:] else replace(less, obstacles=())
+        if len(self.rounds) == 1:
+            raise UsageError("there is nothing to take back: the job has no recording since the propeller was fitted")
+        return replace(self, rounds=self.rounds[:-1])
+
     def refitted(self) -> "BalanceJob":
         """Give the job after the propeller was taken off and put back: it begins again, and nothing measured before counts.
 

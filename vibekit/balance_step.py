@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from vibekit.balance_job import BalanceJob
 from vibekit.balance_solution import PlaneAnswer, Solution, level, scatter, solve
 from vibekit.balance_verdict import judge_balance, left_words
@@ -20,7 +22,12 @@ SURE = {"phase": 0.2, "amplitude": 0.35}  # circle of the correction over its si
 FIT = (0.5, 1.5)  # of sin^2 + cos^2: outside, one of the amplitudes is wrong
 CLEAR = 3.0  # first vibration over the error of its mean, below which there is nothing to balance
 MANY_TRIALS = {"phase": 4, "amplitude": 8}  # then a larger weight will not help either
+IDLE_TRIALS = {"phase": 4, "amplitude": 6}  # none of which changed 1x: the last is then 8 times the first
 LEFT_OVER = 0.3  # of the wanted unbalance that the places leave: then others are asked for
+IDLE = (
+    "Stop here: no weight changed 1x. Either none stayed on, or the sensor does not feel this rotor, or 1x comes from elsewhere: "
+    "another rotor, a mode of the frame, the tacho."
+)
 FIX = "Fix every weight so that it cannot leave, and pull at it before the run; stand out of the propeller's plane."
 
 
@@ -55,7 +62,11 @@ def next_step(job: BalanceJob) -> Step:
         shown = with_interval(abs(first.value), first.u95, first.unit)
         return Step("finished", "Nothing to balance: 1x does not stand clear of its own scatter.", (f"1x as found: {shown}",))
     found = solve(job)
-    return _correct(job, found) if found is not None and _enough(job, found) else _trial(job, found)
+    if job.now.stage == "trial" and _trials(job) >= IDLE_TRIALS[job.method] and not _shows(job):
+        return Step("finished", IDLE, (_idle_words(job),))
+    if found is not None and (job.now.stage == "check" or _shows(job)) and _enough(job, found):
+        return _correct(job, found)
+    return _trial(job, found)
 
 
 def _record(job: BalanceJob) -> Step:
@@ -70,7 +81,7 @@ def _record(job: BalanceJob) -> Step:
 def _enough(job: BalanceJob, found: Solution) -> bool:
     """The runs tell the correction well enough, or as well as they ever will."""
     trials = [r for r in job.rounds if r.stage != "as found"]
-    if len(trials) >= MANY_TRIALS[job.method]:
+    if _trials(job) >= MANY_TRIALS[job.method]:
         return found.mirror is None
     if (job.method == "amplitude" and _unused(job)) or found.mirror is not None or not _fits(found):
         return False
@@ -79,6 +90,27 @@ def _enough(job: BalanceJob, found: Solution) -> bool:
         if not trial_is_enough(before, after):
             return False
     return all(answer.u95 <= SURE[job.method] * abs(answer.wanted) or _tiny(answer, job, found) for answer in found.planes)
+
+
+def _trials(job: BalanceJob) -> int:
+    return sum(r.stage != "as found" for r in job.rounds)
+
+
+def _shows(job: BalanceJob) -> bool:
+    """The weights of each plane that were tried changed 1x beyond its scatter; else nothing can be concluded from them."""
+    part = np.asarray if job.method == "phase" else np.abs
+    first = part(job.readings(job.rounds[0])).mean(axis=0)
+    clear = CLEAR * scatter(job) * math.sqrt(2 / job.repeats)
+    for number in range(len(job.planes)):
+        moved = [np.abs(part(job.readings(r)).mean(axis=0) - first).max() for r in job.whole if abs(job.weights_in(r)[number]) > 0]
+        if moved and not max(moved) > clear:
+            return False
+    return True
+
+
+def _idle_words(job: BalanceJob) -> str:
+    told = [f"{with_interval(abs(seen.value), seen.u95, seen.unit)}" for seen in (level(job, r) for r in job.rounds)]
+    return f"1x as found and with each weight: {listed(told)}: no change that stands above the scatter of the recordings."
 
 
 def _tiny(answer: PlaneAnswer, job: BalanceJob, found: Solution) -> bool:
@@ -98,7 +130,7 @@ def _trial(job: BalanceJob, found: Solution | None) -> Step:
     weight = weight_at(spot, size.g_mm, job)
     why = [f"1x as found: {with_interval(abs(first.value), first.u95, first.unit)}; one recording repeats within "
            f"{scatter(job) / abs(first.value):.0%} of it.", f"{size.why[:1].upper()}{size.why[1:]}."]  # fmt: skip
-    if found is not None:
+    if found is not None or (job.now.stage == "trial" and _tried(job, len(job.planes) - 1)):
         why.insert(1, _short(job, found))
     text = f"Mount a trial weight of {job.stock.words(weight.mass_g)} at {spot.name}, {spot.radius_mm:g} mm, and nothing else; then record."
     if spot.removes:
@@ -106,9 +138,13 @@ def _trial(job: BalanceJob, found: Solution | None) -> Step:
     return Step("trial", text, tuple(why), (weight,), (job.repeats,) * len(job.references_rpm), _cautions(job, (weight,)))
 
 
-def _short(job: BalanceJob, found: Solution) -> str:
+def _short(job: BalanceJob, found: Solution | None) -> str:
     if job.method == "amplitude" and _unused(job):
         return "Amplitudes at three places tell the direction; fewer leave a mirror image."
+    if job.now.stage == "trial" and not _shows(job):
+        return f"{_idle_words(job)} Was each weight mounted as asked for, and did it stay on? If not, take those recordings back."
+    if found is None:
+        return "The amplitudes of these places do not fit together. Did sensor and speed stay the same, and every weight stay on?"
     if found.mirror is not None:
         return "Two answers, mirror images of each other, explain the amplitudes: a weight at one more place decides."
     if not _fits(found):

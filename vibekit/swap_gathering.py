@@ -62,8 +62,8 @@ class SwapFile:
         lacking = [rotor.position for rotor in (first, second) if self.action and not rotor.before]
         if lacking:
             told.append(
-                f"{sentence(listed(lacking))} {'were' if lacking[1:] else 'was'} not measured before the swap: swap the propellers back, note "
-                "it, and measure both again; what was measured since the swap then counts as before."
+                f"{sentence(listed(lacking))} {'were' if lacking[1:] else 'was'} not measured before the swap: swap the propellers back, "
+                "note it, and measure both again; what was measured since the swap then counts as before."
             )
         for rotor in (first, second):
             if not rotor.after:

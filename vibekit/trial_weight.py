@@ -11,6 +11,7 @@ from vibekit.unbalance import USUAL_GRADE, leaving_speed_m_s, permissible_unbala
 WANTED = 1.5  # effect aimed at, as a share of the first vibration: beyond 2 the error hardly falls (by simulation, noise 5 %)
 SEAT_MM = 0.1  # a first trial is as large as this eccentricity of the propeller (common practice, no source)
 BELL_SEAT_MM = 0.03  # the same of the bell, which is turned and not moulded (common practice, no source)
+GROWTH = 2.0  # of a trial over the largest before it: a weight that hardly showed may have been forgotten (common practice, no source)
 TIMES_ALLOWED = 5.0  # where no mass of the propeller is known: so many times the permissible unbalance (common practice, no source)
 
 
@@ -32,6 +33,10 @@ def trial_size(job: BalanceJob, plane: str, first: float, sensitivity: float | N
     """
     if sensitivity:
         g_mm = WANTED * first / sensitivity
+        number = job.planes.index(plane)
+        largest = max(abs(job.weights_in(r)[number]) for part in (job.borrowed, job.rounds) for r in part)
+        if 0 < GROWTH * largest < g_mm:
+            return Size(GROWTH * largest, f"{GROWTH:g} times the largest so far, {largest:.3g} g mm, and no more at once")
         return Size(g_mm, f"{g_mm:.3g} g mm changes the vibration by about {WANTED:g} times what it was, by what earlier weights did")
     bell_g = job.rotor_g - job.propeller_g if job.rotor_g and job.propeller_g else None
     if plane == BELL and bell_g:

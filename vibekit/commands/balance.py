@@ -23,7 +23,10 @@ if TYPE_CHECKING:
 
 METHODS = ("phase", "amplitude")
 REFIT = "Mark the propeller to its shaft and leave it on from the first recording to the last; put it on other places and all begins again."
-HOW = "Type the recordings of this state, or: mounted PLACE=g ..., refitted, overrule, end TEXT, q to stop (it goes on where it stood)."
+HOW = (
+    "Type the recordings of this state, or: mounted PLACE=g ..., back (takes the last one back), refitted, overrule, end TEXT, "
+    "q to stop (it goes on where it stood)."
+)
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -50,6 +53,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     begin.add_argument("--new", action="store_true", help="begin a new job though one is open")
     onward = parser.add_argument_group("to go on")
     onward.add_argument("--mounted", metavar="PLACE=g", nargs="*", help="all that is on the rotor now, where it is not what was asked for")
+    onward.add_argument("--back", action="store_true", help="take back the last recording, or the weights where none was made with them")
     onward.add_argument("--refitted", action="store_true", help="the propeller was taken off and put back: begins again")
     onward.add_argument("--keep-trials", action="store_true", help="trial weights stay on under the correction")
     onward.add_argument("--overrule", action="store_true", help="go on though balancing is refused")
@@ -130,7 +134,7 @@ def _wanted(question: str, option: str, out: TextIO) -> str:
     try:
         return ask(f"{question} ", out)
     except EndedError:
-        raise UsageError(f"{option} is not given; a new balancing job needs it") from None
+        raise UsageError(f"{option} is not given; a new balancing job needs it: {question}") from None
 
 
 def _numbers(text: str | None, option: str) -> tuple[float, ...]:
@@ -144,6 +148,8 @@ def _apply(args: argparse.Namespace, craft: Craft, bench: "BalanceBench", out: T
     """Do what the options say, then add the files."""
     if args.overrule:
         bench.overrule()
+    if args.back:
+        say(f"Taken back: {bench.back()}.", out)
     if args.refitted:
         bench.refitted()
     if args.keep_trials:
@@ -220,6 +226,7 @@ def _converse(args: argparse.Namespace, craft: Craft, bench: "BalanceBench", out
     say(HOW, out)
     words: dict[str, Callable[[str], None]] = {
         "mounted": lambda rest: _mount(_pairs(rest), bench),
+        "back": lambda rest: say(f"Taken back: {bench.back()}.", out),
         "refitted": lambda rest: bench.refitted(),
         "overrule": lambda rest: bench.overrule(),
         "end": lambda rest: bench.end(rest or "ended by the user"),
