@@ -46,7 +46,9 @@ def look_for_vector(recording: Recording, settings: Settings, job: BalanceJob) -
         found = level(job if first else replace(job, rounds=(now,)), now)
     except UsageError:
         wanted = ", ".join(f"{rpm:.0f}" for rpm in job.references_rpm)
-        return replace(known, trouble=f"it turns at {vector.rpm:.0f} rpm, wanted is {wanted} rpm within {SPEED_LIMIT:.0%}: set the speed")
+        return replace(
+            known, trouble=f"it turns at {vector.rpm:.0f} rpm, wanted is {wanted} rpm within {100 * SPEED_LIMIT:.0f} %: set the speed"
+        )
     size = abs(found.value)
     wander = max(vector.errors) * size / max(map(abs, vector.values))
     before = abs(level(job, first).value) if first else 0.0

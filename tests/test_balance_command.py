@@ -153,6 +153,9 @@ def test_a_conversation(tmp_path, monkeypatch, capsys):
         (["--method", "phase", "--places", "blades@45", "--pieces", "a"], "--pieces is 'a'"),
         (["--method", "amplitude", "--places", "blades@45"], "mirror image"),
         (["--method", "phase", "--places", "blades@45", "--grade", "6.3", "--repeats", "1", "--json"], "repeats is 1"),
+        (["--method", "phase", "--places", "blades@45", "--grade", "0"], "grade is 0; it must be above 0"),
+        (["--method", "phase", "--places", "blades@45", "--rotor-mass", "-3"], "rotor_g is -3"),
+        (["--method", "phase", "--places", "blades@45", "--test", "bare"], "--test is 'bare'"),
     ],
 )
 def test_wrong_usage_is_one_line(tmp_path, capsys, more, said):
@@ -240,3 +243,26 @@ def test_a_wrong_recording_is_taken_back(tmp_path, capsys):
     assert main([*shop.words(), "--back", "--json"]) == 2
     assert "nothing to take back" in capsys.readouterr().err
     assert shop.job.rounds == (Round("as found"),)
+
+
+def test_what_is_given_while_a_job_goes_on_counts_or_is_refused(tmp_path, capsys):
+    shop = Shop(tmp_path, 17)
+    begin = ["--method", "phase", "--places", "blades@45", "--repeats", "2", "--json"]
+    assert main([*shop.words("nothing.wav"), *begin]) == 2  # a mistyped name begins nothing that later options would be lost on
+    assert main([*shop.words(*shop.recordings(2)), *begin, "--grade", "2.5"]) == 0
+    assert (shop.job.grade, shop.job.rotor_g) == (2.5, None)
+    assert main([*shop.words(), "--places", "blades@45", "hub@6", "--rotor-mass", "25", "--pieces", "0.01,0.02", "--json"]) == 0
+    job = shop.job
+    assert ({spot.radius_mm for spot in job.spots}, job.rotor_g, job.stock.pieces_g, job.grade) == ({45, 6}, 25, (0.01, 0.02), 2.5)
+    assert sum(len(r.takes) for r in job.rounds) == 2
+    capsys.readouterr()
+    for words, said in (
+        (["--method", "amplitude"], "--method is amplitude, and the job that is open was begun with phase"),
+        (["--repeats", "3"], "--repeats is 3, and the job that is open was begun with 2"),
+        (["--speed", "6000rpm"], "--speed is 6000 rpm, and the job that is open was begun with none"),
+    ):
+        assert main([*shop.words(), *words, "--json"]) == 2
+        error = capsys.readouterr().err.splitlines()
+        assert said in error[-1]
+        assert "--new" in error[-1]
+    assert shop.job == job

@@ -150,7 +150,7 @@ def test_nothing_to_balance_is_said():
 def test_speed_is_brought_to_the_first_one_or_refused():
     begun = job().add(take(1 + 1j, 1)).add(take((1 + 1j) * 1.01**2, 2, rpm=10_100.0))
     np.testing.assert_allclose(begun.readings(begun.now)[:, 0], 1 + 1j)
-    with pytest.raises(UsageError, match=r"turns at 10400 rpm, wanted is 10000 rpm within 3%.*1 % of speed is 2 % of 1x"):
+    with pytest.raises(UsageError, match=r"turns at 10400 rpm, wanted is 10000 rpm within 3 %.*1 % of speed is 2 % of 1x"):
         begun.add(take(1, 3, rpm=10_400.0))
 
 

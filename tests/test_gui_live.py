@@ -139,7 +139,7 @@ def test_the_live_vector_says_why_there_is_none():
     settings, job = Settings("prop", blades=2), balance_runs.job().add(balance_runs.take(0.2, 0, rpm=6000.0))
     assert "no tacho pulses" in look_for_vector(turning(100.0, 0.1, 60.0, pulses=False), settings, job).trouble
     off = look_for_vector(turning(110.0, 0.1, 60.0), settings, job)
-    assert (off.value, off.trouble) == (None, "it turns at 6600 rpm, wanted is 6000 rpm within 3%: set the speed")
+    assert (off.value, off.trouble) == (None, "it turns at 6600 rpm, wanted is 6000 rpm within 3 %: set the speed")
     still = Recording(np.random.default_rng(1).normal(0, 1e-3, (2, 48_000)).astype(np.float32), 48_000, FORM.channels)
     assert "no steady shaft speed" in look_for_vector(still, settings, balance_runs.job("amplitude", ("blades@45", "hub@6"), 2)).trouble
 

@@ -104,6 +104,10 @@ class BalanceBench:
         """Say that the propeller was taken off and put back."""
         self._keep(self.job.refitted())
 
+    def change(self, job: BalanceJob) -> None:
+        """Keep the job with other places, masses or grade."""
+        self._keep(job)
+
     def overrule(self) -> None:
         """Go on in spite of the obstacles."""
         self._keep(replace(self.job, overruled=True))

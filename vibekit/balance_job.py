@@ -1,5 +1,6 @@
 """A balancing job: what was planned, each round of the rotor with its recordings, and nothing that needs a screen or a disk."""
 
+import math
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Literal
@@ -86,6 +87,9 @@ class BalanceJob:
             )
         if self.repeats < 2:
             raise UsageError(f"repeats is {self.repeats}; a round needs 2 recordings at least, better 3, so that their scatter is known")
+        for name, value in (("propeller_g", self.propeller_g), ("rotor_g", self.rotor_g), ("grade", self.grade)):
+            if value is not None and not 0 < value < math.inf:
+                raise UsageError(f"{name} is {value:g}; it must be above 0")
         for plane in self.planes:
             if not any(spot.plane == plane for spot in self.spots):
                 raise UsageError(f"plane {plane!r} has no place for a weight; name one, such as blades@45 (propeller) or rim@14 (bell)")
@@ -131,7 +135,7 @@ class BalanceJob:
         if (references := self.references_rpm) and self._speed_of(vector.rpm) is None:
             wanted = ", ".join(f"{rpm:.0f}" for rpm in references)
             raise UsageError(
-                f"{take.file}: it turns at {vector.rpm:.0f} rpm, wanted is {wanted} rpm within {SPEED_LIMIT:.0%}; set the speed "
+                f"{take.file}: it turns at {vector.rpm:.0f} rpm, wanted is {wanted} rpm within {100 * SPEED_LIMIT:.0f} %; set the speed "
                 "again and record it again (1 % of speed is 2 % of 1x)"
             )
         return self._with_now(replace(self.now, takes=(*self.now.takes, take)))

@@ -129,7 +129,7 @@ def _trial(job: BalanceJob, found: Solution | None) -> Step:
     spot = _next_spot(job, spots, found, number)
     weight = weight_at(spot, size.g_mm, job)
     why = [f"1x as found: {with_interval(abs(first.value), first.u95, first.unit)}; one recording repeats within "
-           f"{scatter(job) / abs(first.value):.0%} of it.", f"{size.why[:1].upper()}{size.why[1:]}."]  # fmt: skip
+           f"{100 * scatter(job) / abs(first.value):.2g} % of it.", f"{size.why[:1].upper()}{size.why[1:]}."]  # fmt: skip
     if found is not None or (job.now.stage == "trial" and _tried(job, len(job.planes) - 1)):
         why.insert(1, _short(job, found))
     text = f"Mount a trial weight of {job.stock.words(weight.mass_g)} at {spot.name}, {spot.radius_mm:g} mm, and nothing else; then record."
@@ -150,7 +150,7 @@ def _short(job: BalanceJob, found: Solution | None) -> str:
     if not _fits(found):
         return f"The amplitudes do not fit together: sin² + cos² is {found.consistency:.2f}, not 1. Did sensor and speed stay the same?"
     effect = min(answer.effect for answer in found.planes)
-    return f"The weights so far changed the vibration by {effect:.0%} of what it was: too little, or too near the scatter."
+    return f"The weights so far changed the vibration by {100 * effect:.2g} % of what it was: too little, or too near the scatter."
 
 
 def _fits(found: Solution) -> bool:

@@ -60,8 +60,9 @@ def find_obstacles(
     first = level(job, job.rounds[0])
     share = scatter(job) / abs(first.value) if first.value else 0.0
     if share > UNSTEADY:
-        reason = f"1x differs by {share:.0%} from recording to recording at the same speed."
-        found.append(Obstacle("unsteady", reason, "find what is loose, motor screws, propeller, sensor or stand, and begin again"))
+        reason = f"1x differs by {100 * share:.2g} % from recording to recording at the same speed."
+        act = "find what is loose, motor screws, propeller, sensor or stand, and begin again; or take back a recording of another state"
+        found.append(Obstacle("unsteady", reason, act))
     for reading in readings:
         half, once = reading.quantity("half orders"), reading.quantity("1x")
         if half and once and half.u95 < SEEN_DB and half.value - once.value > HALF_ORDERS_DB:
@@ -79,7 +80,7 @@ def find_obstacles(
         away = 60 * mode.frequency_hz / rpm - 1
         if abs(away) <= NEAR:
             reason = (
-                f"a mode of the frame at {mode.frequency_hz:.1f} ± {mode.frequency_u95_hz:.1f} Hz lies {abs(away):.0%} "
+                f"a mode of the frame at {mode.frequency_hz:.1f} ± {mode.frequency_u95_hz:.1f} Hz lies {100 * abs(away):.0f} % "
                 f"{'above' if away > 0 else 'below'} the shaft: there amplitude and phase turn with the smallest change of speed."
             )
             found.append(Obstacle("resonance", reason, "balance at a speed at least 15 % away from that mode, or clamp the arm otherwise"))

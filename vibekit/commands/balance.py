@@ -13,14 +13,16 @@ from vibekit.commands.options import add_settings_options, parse_speed, settings
 from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.craft import Craft
 from vibekit.errors import UsageError, VibekitError
+from vibekit.unbalance import USUAL_GRADE
 
 if TYPE_CHECKING:
     from vibekit.archive import Archive
     from vibekit.balance_bench import BalanceBench
     from vibekit.balance_job import BalanceJob, Stage
     from vibekit.balance_step import Step
-    from vibekit.spots import Weight
+    from vibekit.spots import Stock, Weight
 
+ENDED = "ended by the user"
 METHODS = ("phase", "amplitude")
 REFIT = "Mark the propeller to its shaft and leave it on from the first recording to the last; put it on other places and all begins again."
 HOW = (
@@ -34,21 +36,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("craft", metavar="CRAFT", help="the craft's TOML file, or its name in the archive")
     parser.add_argument("position", metavar="POSITION", help="the rotor's name")
     parser.add_argument("files", metavar="FILE", nargs="*", help="right after POSITION: recordings of the rotor as it is; else it asks")
-    begin = parser.add_argument_group("to begin a job")
+    begin = parser.add_argument_group("to begin a job", "places, masses and grade may be changed later, too, by giving them again")
     begin.add_argument("--method", metavar="|".join(METHODS), help="phase wants a tacho channel; amplitude a weight at three places")
     begin.add_argument("--places", metavar="PLACE", nargs="+",
                        help="where weights may go, with the radius in mm: blades@45, flanks@20, hub@6 (propeller), "
                             "holes6@9, rim@14 (bell), 30+150@12 (degrees); a - behind it: material comes off there")  # fmt: skip
-    begin.add_argument("--planes", metavar="propeller,bell", default="propeller", help="where weights go (default: %(default)s)")
+    begin.add_argument("--planes", metavar="propeller,bell", help="where weights go (default: propeller)")
     begin.add_argument("--tape", metavar="mg/mm2,mm", help="mass of an area of the tape at hand, and its width, such as 0.11,6")
     begin.add_argument("--pieces", metavar="g,g", help="weights at hand, such as 0.02,0.05,0.1")
     begin.add_argument("--step", metavar="g", type=float, help="what is weighed, or taken off, in steps of this mass")
     begin.add_argument("--propeller-mass", metavar="g", type=float, help="where the craft's description does not say")
     begin.add_argument("--rotor-mass", metavar="g", type=float, help="of all that turns, propeller, bell and shaft, for the grade")
-    begin.add_argument("--grade", metavar="G", type=float, default=6.3,
-                       help="balance quality by ISO 21940-11 (default: %(default)s, that of fans)")  # fmt: skip
-    begin.add_argument("--repeats", metavar="N", type=int, default=3, help="recordings of each state and speed (default: %(default)s)")
-    begin.add_argument("--setup", metavar="TEXT", default="", help="sensor, its place and fixing; leave it as it is for the whole job")
+    begin.add_argument("--grade", metavar="G", type=float,
+                       help=f"balance quality by ISO 21940-11 (default: {USUAL_GRADE:g}, that of fans)")  # fmt: skip
+    begin.add_argument("--repeats", metavar="N", type=int, help="recordings of each state and speed (default: 3)")
+    begin.add_argument("--setup", metavar="TEXT", help="sensor, its place and fixing; leave it as it is for the whole job")
     begin.add_argument("--trim", action="store_true", help="use what an earlier job in this set-up has learnt; no trial weight then")
     begin.add_argument("--new", action="store_true", help="begin a new job though one is open")
     onward = parser.add_argument_group("to go on")
@@ -68,6 +70,8 @@ def run(args: argparse.Namespace) -> int:
     from vibekit.archive import Archive
     from vibekit.place import find_place
 
+    if args.test not in (None, "prop"):
+        raise UsageError(f"--test is {args.test!r}; a rotor is balanced run steadily with its propeller, so leave it out or say prop")
     description, craft = find_craft(args.craft)
     craft.rotor(args.position)
     out = sys.stderr if args.json else sys.stdout
@@ -76,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
             archive.put_craft(description, craft)
         bench = _open(args, craft, archive, out)
         _apply(args, craft, bench, out)
-        if not (args.files or args.end or args.json):
+        if not (args.files or args.end is not None or args.json):
             _converse(args, craft, bench, out)
         elif args.json:
             print(json.dumps(_object(bench), indent=1, ensure_ascii=False, allow_nan=False))
@@ -91,12 +95,17 @@ def _open(args: argparse.Namespace, craft: Craft, archive: "Archive", out: TextI
     name = craft.name or ""
     modes = settings_each(argparse.Namespace(**{**vars(args), "speed": []}), 1)[0].modes
     kept = None if args.new else open_job(archive, name, args.position)
-    if kept:
-        takes = sum(len(r.takes) for r in kept.job.rounds)
+    takes = sum(len(r.takes) for part in (kept.job.rounds, kept.job.void) for r in part) if kept else 0
+    if kept and (takes or not (args.method and args.places)):
         say(f"Going on with the job begun {kept.began_at.astimezone():%Y-%m-%d %H:%M}: {takes} recordings kept.", out)
-        return BalanceBench(archive, kept.job, kept.id, modes)
+        bench = BalanceBench(archive, kept.job, kept.id, modes)
+        if (job := _changed(args, craft, kept.job)) != kept.job:
+            bench.change(job)
+            say("Changed as given.", out)
+        return bench
     job = _begun(args, craft, out)
-    bench = BalanceBench(archive, coefficients_from(archive, job) if args.trim else job, modes=modes)
+    bench = BalanceBench(archive, coefficients_from(archive, job) if args.trim else job, kept.id if kept else None, modes)
+    bench.change(bench.job)
     say(REFIT, out)
     say("Angles count from the mark, blade 1, in the direction in which the rotor turns; blades and holes are numbered so.", out)
     return bench
@@ -104,30 +113,69 @@ def _open(args: argparse.Namespace, craft: Craft, archive: "Archive", out: TextI
 
 def _begun(args: argparse.Namespace, craft: Craft, out: TextIO) -> "BalanceJob":
     from vibekit.balance_job import BalanceJob
-    from vibekit.spots import Stock, spots_from
+    from vibekit.spots import PROPELLER, spots_from
 
-    propeller = craft.rotor(args.position).propeller
     method: Any = args.method or _wanted("Is a tacho on a second channel? [phase] yes, [amplitude] no", "--method", out)
     places = args.places or _wanted("Where may weights go, such as blades@45 hub@6 (radius in mm)?", "--places", out).split()
-    tape = _numbers(args.tape, "--tape")
-    if len(tape) not in (0, 2):
-        raise UsageError(f"--tape is {args.tape!r}; write its mass in mg/mm2 and its width in mm, such as 0.11,6")
-    density, width = tape or (None, None)
-    stock = Stock(_numbers(args.pieces, "--pieces"), density, width, step_g=args.step)
+    propeller = craft.rotor(args.position).propeller
     return BalanceJob(
         craft=craft.name or "",
         position=args.position,
         method=method,
         spots=spots_from(places, args.blades or propeller.blades),
-        stock=stock,
-        planes=tuple(args.planes.split(",")),
-        setup=args.setup,
-        propeller_g=args.propeller_mass or propeller.mass_g,
+        stock=_stock(args),
+        planes=_planes(args) or (PROPELLER,),
+        setup=args.setup or "",
+        propeller_g=propeller.mass_g if args.propeller_mass is None else args.propeller_mass,
         rotor_g=args.rotor_mass,
-        grade=args.grade,
-        speeds_rpm=tuple(sorted(parse_speed(text) for given in args.speed for text in given.split(","))),
-        repeats=args.repeats,
+        grade=USUAL_GRADE if args.grade is None else args.grade,
+        speeds_rpm=_speeds(args),
+        repeats=3 if args.repeats is None else args.repeats,
     )
+
+
+def _changed(args: argparse.Namespace, craft: Craft, job: "BalanceJob") -> "BalanceJob":
+    """The job with what was given anew. Raises UsageError for what recordings already rest on."""
+    from vibekit.spots import spots_from
+
+    fixed = (
+        ("--method", args.method, job.method),
+        ("--planes", _planes(args), job.planes),
+        ("--speed", _speeds(args), job.speeds_rpm),
+        ("--repeats", args.repeats, job.repeats),
+        ("--setup", args.setup, job.setup),
+    )
+    for option, given, stands in fixed:
+        if given not in (None, (), stands):
+            told = [", ".join(f"{v:g} rpm" if isinstance(v, float) else str(v) for v in (x if isinstance(x, tuple) else [x])) or "none"
+                    for x in (given, stands)]  # fmt: skip
+            raise UsageError(f"{option} is {told[0]}, and the job that is open was begun with {told[1]}; leave it out, or add --new")
+    return replace(
+        job,
+        spots=spots_from(args.places, args.blades or craft.rotor(args.position).propeller.blades) if args.places else job.spots,
+        stock=_stock(args) if args.tape or args.pieces or args.step else job.stock,
+        propeller_g=job.propeller_g if args.propeller_mass is None else args.propeller_mass,
+        rotor_g=job.rotor_g if args.rotor_mass is None else args.rotor_mass,
+        grade=job.grade if args.grade is None else args.grade,
+    )
+
+
+def _planes(args: argparse.Namespace) -> tuple[str, ...]:
+    return tuple(args.planes.split(",")) if args.planes else ()
+
+
+def _speeds(args: argparse.Namespace) -> tuple[float, ...]:
+    return tuple(sorted(parse_speed(text) for given in args.speed for text in given.split(",")))
+
+
+def _stock(args: argparse.Namespace) -> "Stock":
+    from vibekit.spots import Stock
+
+    tape = _numbers(args.tape, "--tape")
+    if len(tape) not in (0, 2):
+        raise UsageError(f"--tape is {args.tape!r}; write its mass in mg/mm2 and its width in mm, such as 0.11,6")
+    density, width = tape or (None, None)
+    return Stock(_numbers(args.pieces, "--pieces"), density, width, step_g=args.step)
 
 
 def _wanted(question: str, option: str, out: TextIO) -> str:
@@ -157,8 +205,8 @@ def _apply(args: argparse.Namespace, craft: Craft, bench: "BalanceBench", out: T
     if args.mounted is not None:
         _mount(args.mounted, bench)
     _add(args.files, args, craft, bench, out)
-    if args.end:
-        bench.end(args.end)
+    if args.end is not None:
+        bench.end(args.end or ENDED)
 
 
 def _add(files: Sequence[str], args: argparse.Namespace, craft: Craft, bench: "BalanceBench", out: TextIO) -> None:
@@ -229,7 +277,7 @@ def _converse(args: argparse.Namespace, craft: Craft, bench: "BalanceBench", out
         "back": lambda rest: say(f"Taken back: {bench.back()}.", out),
         "refitted": lambda rest: bench.refitted(),
         "overrule": lambda rest: bench.overrule(),
-        "end": lambda rest: bench.end(rest or "ended by the user"),
+        "end": lambda rest: bench.end(rest or ENDED),
     }
     while True:
         step = bench.step
