@@ -17,13 +17,15 @@ def test_a_harmonic_is_seldom_claimed_and_else_both_are_returned():
     """2 to 5 blades, 12 to 28 poles, 1 000 to 60 000 rpm, hum on every third; nothing known, or the blades.
 
     Settled: for each multiple of the shaft speed up to six, an order that is none of its multiples stands 10 dB above its floor
-    (`Shaft.is_settled`). There at most 4 in 1 000 may be claimed wrong, of so few as are drawn here one. Counted
-    on 3 157 fresh motors: 1 of 2 412 with nothing known (0.01 to 2.3 in 1 000) and 1 of 2 325 with the blades (0.01 to 2.4), where the aim
-    is 4 in 5 000. The choice among combs was made for all, the whole search for those wrong or of a confidence of 0.68 to 0.85.
+    (`Shaft.is_settled`). There at most 4 in 1 000 may be claimed wrong, 4 in 5 000 with the blades; of so few as are drawn here, one.
+    Counted on fresh motors: 1 of 2 412 with nothing known (0.01 to 2.3 in 1 000), 3 of 5 032 with the blades (0.6 to 8.7 in 5 000). Two
+    of these were taken for a half and a quarter, whose blade pass every line then is, and which no order rules out; one for five times
+    where a single order, 12 dB high, rules it out. The choice among combs was made for all, the whole search for those wrong or of a
+    confidence of 0.68 to 0.85, and for 60 others, of which three were claimed no longer and none wrong.
     Elsewhere 21 of 96 were wrong, where 8 were expected, and 19 of 146, where 11 were, all but one (at both) with the right one beside it.
     No confidence can be right for these alone, as what is open is told from the truth: of a shaft and its double, weighed by exactly the
-    levels they were drawn with, twice as many are wrong among the open as were expected, and of all as many. Of all claims here 22 of
-    2 508 were wrong (41 expected) and 20 of 2 471 (33); a slower rival was right 20 and 18 times (31 and 22 expected).
+    levels they were drawn with, twice as many are wrong among the open as were expected, and of all as many. Of all claims of 3 157 motors
+    22 of 2 508 were wrong (41 expected) and 20 of 2 471 (33); a slower rival was right 20 and 18 times (31 and 22 expected).
     """
     settled, opened, off = [], [], []
     for i in range(MOTORS):
