@@ -19,7 +19,7 @@ from vibekit.line_meaning import Meaning, meaning_of
 from vibekit.reading import Quantity, Reading
 from vibekit.spin_comparison import compare_spins, conclusion_words
 from vibekit.standing import OUTLIER
-from vibekit.wording import listed, sentence, unit_words, with_interval
+from vibekit.wording import line_words, listed, sentence, unit_words
 
 BARS = ("1x", "half orders", "blade pass", "other orders", "roughness")
 LABELS = 7
@@ -354,7 +354,7 @@ def _meaning_words(found: Meaning) -> str:
     hz = f", {found.hz:.1f} Hz" if found.hz else ""
     told = [f"<b>{sentence(found.name) or 'No named line'}</b>: order {found.order:.3g}{hz}."]
     if found.line is not None:
-        told.append(f"Peak amplitude {with_interval(found.line.amplitude, found.line.u95, found.line.unit)}.")
+        told.append(f"Peak amplitude {line_words(found.line)}.")
     if found.causes:
         told.append(f"It rises with: {listed(found.causes)}.")
     if found.fed:

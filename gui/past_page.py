@@ -187,7 +187,10 @@ class PastPage(Page):
         self.trend = self.plot(plot)
         plot.say = lambda x, y: f"{datetime.fromtimestamp(x):%Y-%m-%d %H:%M} · {y:.1f} {past.unit}"
         stamps = np.array([moment.timestamp() for moment in past.moments])
-        plot.points(stamps, past.values, "this", u95=past.u95)
+        limits = np.isinf(past.u95)  # an upper limit has no whisker, and points down
+        half = np.where(limits, 0.0, past.u95)
+        plot.points(stamps[~limits], past.values[~limits], "this", u95=half[~limits])
+        plot.points(stamps[limits], past.values[limits], "this", symbol="t")
         days = tuple(moment.isoformat() for moment in past.moments)
         plot.remember(Series(WORDS.get(name, name), stamps, past.values, past.u95, days))
         marks = [(past.middle, "middle of its sound past", "baseline"), (past.watch, "watch from here", "watch")]
@@ -195,7 +198,7 @@ class PastPage(Page):
             marks.append((past.act, "act from here", "act"))
         steps = [(moment.timestamp(), level) for moment, level in past.limits if math.isfinite(level)]
         ends = [height for height in (past.middle, past.watch, past.act) if height is not None] + [level for _, level in steps]
-        low, high = min([*(past.values - past.u95), *ends]), max([*(past.values + past.u95), *ends])
+        low, high = min([*(past.values - half), *ends]), max([*(past.values + half), *ends])
         room = max(0.15 * (high - low), 1.0)
         seen = [*stamps, *(action.done_at.timestamp() for action in motor.actions)]
         wide = max(0.06 * (max(seen) - min(seen)), 3600.0)

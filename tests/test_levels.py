@@ -49,3 +49,26 @@ def test_the_interval_of_a_line_s_level_holds_its_power(seconds, slope, errors):
     held = sum(abs(q.value - 20 * np.log10(amplitude / np.sqrt(2))) <= q.u95 for q in found)
     assert LOW <= held <= stats.binom(CASES, 0.98).ppf(0.999)  # blocks are few: Student's factor and the larger of two accounts of scatter
     assert np.median([q.u95 for q in found]) < 1.4 * 1.96 * 20 / np.log(10) / errors
+
+@pytest.mark.parametrize("seconds", [2.5, 10.0])
+@pytest.mark.parametrize("slope", [0.0, 2.0], ids=["white", "coloured"])
+@pytest.mark.parametrize("errors", [0, 3, 5, 8])
+def test_a_line_that_hides_is_at_most_so_much(seconds, slope, errors):
+    """errors: as above. Up to 5 of them the power in blocks does not show the line, and at 8 now and then; 95 % and more hold the truth."""
+    rng = np.random.default_rng(round(10 * seconds + slope + errors))
+    amplitude = errors * np.sqrt(2 / (seconds * RATE))
+    found = [level_of(spectrum(rng, seconds, amplitude, slope=slope), (1.0,), "1x") for _ in range(CASES)]
+    power = amplitude**2 / 2
+    held = sum(10 ** ((q.value - q.u95) / 10) <= power <= 10 ** ((q.value if q.at_most else q.value + q.u95) / 10) for q in found)
+    assert held >= stats.binom(CASES, 0.95).ppf(0.001)
+    if errors < 8:
+        assert sum(q.at_most is not None for q in found) >= 0.9 * CASES
+        noise = 5 * 2 / (16 * RATE / 50)  # in the five bins of a block of 16 turns or more
+        assert max(q.value for q in found) < 10 * np.log10(2 * noise)
+
+
+def test_the_limit_of_several_lines_holds_their_sum():
+    rng = np.random.default_rng(8)
+    found = [level_of(spectrum(rng, 5.0, 4 * np.sqrt(2 / (5 * RATE))), (0.5, 1.0, 1.5), "half orders") for _ in range(CASES)]
+    assert all(q.at_most is not None for q in found)
+    assert sum(q.value >= 10 * np.log10(16 / (5 * RATE)) for q in found) >= stats.binom(CASES, 0.95).ppf(0.001)

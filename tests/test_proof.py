@@ -86,6 +86,10 @@ def test_change_of_a_line_in_closed_form():
     assert LineChange(after, before).words == "rose"
     assert LineChange(before, replace(before, amplitude=0.1005)).words == "no change shown"
     assert LineChange(*[replace(before, amplitude=1e-4, u95=5e-5)] * 2).words == "in noise both times"
+    gone = LineChange(before, replace(after, amplitude=0.001, u95=0.004))  # at most 0.005 beside 0.1 +- 3 %: 20 lg(0.05) + 0.26
+    assert gone.decibel == (pytest.approx(-26.0206 + 8.6859 * 0.03, abs=1e-4), math.inf)
+    assert (gone.words, LineChange(gone.after, before).words) == ("fell", "rose")
+    assert math.isnan(LineChange(gone.after, before).decibel[0])
 
 
 def sized(like, sizes):

@@ -126,7 +126,7 @@ def test_every_motor_has_its_cautions(page):
 
 
 def test_every_number_of_a_reading_has_an_interval_and_a_unit(page):
-    values = [cell for cell in page.cells if re.search(r"\d ± \d|\d \(interval", cell)]
+    values = [cell for cell in page.cells if re.search(r"\d ± \d|\d \(interval|at most", cell)]
     lines = sum(len(r.orders) + sum(q.unit == "dB" for q in r.quantities) for r in readings().values())
     assert len([v for v in values if re.search(r"\)?·?[\d⁻⁰-⁹]* ?(g|dB)\b", v)]) == lines
     bare = [cell for cell in page.cells if re.fullmatch(r"[-−]?\d+(\.\d+)?", cell.strip())]
@@ -213,8 +213,8 @@ def test_a_motor_without_a_reading_is_named():
 
 def test_numbers_that_are_none_can_be_written():
     one = readings()["north-east"]
-    lines = (replace(one.orders[1], amplitude=math.nan), replace(one.orders[2], u95=math.inf))
-    quantities = (replace(one.quantities[1], value=math.nan), replace(one.quantities[2], u95=math.inf))
+    lines = (replace(one.orders[1], amplitude=math.nan), replace(one.orders[2], u95=math.nan))
+    quantities = (replace(one.quantities[1], value=math.nan), replace(one.quantities[2], u95=math.nan))
     stop = Screening((Problem("too-short", "stop", "Too short. Record longer."),))
     odd = replace(one, orders=lines, quantities=quantities)
     unfit = replace(one, orders=(), quantities=(), curves=(), screening=stop)

@@ -20,7 +20,7 @@ def test_one_reading_prints_the_agreed_fields():
         ],
     }
     assert result["speed"].items() >= {"rpm": 6012.5, "rpm_u95": 1.5, "method": "tacho", "rpm_min": 6001.0, "rpm_max": 6020.0}.items()
-    assert result["orders"][0] == {"order": 1.0, "name": "1x", "amplitude": 0.0123, "u95": 0.0004, "unit": "FS"}
+    assert result["orders"][0] == {"order": 1.0, "name": "1x", "amplitude": 0.0123, "u95": 0.0004, "at_most": None, "unit": "FS"}
     assert list(result["findings"][0]) == ["condition", "probability", "evidence", "position", "part", "action", "next_step"]
     assert result["findings"][0]["evidence"][1] == {"text": "nothing to compare with", "supports": False, "weight": -0.2, "against": ""}
     assert result["conclusion"] == {

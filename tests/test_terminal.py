@@ -103,7 +103,7 @@ def test_a_craft_is_told_by_what_to_do():
 
 def test_a_number_that_is_none_is_said_to_be_none():
     one = readings()["north-west"]
-    odd = (replace(one.quantities[0], value=math.nan), replace(one.quantities[1], u95=math.inf))
+    odd = (replace(one.quantities[0], value=math.nan), replace(one.quantities[1], u95=math.nan))
     text = printed(said("north-west", quantities=odd))
     assert "not measured dB" in text
     assert "(interval not known)" in text

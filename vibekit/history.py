@@ -86,7 +86,7 @@ class OwnPast:
 class History:
     """A quantity against time.
 
-    moments: (n,); values, u95: (n,) in `unit`, brought to speed_rpm where that is known
+    moments: (n,); values, u95: (n,) in `unit`, brought to speed_rpm where that is known; u95 infinite where a value is an upper limit
     middle: of the sound past, None without one; watch: from where a rise is beyond what repeating does; act: where the next sitting and
     one more like it raise the alarm; None without a middle, or where so short a past lets no level stand out
     limits: (m,) moment of each sitting since the part was changed, and the level that, met twice, would have raised the alarm, NaN

@@ -1,50 +1,68 @@
 """Levels in decibels: of lines at orders, and of the broadband noise between them."""
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import cast
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtrit
+from scipy.special import chdtri, stdtrit
 
 from vibekit.long_transform import Complex, Real
 from vibekit.median import MAD_TO_SD, median
 from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
-from vibekit.reading import Quantity
+from vibekit.powers import HANN_LIKENESS, independent_bins
+from vibekit.reading import HIDDEN, Z95, Quantity
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal octave mid-bands, IEC 61260-1:2014
-DB = 10 / np.log(10)
+DB = 10 / math.log(10)
 HANN_POWER = 3 / 8  # mean square of the window
-SEEN, CERTAIN = 0.5, 3.0  # a line counts from half the power of the noise in its bins and three standard errors of its own
+SEEN = 0.5  # of the power of the noise in its bins, from which a line counts: how even that noise is nobody knows
 # variance of the median of bins under a Hann window in that of independent ones: one and the next are above it together in 0.315 of all
 # cases, not 0.25 (W.F. Kibble, Sankhya 5 (1941) 137-150: two exponential values whose correlation is 4/9; 1/36 of one and the one after)
 MEDIANS_ALIKE = 1.55
-LOST_DB = 4.0  # a level with a wider interval is that of the noise it hides in
+# variance of a line's power in noise alone in that of its bins: the median of the six times as many beside them is not known either
+UNDER_TOO = 1 + MEDIANS_ALIKE / (6 * math.log(2) ** 2 * HANN_LIKENESS)
+GATHERED_WORTH = 0.92  # as OVERLAP_WORTH, of a line gathered over its main lobe: windows squared that half overlap share 0.043
+STEADY = 0.95  # of steady lines in noise scatter less
 
 
 def level_of(spectrum: OrderSpectrum, orders: tuple[float, ...], name: str, half_width: tuple[float, ...] | None = None) -> Quantity:
     """Power of several orders together, dB re (one unit)^2, with its 95 % interval.
 
-    A sum below the noise in its own bins is put at that noise, with an interval of LOST_DB and more: what is not seen is at most that.
+    A sum that stands less than HIDDEN standard errors above 0, or below SEEN of the noise in its own bins, gives the most that it may be:
+    the upper end of the interval of a power P in noise N, whose estimate has the variance 2 P N + N^2 (Kay, Estimation Theory (1993),
+    section 3.5), taken at P (the score interval: E.B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209-212). That end is one of 97.5 %, so
+    that choosing by the sum itself what is said of it keeps 95 %, which a limit of 95 % would not (G.J. Feldman and R.D. Cousins,
+    Phys. Rev. D 57 (1998) 3873, section IV.B). The interval of a sum that clears its noise is as wide as its wider side.
     """
     widths = half_width or (0.0,) * len(orders)
     each = [spectrum.line_power(order, width) for order, width in zip(orders, widths, strict=True)]
     total = np.sum([power for power, _ in each], axis=0)
-    under = np.sum([noise for _, noise in each], axis=0)
-    blocks = max(len(total) * OVERLAP_WORTH, 1.0)
-    mean = float(total.mean())
-    deviation = float(total.std(ddof=1)) if len(total) > 2 else float(under.mean())
-    error = max(deviation / np.sqrt(blocks), float(under.mean()) / np.sqrt(blocks * len(orders)), np.finfo(float).tiny)
-    error = max(error, sum(spectrum.hum_power(order, width) for order, width in zip(orders, widths, strict=True)))
-    hidden = float(under.mean())
-    least = max(SEEN * hidden, CERTAIN * error)
+    noise = np.array([under.mean() for _, under in each])
+    free = max(len(total) * GATHERED_WORTH, 1.0) * np.array([independent_bins(spectrum, width) for width in widths])
+    mean, above = float(total.mean()), max(float(total.mean()), 0.0)
+    cross, own = float((2 * noise / free).max()), float((noise**2 * UNDER_TOO / free).sum())
+    own += sum(spectrum.hum_power(order, width) for order, width in zip(orders, widths, strict=True)) ** 2
+    own = max(own, _wandering(total, cross * above + own) - cross * above)
+    least = max(SEEN * float(noise.sum()), HIDDEN * math.sqrt(cross * above + own), np.finfo(float).tiny)
+    middle = above + Z95**2 * cross / 2
+    reach = math.sqrt(middle**2 - above**2 + Z95**2 * own)
     if mean < least:
-        return Quantity(name, float(DB * np.log(least)), LOST_DB + 1.0, "dB")
-    quantile = float(stdtrit(max(blocks - 1, 2), 0.975))
-    return Quantity(name, float(DB * np.log(mean)), min(float(DB * np.log1p(quantile * error / mean)), LOST_DB), "dB")
+        return Quantity(name, DB * math.log(max(middle + reach, least)), math.inf, "dB")
+    return Quantity(name, DB * math.log(mean), DB * math.log(max(mean / (middle - reach), (middle + reach) / mean)), "dB")
+
+
+def _wandering(total: Array, variance: float) -> float:
+    """Variance of the mean of total (blocks,) by its own scatter, for Z95 to hold 95 %; 0 where `variance` explains that scatter."""
+    free = (len(total) - 1) * GATHERED_WORTH
+    own = float(total.var(ddof=1)) / (len(total) * GATHERED_WORTH) if len(total) > 2 else 0.0
+    if own * free <= variance * chdtri(max(free, 1.0), 1 - STEADY):
+        return 0.0
+    return own * (float(stdtrit(free, 0.975)) / Z95) ** 2
 
 
 def unsteadiness(spectrum: OrderSpectrum, order: float = 1.0) -> Quantity | None:

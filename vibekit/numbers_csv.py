@@ -10,7 +10,7 @@ COLUMNS = ("position", "test", "recorded", "file", "setup", "rpm", "rpm_u95", "w
 
 
 def numbers_csv(kept: Iterable[KeptReading]) -> str:
-    """Write lines and quantities of readings, each with the half width of its 95 % interval; empty cells are not known."""
+    """Write lines and quantities of readings, each with the half width of its 95 % interval, inf for an upper limit."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)

@@ -105,6 +105,8 @@ def _quantity(each: Sequence[Quantity]) -> Quantity:
     values = [q.value for q in each]
     if each[0].unit == SCORE:
         return replace(each[0], value=agreed(values))
+    if any(q.at_most is not None for q in each):  # the most that any of them may be bounds their mean
+        return replace(each[0], value=float(np.mean([q.value + (q.u95 if q.at_most is None else 0.0) for q in each])), u95=math.inf)
     return replace(each[0], value=float(np.mean(values)), u95=_u95([q.u95 for q in each], values))
 
 

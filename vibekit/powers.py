@@ -11,6 +11,11 @@ MANY_BLOCKS = 5
 CLEAR = 10.0  # times the noise in its bins: from there a line shows how far it wanders
 
 
+def independent_bins(spectrum: OrderSpectrum, half_width: float = 0.0) -> float:
+    """How many independent bins `OrderSpectrum.line_power` gathers in a block."""
+    return (2 * max(half_width / spectrum.resolution, 2) + 1) / HANN_LIKENESS
+
+
 def line_power(spectrum: OrderSpectrum, order: float, half_width: float = 0.0, *, steady: bool = True) -> LinePower:
     """Power of the line at one order above its noise, mean over the blocks, with its standard error.
 
@@ -19,7 +24,7 @@ def line_power(spectrum: OrderSpectrum, order: float, half_width: float = 0.0, *
     steady because the speed is not. How much of what stands under hum is hum nobody knows.
     """
     power, under = spectrum.line_power(order, half_width)
-    independent = (2 * max(half_width / spectrum.resolution, 2) + 1) / HANN_LIKENESS
+    independent = independent_bins(spectrum, half_width)
     blocks = max(len(power) * OVERLAP_WORTH, 1.0)
     mean, noise = float(power.mean()), float(under.mean())
     deviation = float(power.std(ddof=1)) if steady and len(power) > MANY_BLOCKS else 0.0

@@ -22,7 +22,7 @@ from vibekit.reading import OrderLine, Reading
 from vibekit.repeatability import load_repeatability
 from vibekit.report import Note
 from vibekit.spots import Weight
-from vibekit.wording import conclusion_words, likelihood, listed, sentence, unit_words, with_interval
+from vibekit.wording import conclusion_words, likelihood, line_words, listed, sentence, unit_words, with_interval
 
 FAR = 0.03  # difference of speed from which heights are not compared
 DB = 20 / math.log(10)
@@ -56,10 +56,12 @@ class LineChange:
 
     @property
     def decibel(self) -> tuple[float, float]:
-        """20 log10 of after over before and its half width; without a bound where either hides in noise."""
+        """20 log10 of after over before and its half width, infinite where the number is the most that it may be; none where before hides."""
         a, b = self.after, self.before
-        if not (a.amplitude > 0 and b.amplitude > 0):
+        if not b.amplitude > 0 or b.at_most is not None:
             return math.nan, math.inf
+        if a.at_most is not None or not a.amplitude > 0:
+            return self._most(hidden=1), math.inf
         return DB * math.log(a.amplitude / b.amplitude), DB * math.hypot(self.u95[1] / a.amplitude, self.u95[0] / b.amplitude)
 
     @property
@@ -70,7 +72,16 @@ class LineChange:
         change = abs(self.after.amplitude - self.before.amplitude) > math.hypot(self.after.u95, self.before.u95)
         decibel, u95 = self.decibel
         change &= abs(decibel) > u95 or not math.isfinite(u95)
+        if math.isinf(u95):
+            hidden = int(self.after.amplitude < self.before.amplitude)
+            change &= (self.before, self.after)[1 - hidden].at_most is None and self._most(hidden) < 0
         return ("fell" if self.after.amplitude < self.before.amplitude else "rose") if change else "no change shown"
+
+    def _most(self, hidden: int) -> float:
+        """The most that a line which hides before (0) or after (1) may be beside the other, dB."""
+        small, large, u95 = (self.before, self.after)[hidden], (self.before, self.after)[1 - hidden], self.u95[1 - hidden]
+        ratio = (small.amplitude + small.u95) / large.amplitude
+        return DB * (math.log(ratio) + u95 / large.amplitude) if ratio > 0 else -math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,9 +256,7 @@ def summary_words(motor: MotorProof) -> str:
         return "1x was not measured both times."
     if motor.main.doubts:
         return motor.main.doubts[0]
-    unit = change.before.unit
-    lines = (change.before, change.after)
-    before, after = (with_interval(line.amplitude, u95, unit) for line, u95 in zip(lines, change.u95, strict=True))
+    before, after = (line_words(line, u95) for line, u95 in zip((change.before, change.after), change.u95, strict=True))
     decibel, u95 = change.decibel
     share = f", {with_interval(decibel, u95, 'dB')}" if math.isfinite(decibel) else ""
     return f"1x {change.words}: {before} before, {after} after{share}."

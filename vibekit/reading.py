@@ -1,5 +1,6 @@
 """A reading: what one recording says, every number with its 95 % interval."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -11,6 +12,7 @@ from vibekit.problem import Screening
 from vibekit.settings import Settings
 
 Array = npt.NDArray[np.float64]
+Z95, HIDDEN = 1.959964, 3.0  # standard uncertainties in half an interval, and those up to which a line gives an upper limit only
 SCORE = "-log10 p"  # unit of a quantity that states a chance: log10 of an e-value
 SpeedMethod = Literal["typed", "tacho", "telemetry", "estimated", "none"]
 
@@ -50,6 +52,11 @@ class OrderLine:
     unit: str
     floor: float
 
+    @property
+    def at_most(self) -> float | None:
+        """The most that a line may be which does not stand HIDDEN standard uncertainties above nothing; else None."""
+        return self.amplitude + self.u95 if self.amplitude < HIDDEN / Z95 * self.u95 < math.inf else None
+
 
 @dataclass(frozen=True, slots=True)
 class LinePower:
@@ -68,12 +75,20 @@ class LinePower:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """One measured number. u95 is the half width of its 95 % interval, same unit."""
+    """One measured number.
+
+    u95: half width of its 95 % interval, same unit; infinite where value is an upper limit, and nothing is known of how far it lies below
+    """
 
     name: str
     value: float
     u95: float
     unit: str
+
+    @property
+    def at_most(self) -> float | None:
+        """The upper limit, where that is all that is known; else None."""
+        return self.value if self.u95 == math.inf else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -182,6 +182,7 @@ def environment() -> "jinja2.Environment":
         "factor": wording.factor,
         "headline": headline,
         "interval": wording.with_interval,
+        "line_words": wording.line_words,
         "likelihood": wording.likelihood,
         "moment": lambda moment: moment.strftime("%Y-%m-%d %H:%M %Z").strip(),
         "sensor": lambda reading: wording.SENSOR_WORDS[reading.settings.sensor],

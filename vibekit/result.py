@@ -34,10 +34,20 @@ def reading_json(reading: Reading, diagnosis: Diagnosis) -> dict[str, Any]:
             "rotors": [{"rpm": finite(rpm), "rpm_u95": finite(u95)} for rpm, u95 in speed.rotors],
         },
         "orders": [
-            {"order": finite(o.order), "name": o.name, "amplitude": finite(o.amplitude), "u95": finite(o.u95), "unit": o.unit}
+            {
+                "order": finite(o.order),
+                "name": o.name,
+                "amplitude": finite(o.amplitude),
+                "u95": finite(o.u95),
+                "at_most": finite(o.at_most),
+                "unit": o.unit,
+            }
             for o in reading.orders
         ],
-        "quantities": [{"name": q.name, "value": finite(q.value), "u95": finite(q.u95), "unit": q.unit} for q in reading.quantities],
+        "quantities": [
+            {"name": q.name, "value": finite(q.value), "u95": finite(q.u95), "at_most": finite(q.at_most), "unit": q.unit}
+            for q in reading.quantities
+        ],
         "modes": [mode_json(mode) for mode in reading.settings.modes],
         "one_turn": curve_json(turn) if (turn := reading.curve("one turn")) else None,
         "log": list(reading.log),

@@ -138,8 +138,8 @@ class _Page:
         """Write the lines above the noise, the other quantities, and what screening found."""
         self.heading(f"Measured: {wording.title_of(reading)}")
         seen = [line for line in reading.orders if line.amplitude - line.u95 > line.floor]
-        self.pairs([(line.name, wording.with_interval(line.amplitude, line.u95, line.unit)) for line in seen])
-        if hidden := [line.name for line in reading.orders if line not in seen]:
+        self.pairs([(line.name, wording.line_words(line)) for line in seen])
+        if hidden := [f"{line.name} {wording.line_words(line)}" for line in reading.orders if line not in seen]:
             self.entry("", f"in the noise: {', '.join(hidden)}")
         if reading.quantities:
             self.entry("", "levels and scores:")

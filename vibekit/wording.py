@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from vibekit.catalogue import Condition, load_catalogue
 from vibekit.finding import Conclusion, Evidence
 from vibekit.marks import ACT, CANNOT_TELL, NO_FAULT_FOUND, WATCH, State
-from vibekit.reading import SCORE, Reading, SpeedResult
+from vibekit.reading import SCORE, OrderLine, Reading, SpeedResult
 from vibekit.settings import TESTS, Settings, Test
 
 UNIT_WORDS = {
@@ -210,8 +210,8 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
     """Write a number with its 95 % interval and unit: "1.234 ± 0.056 m/s²".
 
     The interval has two significant digits and the value ends at the same place (JCGM 100:2008, 7.2.6). Below 0.001 both share
-    a power of ten. Without an interval (None or not finite) the number says so. A score states a chance, by Markov's inequality
-    at most 10^-score, and has none; nor has a share of it (unit 1, interval 0).
+    a power of ten. An infinite one makes the number an upper limit; without one (None or NaN) the number says so. A score states a
+    chance, by Markov's inequality at most 10^-score, and has none; nor has a share of it (unit 1, interval 0).
     """
     tail = f" {unit_words(unit)}".rstrip()
     if not math.isfinite(value):
@@ -221,6 +221,8 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
         return f"score {number} ({f'p ≤ {10.0**-value:.1g}' if value > 0 else 'as noise'})"
     if unit == "1" and u95 == 0:
         return f"{value:.2f}"
+    if u95 == math.inf:
+        return f"at most {f'{value:.1f}' if unit == 'dB' else f'{value:.3g}'}{tail}".replace("-", "\N{MINUS SIGN}")
     if u95 is None or not math.isfinite(u95):
         return f"{value:.4g}{tail} (interval not known)"
     largest = max(abs(value), abs(u95))
@@ -230,6 +232,14 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
     text = f"{round(value, places):z.{max(places, 0)}f} ± {round(u95, places):.{max(places, 0)}f}"
     text = text.replace("-", "\N{MINUS SIGN}")
     return f"({text})·10{superscript(power)}{tail}" if power else f"{text}{tail}"
+
+
+def line_words(line: OrderLine, u95: float | None = None) -> str:
+    """Write the amplitude of a line with its interval, or this one; the most that it may be where it does not clear its noise."""
+    if line.at_most is not None:
+        return with_interval(line.at_most, math.inf, line.unit)
+    half = line.u95 if u95 is None else u95
+    return with_interval(line.amplitude, half if math.isfinite(half) else None, line.unit)
 
 
 def superscript(power: int) -> str:

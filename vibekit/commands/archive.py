@@ -120,7 +120,8 @@ def _show(archive: "Archive", args: argparse.Namespace) -> int:
         lines = [(f"{o.order:.4g}", o.name, f"{o.amplitude:.4g} ± {o.u95:.2g}", f"{o.floor:.2g}", o.unit) for o in reading.orders]
         print_table(("order", "what", "amplitude", "floor", "unit"), lines)
     if reading.quantities:
-        print_table(("quantity", "value", "unit"), [(q.name, f"{q.value:.4g} ± {q.u95:.2g}", q.unit) for q in reading.quantities])
+        told = [f"{q.value:.4g} ± {q.u95:.2g}" if q.at_most is None else f"at most {q.value:.4g}" for q in reading.quantities]
+        print_table(("quantity", "value", "unit"), [(q.name, number, q.unit) for q, number in zip(reading.quantities, told, strict=True)])
     return 0
 
 
