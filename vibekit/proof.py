@@ -56,7 +56,7 @@ class LineChange:
 
     @property
     def decibel(self) -> tuple[float, float]:
-        """20 log10 of after over before and its half width, infinite where the number is the most that it may be; none where before hides."""
+        """20 log10 of after over before and its half width, infinite where it is the most that it may be; none where before hides."""
         a, b = self.after, self.before
         if not b.amplitude > 0 or b.at_most is not None:
             return math.nan, math.inf
