@@ -4,8 +4,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from PySide6.QtCore import QEvent, Qt
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLayout, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtCore import QEvent, QSize, Qt
+from PySide6.QtGui import QPainter, QPaintEvent
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLayout, QScrollArea, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
 
 from vibekit.gui.plot import Plot
 from vibekit.gui.session import Session
@@ -85,12 +86,32 @@ def rule(look: Look) -> QFrame:
     return made
 
 
+class OneLine(QLabel):
+    """Words on one line, cut short with dots where there is no room for them; whole in the tool tip."""
+
+    def __init__(self, kind: str = "") -> None:
+        super().__init__()
+        self.setObjectName(kind)
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Draw as much as there is room for."""
+        fits = self.fontMetrics().elidedText(self.text(), Qt.TextElideMode.ElideRight, self.width())
+        self.style().drawItemText(QPainter(self), self.rect(), self.alignment(), self.palette(), True, fits, self.foregroundRole())
+
+    def setText(self, text: str) -> None:
+        """Say something else."""
+        super().setText(text)
+        self.setToolTip(text)
+
+
 class Tall(QWidget):
-    """As high as its layout wants to be at its width: a scroll area alone would squeeze labels of several lines."""
+    """As high as its layout wants to be at its width: a scroll area alone would squeeze labels of several lines. area: round it"""
 
     def __init__(self, layout: QLayout) -> None:
         super().__init__()
         self.setLayout(layout)
+        self.area: QScrollArea | None = None
 
     def event(self, event: QEvent) -> bool:
         """Grow when the layout or the width changes."""
@@ -99,16 +120,37 @@ class Tall(QWidget):
             layout = self.layout()
             if layout is not None:
                 self.setMinimumHeight(layout.heightForWidth(self.width()) if layout.hasHeightForWidth() else layout.minimumSize().height())
+                if self.area is not None:  # it scrolls up and down only
+                    self.area.setMinimumWidth(layout.minimumSize().width() + self.area.verticalScrollBar().sizeHint().width())
         return done
+
+
+class Stack(QStackedWidget):
+    """Asks for the room that the page on top needs, not for that of the largest of all."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.currentChanged.connect(lambda _: self.updateGeometry())
+
+    def minimumSizeHint(self) -> QSize:
+        """What the page on top needs."""
+        page = self.currentWidget()
+        return page.minimumSizeHint() if page else super().minimumSizeHint()
 
 
 def scrolled(layout: QLayout) -> QScrollArea:
     """Put a layout where it can be scrolled up and down."""
     inside = Tall(layout)
+    inside.area = area = roomy(inside)
+    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    return area
+
+
+def roomy(inside: QWidget) -> QScrollArea:
+    """Put a widget where it can be scrolled as soon as there is less room than it needs: squeezed, words would be cut off."""
     area = QScrollArea()
     area.setWidgetResizable(True)
     area.setFrameShape(QFrame.Shape.NoFrame)
-    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
     area.setWidget(inside)
     return area
 

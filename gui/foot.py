@@ -18,7 +18,7 @@ class Foot(QWidget):
         super().__init__()
         px = look.px
         self._doing = ""
-        self.message = label("", "small", wrap=False)
+        self.message = label("", "small")
         self._said = QTimer(self)
         self._said.setSingleShot(True)
         self._said.timeout.connect(self.message.clear)

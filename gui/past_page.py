@@ -184,6 +184,7 @@ class PastPage(Page):
             (_short(name), past.unit),
             x_axis=pg.DateAxisItem(orientation="bottom", utcOffset=_utc_offset()),
         )
+        plot.setMinimumHeight(self.look.px(190))
         self.trend = self.plot(plot)
         plot.say = lambda x, y: f"{datetime.fromtimestamp(x):%Y-%m-%d %H:%M} · {y:.1f} {past.unit}"
         stamps = np.array([moment.timestamp() for moment in past.moments])
@@ -254,6 +255,7 @@ class PastPage(Page):
             self.bottom.addWidget(label("These two have no order spectra in one unit to lay over each other."))
             return
         plot = self.pair = self.plot(spectrum_plot(self.look, "Before and after: peak amplitude", "order", frame))
+        plot.setMinimumHeight(self.look.px(170))
         plot.say = lambda x, y: say_at(after.reading, plot, x, y)
 
         def draw() -> None:

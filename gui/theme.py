@@ -100,6 +100,7 @@ QScrollBar:vertical {{ background: transparent; width: {p10}; }}
 QScrollBar::handle:vertical {{ background: {others}; border-radius: {p4}; min-height: {p22}; }}
 QScrollBar:horizontal {{ background: transparent; height: {p10}; }}
 QScrollBar::handle:horizontal {{ background: {others}; border-radius: {p4}; min-width: {p22}; }}
+QAbstractScrollArea::corner {{ background: transparent; border: none; }}
 QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
 QScrollBar::add-page, QScrollBar::sub-page {{ background: none; }}
 QListWidget {{ border: 1px solid {rule}; background: {paper}; }}

@@ -13,7 +13,7 @@ from PySide6.QtWidgets import (
     QLabel,
     QMainWindow,
     QPushButton,
-    QStackedWidget,
+    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
@@ -26,7 +26,7 @@ from vibekit.gui.asking import ask_file
 from vibekit.gui.balance_page import BalancePage
 from vibekit.gui.compare_page import ComparePage
 from vibekit.gui.cut_off import CutOff
-from vibekit.gui.desk import Desk, Page, label, rule
+from vibekit.gui.desk import Desk, OneLine, Page, Stack, roomy, rule, scrolled
 from vibekit.gui.export import ENDINGS, save_plot
 from vibekit.gui.foot import Foot
 from vibekit.gui.invented import put_invented
@@ -90,15 +90,17 @@ class Window(QMainWindow):
         self.message = self.foot.message
         self.strip = RotorStrip(self.look)
         self.strip.chosen.connect(self.session.choose)
-        self.stack = QStackedWidget()
+        self.stack = Stack()
         for page in self.pages.values():
             self.stack.addWidget(page)
         self.welcome = WelcomePage(desk, self.describe, self.bring_invented)
         self.stack.addWidget(self.welcome)
         body = QHBoxLayout()
         body.setSpacing(0)
-        body.addLayout(self._tasks())
-        body.addWidget(self.stack, 1)
+        tasks = scrolled(self._tasks())
+        tasks.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Preferred)
+        body.addWidget(tasks)
+        body.addWidget(roomy(self.stack), 1)
         whole = QVBoxLayout()
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
@@ -125,7 +127,7 @@ class Window(QMainWindow):
         self.crafts.setMinimumContentsLength(16)
         self.crafts.setAccessibleName("craft")
         self.crafts.activated.connect(lambda _: self.open(self.crafts.currentText()))
-        self.about = label("", "small", wrap=False)
+        self.about = OneLine("small")
         self.undo_button = self._quiet("undo", "nothing was changed yet", self.undo)
         self.turn_button = self._quiet("dark" if self.look.theme == "light" else "light", "light or dark paper (Ctrl+D)", self.turn)
         row.addWidget(QLabel("Craft"))

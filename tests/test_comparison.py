@@ -10,12 +10,13 @@ import pytest
 
 from tests.test_shop import NOON, SETUP, described, keep, sibling
 from vibekit.archive import Archive
-from vibekit.casefile import open_case
+from vibekit.casefile import WORK, open_case
+from vibekit.catalogue import load_catalogue
 from vibekit.change import Change
 from vibekit.cli import main
 from vibekit.comparison import COLUMNS, Beside, Comparison, compare_case, effects_words, folded, key_words, table_rows
 from vibekit.history import FALSE_ALARMS, history_of, own_pasts
-from vibekit.kept import PartAction
+from vibekit.kept import PARTS, PartAction
 from vibekit.place import find_place
 from vibekit.problem import Problem, Screening
 from vibekit.reading import Quantity, SpeedResult
@@ -206,7 +207,12 @@ def test_work_after_the_last_reading_asks_for_another_instead_of_the_same_work(c
     before = case.judge()
     ill = case.motors[1]
     assert (ill.position, before[ill.position].conclusion.condition) == ("south-east", "loose-propeller")
-    for part, did, condition in (("propeller", "refitted", "undecided"), ("bearings", "cleaned", "loose-propeller")):
+    for part, did, condition in (
+        ("propeller", "refitted", "undecided"),
+        ("screws", "tightened", "undecided"),
+        ("bearings", "cleaned", "loose-propeller"),
+        ("wiring", "cleaned", "loose-propeller"),
+    ):
         done = PartAction("Wren-4", ill.position, part, did, "", "", NOON + timedelta(hours=1))
         worked = replace(case, motors=(case.motors[0], replace(ill, actions=(done,)), *case.motors[2:]))
         verdicts = worked.judge()
@@ -214,6 +220,12 @@ def test_work_after_the_last_reading_asks_for_another_instead_of_the_same_work(c
         told = worked.verdict(verdicts)
         assert (told.next_position, told.words.startswith("Do not fly.")) == (ill.position, True)
         assert f"{part} {did} on 20" in told.next_step
+
+
+def test_every_part_of_the_catalogue_says_which_work_may_have_mended_it():
+    parts = {condition.part for condition in load_catalogue().conditions} - {"none"}
+    assert set(WORK) == parts
+    assert {part for work in WORK.values() for part in work} == set(PARTS)
 
 
 def test_what_no_motor_could_be_compared_with_is_said_once():

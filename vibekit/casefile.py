@@ -13,7 +13,7 @@ from vibekit.finding import Conclusion, Diagnosis
 from vibekit.frame_evidence import frame_hints
 from vibekit.inspection import GivenAnswer, Inspection
 from vibekit.inspection_evidence import InspectionEvidence, answers_as_evidence
-from vibekit.kept import FRESH, VISIT, KeptReading, PartAction, done_to
+from vibekit.kept import FRESH, PARTS, VISIT, KeptReading, PartAction, done_to
 from vibekit.next_measurement import BENCH, Reach
 from vibekit.reading import Reading
 from vibekit.refit import RESEATED, RefitStudy, learned
@@ -28,7 +28,17 @@ from vibekit.wording import conclusion_words, likelihood, listed, sentence
 
 REFIT_FIRST = "What refitting its propeller does by itself was not measured here: take it off and on three times (`vibekit refit`)."
 HOLDING = ("clip", "screws")
-PROPELLER_PARTS = ("propeller", "propeller fixing")  # of the catalogue
+WORK = {  # part of the catalogue: work on which parts may have mended it
+    "propeller": ("propeller",),
+    "propeller fixing": ("propeller", "shaft", *HOLDING),
+    "bearing": ("bearings", "motor", "bell", "shaft"),
+    "shaft": ("shaft", "motor", "bell", "bearings"),
+    "motor bell": ("bell", "motor", "shaft", "bearings", *HOLDING),
+    "bell or duct": ("bell", "motor", "shaft", "bearings", "mount", *HOLDING),
+    "motor mount": ("mount", "motor", *HOLDING),
+    "frame": ("mount", "motor", *HOLDING),
+    "wiring or controller": ("wiring", "controller", "motor"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +163,7 @@ def _unless_worked_on(motor: MotorFile, diagnosis: Diagnosis) -> Diagnosis:
     if end.condition == "healthy":
         spoken_of = any(a.did in FRESH for a in since)
     else:
-        spoken_of = any((a.part == "propeller") == (end.part in PROPELLER_PARTS) for a in since)
+        spoken_of = any(a.part in WORK.get(end.part, PARTS) for a in since)
     if end.condition == "undecided" or not spoken_of:
         return replace(diagnosis, conclusion=end)
     was = f"Before that: {conclusion_words(end)}, {likelihood(end.probability)}. {sentence(done)}: what is there now was not measured."
