@@ -144,6 +144,7 @@ class BalancePage(Page):
         ):
             self.left.addWidget(label(words, "small"))
             widget.setToolTip(tip)
+            widget.setAccessibleName(words)
             self.left.addWidget(widget)
         self.begin = QPushButton("Begin")
         self.begin.setObjectName("first")
@@ -217,7 +218,12 @@ class BalancePage(Page):
             on = QPushButton("Go on all the same")
             on.clicked.connect(lambda: self._do("balancing in spite of what speaks against it", bench.overrule))
             self.left.addLayout(beside(on))
-        if step.kind != "finished":
+        if step.kind == "finished":
+            self.another = QPushButton("Begin another job")
+            self.another.setToolTip("this one stays in the archive, with its report")
+            self.another.clicked.connect(self._begin_another)
+            self.left.addLayout(beside(self.another))
+        else:
             refit, end = QPushButton("the propeller was taken off"), QPushButton("end this job")
             refit.clicked.connect(lambda: self._do("propeller taken off and put back", bench.refitted))
             end.clicked.connect(lambda: self._do("balancing ended", partial(bench.end, "ended by the user")))
@@ -237,6 +243,12 @@ class BalancePage(Page):
         else:
             self.session.balance_changed(words, bench, before)
         self.show_job()
+
+    def _begin_another(self) -> None:
+        """Leave the finished job, and offer to begin one."""
+        if self.bench is not None and not self.bench.job.ended:
+            self._do("balancing ended", partial(self.bench.end, "finished"))
+        self.refresh()
 
     def _what_for(self) -> tuple[Settings, dict[str, str]]:
         """What the recording that begins now is of."""

@@ -9,6 +9,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QPushButton
 
 from tests.windows import drop, opening, rest, texts
+from vibekit.balance_job import Round
 from vibekit.gui.session import Stated
 from vibekit.rig import Fault, draw_craft, record
 from vibekit.rig.scatter import draw_scatter
@@ -114,6 +115,10 @@ def test_balancing_is_led_step_by_step_to_its_end(window, qtbot, tmp_path):
     assert len(vectors) == len(page.bench.job.rounds)
     found, check = vectors["1: as found"], list(vectors.values())[-1]
     assert check.y[0] < 0.3 * found.y[0]
+    qtbot.mouseClick(page.another, Qt.MouseButton.LeftButton)
+    assert page.bench is None
+    qtbot.mouseClick(page.begin, Qt.MouseButton.LeftButton)
+    assert (page.bench.step.kind, page.bench.job.rounds) == ("record", (Round("as found"),))
 
 
 def test_balancing_is_taken_back_step_by_step(window, qtbot, tmp_path):
