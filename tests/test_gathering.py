@@ -58,7 +58,7 @@ def test_a_craft_is_gathered_from_the_archive(archive, tmp_path):
     assert "current-limited supply" in facts["turned"]
     fitted = {note.label: note.text for note in contents.motors[0].about}
     assert fitted["motor"] == "Lark 2306, poles 14, slots 12"
-    assert fitted["bearings"] == "3x8x3 balls 7 ball 1.2 mm pitch 5 mm; 3x8x3"
+    assert fitted["bearings"] == "3x8x3, balls 7, ball 1.2 mm, pitch 5 mm; 3x8x3"
     assert fitted["propeller"] == "Falke 5 x 3, blades 2, diameter 127 mm, mass 4.1 g, ducted"
     assert contents.not_tested[:4] == ("spun by hand", "run bare, without propeller", "run up with its propeller", "flight")
     assert any("current limit" in caution for caution in contents.cautions)

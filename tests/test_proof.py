@@ -15,7 +15,7 @@ from vibekit.errors import UsageError
 from vibekit.kept import KeptReading, PartAction
 from vibekit.pdf import on_paper, write_pdf
 from vibekit.picture import Picture
-from vibekit.proof import CLAIMS, LineChange, MotorProof, Pair, Proof, balancing_of, summary_words
+from vibekit.proof import CLAIMS, LineChange, MotorProof, Pair, Proof, balancing_of, moved_words, summary_words
 from vibekit.proof_page import render_proof
 from vibekit.reading import OrderLine
 from vibekit.repeatability import Repeatability, Spread, load_repeatability
@@ -140,6 +140,19 @@ def test_one_recording_on_a_side_proves_no_more_than_running_again_does_by_itsel
     assert max(pair().change("1x").repeat) < wide / math.sqrt(3)
     assert "three on either side tell more" in render_proof(proof(motor(pairs=(once,))))
     assert "three on either side tell more" not in render_proof(proof(motor()))
+
+
+def test_1x_is_told_once_and_what_has_no_bounds_shows_none():
+    """The sentence on 1x names the line; what else changed is told after it."""
+    told = motor()
+    assert summary_words(told).startswith("1x fell: ")
+    assert moved_words(told) == "Nothing else changed beyond what running again does by itself."
+    same = pair().before
+    assert summary_words(motor(pairs=(Pair(same, same, ("", "")),))).startswith("1x shows no change: ")
+    gone = replace(same[0], orders=tuple(replace(o, amplitude=0.0, u95=1e-5) if o.name == "3x" else o for o in same[0].orders))
+    lost = Pair(same, (gone,) * 3, ("", ""))
+    assert (lost.change("3x").words, lost.change("3x").bounded) == ("fell", False)
+    assert "not measured dB" not in render_proof(proof(motor(pairs=(lost,))))
 
 
 def test_what_cannot_be_compared_is_said():

@@ -162,6 +162,8 @@ def part(capsys, position, *words):
 def test_a_swap_noted_at_one_rotor_parts_the_visits_of_both(capsys):
     for position, rotor in (("north-east", 0), ("south-west", 1)):
         keep(position, rotor, BEFORE, (10,))
+        keep(position, rotor, BEFORE + timedelta(minutes=20), (11,))
+        assert main(["refit", "Wren-4", position, "--done", "--when", (BEFORE + timedelta(minutes=10)).isoformat()]) == 1
         keep(position, rotor, AFTER, (20,))
     words = ("--did", "swapped", "--what", "propeller", "--with", "south-west", "--when")
     assert part(capsys, "north-east", *words, SWAP.isoformat())[0] == 0
@@ -171,6 +173,8 @@ def test_a_swap_noted_at_one_rotor_parts_the_visits_of_both(capsys):
     assert main(["report", "Wren-4", "--before", day, "--after", day, "-o", "proof.html"]) == 0
     page = Path("proof.html").read_text(encoding="utf-8")
     assert page.count("Done between: propeller swapped with") == 2
+    assert str(Path.cwd()) not in page  # where a recording lay is nobody else's concern
+    assert page.count("Means of 2 and 1 recording;") == 2  # refitting in between to measure it parts no visit
     assert "one visit only" not in page.replace("north-west: one visit only", "")
 
 

@@ -95,7 +95,7 @@ def action_note(action: PartAction) -> Note:
 
 def rotor_notes(rotor: Rotor) -> tuple[Note, ...]:
     """Say what is known of a rotor's parts."""
-    bearings = [" ".join(_facts(bearing)) for bearing in rotor.motor.bearings]
+    bearings = [", ".join(_facts(bearing)) for bearing in rotor.motor.bearings]
     described = (
         ("turns", rotor.hand or ""),
         ("shares its arm with", rotor.coaxial_with or ""),

@@ -65,6 +65,11 @@ class LineChange:
         return DB * math.log(a.amplitude / b.amplitude), DB * math.hypot(self.u95[1] / a.amplitude, self.u95[0] / b.amplitude)
 
     @property
+    def bounded(self) -> bool:
+        """The change in dB has bounds: neither side is nothing but noise."""
+        return math.isfinite(self.decibel[1])
+
+    @property
     def words(self) -> str:
         """What can be said: fell, rose, no change shown, in noise."""
         if all(line.amplitude - line.u95 <= line.floor for line in (self.before, self.after)):
@@ -259,7 +264,8 @@ def summary_words(motor: MotorProof) -> str:
     before, after = (line_words(line, u95) for line, u95 in zip((change.before, change.after), change.u95, strict=True))
     decibel, u95 = change.decibel
     share = f", {with_interval(decibel, u95, 'dB')}" if math.isfinite(decibel) else ""
-    return f"1x {change.words}: {before} before, {after} after{share}."
+    said = {"no change shown": "shows no change", "in noise both times": "lies in noise both times"}.get(change.words, change.words)
+    return f"1x {said}: {before} before, {after} after{share}."
 
 
 def verdict_words(motor: MotorProof) -> str:
@@ -273,10 +279,14 @@ def _end_words(end: Conclusion) -> str:
 
 
 def moved_words(motor: MotorProof) -> str:
-    """Say what changed most, over all tests."""
-    every = sorted(((c, pair.after[-1].settings.test) for pair in motor.pairs for c in pair.moved), key=lambda each: -abs(each[0].z))
+    """Say what changed most, over all tests, but for 1x where `summary_words` tells of it."""
+    once = motor.main.change("1x") if motor.main else None
+    every_moved = [(c, pair) for pair in motor.pairs for c in pair.moved]
+    moved = [(c, pair.after[-1].settings.test) for c, pair in every_moved if not (once and pair is motor.main and c.name == "1x")]
+    every = sorted(moved, key=lambda each: -abs(each[0].z))
     if not every:
-        return "" if any(pair.doubts for pair in motor.pairs) else "Nothing changed beyond what running again does by itself."
+        nothing = f"Nothing{' else' if once and once.words in ('fell', 'rose') else ''} changed beyond what running again does by itself."
+        return "" if any(pair.doubts for pair in motor.pairs) else nothing
     told = [change_words(c) + (f" ({test})" if test and len(motor.pairs) > 1 else "") for c, test in every[:TOLD]]
     more = f", and {len(every) - TOLD} more" if len(every) > TOLD else ""
     return f"Changed: {', '.join(told)}{more}."

@@ -9,9 +9,10 @@ from vibekit.casefile import open_case
 from vibekit.craft import Craft
 from vibekit.finding import Conclusion
 from vibekit.gathering import action_note, pictures_of, rotor_notes
-from vibekit.kept import KeptReading, done_to
+from vibekit.kept import KeptReading, PartAction, done_to
 from vibekit.picture import Picture
 from vibekit.proof import MotorProof, Pair, Proof, balancing_of
+from vibekit.refit import RESEATED
 from vibekit.report import Note
 from vibekit.turning import BLADES, HANDS, POWER
 from vibekit.visits import Visit, visit_at, visits_of
@@ -29,14 +30,16 @@ def proof_from_archive(
     kept = archive.readings(name)
     newest = {position: diagnosis.conclusion for position, diagnosis in open_case(archive, name).judge().items()}
     motors, missing = [], []
+    done = [action for action in archive.actions(name) if action.did != RESEATED]  # refitting to measure it parts no visit
     for position in dict.fromkeys([*craft.positions, *(k.position for k in kept)]):
-        visits = visits_of([k for k in kept if k.position == position], done_to(archive.actions(name), position))
+        worked = done_to(done, position)
+        visits = visits_of([k for k in kept if k.position == position], worked)
         first, last = visit_at(visits, before, first=True), visit_at(visits, after, first=False)
         if first is None or last is None or first.ended >= last.began:
             missing.append(f"{position}: {_lacking(first, last)}")
         else:
             ends = _said(first), _said(last) or (newest.get(position) if last is visits[-1] else None)
-            motors.append(_motor(archive, craft, position, first, last, ends))
+            motors.append(_motor(archive, craft, position, first, last, worked, ends))
     way = craft.way
     facts = (("craft", name), ("owner", craft.owner), ("job", craft.job), ("serial number", craft.serial), ("turned", way and way.title))
     setups = dict.fromkeys(text for motor in motors for pair in motor.pairs for text in pair.setups if text)
@@ -67,10 +70,16 @@ def _said(visit: Visit) -> Conclusion | None:
 
 
 def _motor(
-    archive: Archive, craft: Craft, position: str, first: Visit, last: Visit, ends: tuple[Conclusion | None, Conclusion | None]
+    archive: Archive,
+    craft: Craft,
+    position: str,
+    first: Visit,
+    last: Visit,
+    worked: Sequence[PartAction],
+    ends: tuple[Conclusion | None, Conclusion | None],
 ) -> MotorProof:
     name = craft.name or ""
-    actions = [a for a in done_to(archive.actions(name), position) if first.ended < a.done_at <= last.began]
+    actions = [a for a in worked if first.ended < a.done_at <= last.began]
     jobs = [
         balance.job
         for balance in archive.balances(name, position)

@@ -2,6 +2,7 @@
 
 import math
 import os
+import re
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -180,6 +181,7 @@ def environment() -> "jinja2.Environment":
         "brief": lambda motor: "not measured" if motor.conclusion is None else wording.conclusion_words(motor.conclusion),
         "condition": wording.condition_words,
         "factor": wording.factor,
+        "file": lambda name: re.split(r"[/\\\\]", name)[-1],  # where it lay is nobody else's concern
         "headline": headline,
         "interval": wording.with_interval,
         "line_words": wording.line_words,
