@@ -227,6 +227,16 @@ def test_numbers_that_are_none_can_be_written():
     assert "inf" not in re.findall(r"\w+", strange.text)
 
 
+def test_motors_that_ask_for_the_same_are_named_together():
+    """Eight motors without a verdict make one step, not eight; a single motor stands beside nothing."""
+    names = [f"arm {n}" for n in range(1, 9)]
+    asked = contents(motors=tuple(MotorPage(name) for name in names))
+    assert [(state.code, positions) for state, positions, _ in asked.steps] == [("cannot-tell", "arm 1, arm 2, arm 3, arm 4, arm 5, arm 6, "
+                                                                                  "arm 7 and arm 8")]  # fmt: skip
+    assert "All motors side by side" in render(asked)
+    assert "All motors side by side" not in render(contents(motors=(MotorPage("arm 1"),)))
+
+
 def test_headlines_agree_in_number():
     some = contents()
     assert headline(replace(some, motors=some.motors[:1])) == "North-east calls for work."

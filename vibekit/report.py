@@ -110,6 +110,19 @@ class ReportContents:
         """The motors, most pressing first; among equals what may come off, then the surest."""
         return sorted(self.motors, key=lambda m: (m.state.rank, pressing(m.conclusion) if m.conclusion else (math.inf, 0.0)))
 
+    @property
+    def steps(self) -> list[tuple[marks.State, str, str]]:
+        """What to do, most pressing first: state, motors and action; motors that ask for the same are named together."""
+        found: dict[tuple[marks.State, str], list[str]] = {}
+        for motor in self.in_order_of_need:
+            if motor.state is not marks.NO_FAULT_FOUND:
+                found.setdefault((motor.state, _action(motor)), []).append(motor.position)
+        return [(state, wording.listed(positions), action) for (state, action), positions in found.items()]
+
+
+def _action(motor: MotorPage) -> str:
+    return wording.sentence(wording.action_words(motor.conclusion)).rstrip(".")
+
 
 def render(contents: ReportContents) -> str:
     """Give the report as one HTML page: style and pictures inside, no script, nothing fetched.
@@ -192,7 +205,6 @@ def environment() -> "jinja2.Environment":
         "shape": lambda state: Markup(marks.shape_of(state)),
         "speed": wording.speed_words,
         "stated": lambda reading: wording.settings_words(reading.settings),
-        "action": lambda motor: wording.sentence(wording.action_words(motor.conclusion)).rstrip("."),
         "act": lambda motor: wording.act_words(motor.conclusion),
         "caution": lambda motor: [text for text in [wording.caution_words(motor.conclusion)] if text],
         "suspect": suspect_words,
