@@ -155,7 +155,7 @@ class Recorder:
     def _check_room(self) -> None:
         free, wanted = shutil.disk_usage(self._folder).free, COPIES * 4 * len(self.form.channels) * (self._length or 0)
         if free < wanted:
-            raise UnreadableError(f"{self._folder}: {free / 1e6:.0f} MB are free there, the take needs {wanted / 1e6:.0f}; make room")
+            raise UnreadableError(f"{self._folder}: {free / 1e6:.2g} MB are free there, the take needs {wanted / 1e6:.2g} MB; make room")
 
     def push(self, block: npt.NDArray[Any], lost: int = 0, why: str = "", at_ns: int | None = None) -> bool:
         """Take frames from the source, see `Push`. What comes while WAITING_S of sound wait for the disk is lost, and counted."""

@@ -9,6 +9,7 @@ import sys
 import time
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import sqlalchemy as sa
@@ -376,3 +377,13 @@ def test_killed_while_adding_it_opens_and_checks_clean(tmp_path, after_ms):
         assert len(archive.readings("Wren-4")) >= len(done)  # what was said to be kept is kept
         archive.put_readings(CRAFT, [new_reading(recording(tmp_path))])
         assert check(archive).problems == ()
+
+
+def test_a_full_disk_is_named(tmp_path, monkeypatch):
+    """What the database says by itself, "disk I/O error", does not tell what to do."""
+    with Archive(find_place(tmp_path / "archive")) as archive:
+        for free, said in ((0, True), (1 << 30, False)):
+            monkeypatch.setattr("shutil.disk_usage", lambda _, free=free: SimpleNamespace(free=free))
+            with pytest.raises(UnreadableError) as caught, archive.looking() as session:
+                session.execute(sa.text("SELECT nothing FROM nowhere"))
+            assert ("its disk is full: make room" in str(caught.value)) is said

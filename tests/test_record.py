@@ -10,6 +10,8 @@ import termios
 import time
 from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -24,6 +26,7 @@ from vibekit.capture.files import read_recording
 from vibekit.capture.journal import Journal
 from vibekit.capture.take import PAUSED
 from vibekit.commands.taking import take
+from vibekit.errors import UnreadableError
 from vibekit.judging import judge_motor
 from vibekit.rig import Fault, draw_craft, record
 from vibekit.scene import POSITIONS
@@ -150,7 +153,7 @@ def test_what_can_be_recorded_from_is_listed(sink, capsys):
 
 def test_what_was_cut_off_is_offered_and_recovered(bench, tmp_path, capsys):
     takes = tmp_path / "archive" / "takes"
-    about = {"craft": "Wren-4", "position": "north-east", "test": "bare", "setup": ""}
+    about = {"craft": "Wren-4", "position": "north-east", "test": "bare", "setup": "gain 4"}
     journal = Journal(takes, form(), about, datetime.now().astimezone())
     journal.block(0, 0, numbered(0, 96_000).astype(np.float32) / 32768)
     journal.close()
@@ -160,10 +163,26 @@ def test_what_was_cut_off_is_offered_and_recovered(bench, tmp_path, capsys):
     out = said(capsys)
     assert "the program was cut off" in out
     (file,) = takes.glob("*.flac")
-    assert f"vibekit add 'Wren-4' 'north-east' '{file}' --test bare" in out
+    assert f"vibekit add Wren-4 north-east {file} --test bare --setup 'gain 4'" in out
     assert json.loads(file.with_suffix(".json").read_text())["frames"] == 96_000
     assert cli.main(["record", "--recover"]) == 0
     assert "no recording was cut off" in said(capsys)
+
+
+def test_a_take_that_the_archive_has_no_room_for_stays_and_is_named(bench, tmp_path, capsys, monkeypatch):
+    taken, source = SimpleNamespace(path=tmp_path / "take.flac"), SimpleNamespace(form=SimpleNamespace(sensor=None))
+    chosen = SimpleNamespace(words="a source", source=source, reader=None)
+    full = UnreadableError("take.flac: No space left on device; nothing was kept")
+    monkeypatch.setattr("vibekit.commands.record.choose_source", lambda *_: chosen)
+    monkeypatch.setattr("vibekit.commands.taking.take", lambda *_, **__: taken)
+    monkeypatch.setattr("vibekit.commands.record._problems", lambda *_: [])
+    monkeypatch.setattr("vibekit.commands.record.keep_file", Mock(side_effect=full))
+    assert cli.main(["record", str(bench), "north-east", "--test", "bare", "--setup", "gain 4", "--yes"]) == 2
+    error = capsys.readouterr().err
+    assert error.count("\n") == 1
+    assert (
+        f"the recording itself stays: put that right, then vibekit add Wren-4 north-east {taken.path} --test bare --setup 'gain 4'" in error
+    )
 
 
 def test_what_waits_is_listed_with_the_archive(bench, tmp_path, capsys):

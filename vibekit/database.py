@@ -1,6 +1,7 @@
 """The archive's database, SQLite or PostgreSQL: opened, brought up to date, and written to in whole transactions."""
 
 import json
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -14,6 +15,7 @@ from vibekit.errors import UnreadableError, UsageError
 from vibekit.migrations import SCHEMA, schema_of, upgrade
 from vibekit.place import Place
 
+FULL = 1 << 20  # bytes free, with fewer of which a write must have failed for want of room
 WAIT_S = 30  # for another process that is writing
 TURN = 7462718  # any number of our own: on PostgreSQL one process writes at a time too
 
@@ -58,6 +60,8 @@ class Database:
                 yield session
         except DBAPIError as error:
             reason = " ".join(str(error.orig or error).split())
+            if self.place.database and shutil.disk_usage(self.place.database.parent).free < FULL:
+                reason += "; its disk is full: make room"
             raise UnreadableError(f"archive {self.place.shown}: {reason}") from error
 
 

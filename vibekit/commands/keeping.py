@@ -1,5 +1,7 @@
 """One recording read, analysed, kept, and judged with all that the archive knows of its craft."""
 
+import shlex
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
@@ -38,6 +40,13 @@ def completed(given: Settings, craft: Craft, position: str) -> Settings:
     """Give what was stated, completed by the craft's description."""
     stated = {field.name: getattr(given, field.name) for field in fields(Settings) if getattr(given, field.name) not in (None, ())}
     return replace(settings_for(craft, position, given.test), **stated)
+
+
+def add_words(path: Path, about: Mapping[str, str]) -> str:
+    """What to type to judge and keep a take. about: craft, position, test and set-up, as far as they are known."""
+    words = ["vibekit", "add", about.get("craft") or "CRAFT", about.get("position") or "POSITION", str(path)]
+    words += ["--test", about.get("test") or "TEST"] + (["--setup", about["setup"]] if about.get("setup") else [])
+    return shlex.join(words)
 
 
 def judge_file(path: Path, given: Settings, reader: Reader, position: str | None = None) -> Judged:

@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibekit.commands.asking import EndedError, ask, find_craft, say
-from vibekit.commands.keeping import Judged, Shelf, completed, keep_file
+from vibekit.commands.keeping import Judged, Shelf, add_words, completed, keep_file
 from vibekit.commands.options import add_settings_options, parse_length, settings_from
 from vibekit.commands.sources import add_source_options, choose_source, list_sources
 from vibekit.craft import NO_ROTORS, Craft
-from vibekit.errors import UsageError, VibekitError
+from vibekit.errors import UnreadableError, UsageError, VibekitError
 from vibekit.settings import Settings
 
 if TYPE_CHECKING:
@@ -109,7 +109,10 @@ def _record(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Pat
         if args.yes or not problems or not _again():
             break
         print(f"the first recording stays here: {taken.path}")
-    found = keep_file(taken.path, args.position, given, chosen.reader, shelf)
+    try:
+        found = keep_file(taken.path, args.position, given, chosen.reader, shelf)
+    except VibekitError as error:
+        raise UnreadableError(f"{error}; the recording itself stays: put that right, then {add_words(taken.path, about)}") from None
     print(_kept(found, taken.path, args.position, craft))
     show_craft({args.position: found.diagnosis}, {args.position: [found.reading]})
     return 0 if found.reading.screening.usable else 1
@@ -174,7 +177,5 @@ def _recover(folder: Path) -> int:
             print(f"  {error}")
             continue
         print(f"  {said_of(taken)}")
-        about = each.about
-        words = " ".join(f"'{about.get(name, name.upper())}'" for name in ("craft", "position"))
-        print(f"  the file is {taken.path}; to judge and keep it: vibekit add {words} '{taken.path}' --test {about.get('test') or 'bare'}")
+        print(f"  the file is {taken.path}; to judge and keep it: {add_words(taken.path, each.about)}")
     return 0
