@@ -150,9 +150,9 @@ def test_1x_is_told_once_and_what_has_no_bounds_shows_none():
     same = pair().before
     assert summary_words(motor(pairs=(Pair(same, same, ("", "")),))).startswith("1x shows no change: ")
     gone = replace(same[0], orders=tuple(replace(o, amplitude=0.0, u95=1e-5) if o.name == "3x" else o for o in same[0].orders))
-    lost = Pair(same, (gone,) * 3, ("", ""))
-    assert (lost.change("3x").words, lost.change("3x").bounded) == ("fell", False)
-    assert "not measured dB" not in render_proof(proof(motor(pairs=(lost,))))
+    came, went = Pair((gone,) * 3, same, ("", "")), Pair(same, (gone,) * 3, ("", ""))
+    assert [(p.change("3x").words, p.change("3x").bounded) for p in (came, went)] == [("rose", False), ("fell", True)]
+    assert "not measured dB" not in render_proof(proof(motor(pairs=(came, went))))
 
 
 def test_what_cannot_be_compared_is_said():

@@ -66,8 +66,8 @@ class LineChange:
 
     @property
     def bounded(self) -> bool:
-        """The change in dB has bounds: neither side is nothing but noise."""
-        return math.isfinite(self.decibel[1])
+        """The change in dB is known, or at most so much; of a line that hid before it is neither."""
+        return math.isfinite(self.decibel[0])
 
     @property
     def words(self) -> str:
