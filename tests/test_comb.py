@@ -51,31 +51,6 @@ def test_a_line_is_found_at_its_frequency_and_height():
     assert lines.height_db[found] == pytest.approx(10 * np.log10(0.1**2 / 2 * 8 / 1.5 / (2 / RATE)), abs=1.5)
 
 
-def test_mains_hum_is_told_from_a_shaft_beside_it():
-    rng = np.random.default_rng(3)
-    n = 10 * RATE
-    shaft = orders(rng, np.full(n, 29.53), RATE, {1: 0, 2: -3, 3: -6, 4: -6})  # 2x at 59.06 Hz beside 60 Hz, 4x at 118.12 beside 120
-    lines = lines_of(shaft + hum(rng, n, RATE, 60.0, (-3, 6)) + rng.standard_normal(n))
-    assert lines.hum[lines.hum[:, 1] > 10, 0] == pytest.approx([60, 120, 180, 240, 300, 360], rel=1e-3)
-
-
-def test_hum_of_a_rectifier_to_two_kilohertz_is_hum_to_its_end():
-    """Even harmonics up to the fortieth, alone: a shaft of 6 000 rpm if those beyond the twentieth were taken for lines."""
-    rng = np.random.default_rng(5)
-    n = 6 * RATE
-    hum_only = orders(rng, np.full(n, 49.99), RATE, {k: -0.3 * k for k in range(2, 41, 2)}) + 0.1 * coloured(rng, n)
-    lines = lines_of(hum_only)
-    assert {100 * k for k in range(1, 21)} <= {10 * round(hz / 10) for hz in lines.hum[:, 0]}
-
-
-def test_a_wandering_shaft_that_crosses_mains_frequency_is_no_hum():
-    rng = np.random.default_rng(4)
-    n = 10 * RATE
-    shaft = orders(rng, walk(rng, n, RATE, 100.0, 5e-3), RATE, {1: 0, 2: 0, 3: 0})
-    found = lines_of(shaft + rng.standard_normal(n)).hum
-    assert not np.any(found[:, 1] > 10)  # chance lines of less are blanked without loss
-
-
 # combs
 
 

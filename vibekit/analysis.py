@@ -15,7 +15,7 @@ from vibekit.flight_rotors import ONLY_ONE, rotors_beside
 from vibekit.flight_speed import flight_speed
 from vibekit.handspin import check_spin, listen, spin_curves, spin_quantities
 from vibekit.hover import ROTORS_APART
-from vibekit.hum import hum_orders, mains_of
+from vibekit.hum import Hum, beside, find_hum, hum_problems
 from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
 from vibekit.mains import without_hum
@@ -62,45 +62,47 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     if look is None or not screening.usable:
         return _reading(recording, settings, screening, SpeedResult("none"))
     part = slice(*look.steady.part)
-    if settings.test == "flight":
-        recording = without_hum(recording, look)
     by_hand = settings.test == "hand-spin"
     spin = listen(recording, settings, part) if by_hand else None
-    whole = [] if spin else [Transform.of(recording.samples[row, part], recording.rate_hz) for row in recording.rows("vibration")]
-    sought = spin.track if spin else _shaft(recording, settings, part, whole)
+    whole = _transforms(recording, part)
+    hums = find_hum(whole)
+    if settings.test == "flight" and (steady := beside(hums, None, 0.0)):
+        recording = without_hum(recording, part, steady)
+        whole, hums = _transforms(recording, part), ()
+    sought = spin.track if spin else _shaft(recording, settings, part, whole, hums)
     speed = spin.speed if spin else sought.result if sought else SpeedResult("none")
     recording = replace(recording, log=(*recording.log, *(sought.notes if sought else ())))
     track = sought if spin or speed.rpm is not None else None  # orders are named by no speed that is not claimed
     folded = folded_orders(recording, settings, speed, part)
     found = (*(check_spin(spin, recording, settings) if by_hand else ()), *screen_speed(recording, settings, speed, track))
-    found += tuple(folded_problem(f, settings) for f in folded)
+    found += hum_problems(hums, settings.speed_rpm) + tuple(folded_problem(f, settings) for f in folded)
     screening = Screening((*screening.problems, *found))
     if not screening.usable:
         return _reading(recording, settings, screening, speed)
     roams = settings.test is None and track is not None and _roams(track)
     if roams:
         recording = recording.with_log(ROAMING)
-    if track and (hum_hz := _hum(track, settings)):
-        more = f" and {len(hum_hz) - 3} higher lines" if len(hum_hz) > 3 else ""
-        at = ", ".join(f"{hz:.1f}" for hz in hum_hz[:3])
-        recording = recording.with_log(f"mains hum at {at} Hz{more}: noise where it falls on a shaft's order")
+    if track:
+        hums = beside(hums, track.mean_hz, track.u95_hz / track.mean_hz)
+        for hum in hums:
+            recording = recording.with_log(f"mains hum at {hum.where}: noise where it falls on a shaft's order")
     seen = Seen.of(recording, part, leave_out(recording, settings, look), whole)
     if spin is None:
-        measured = _measured(seen, track, settings, roams=roams)
+        measured = _measured(seen, track, settings, hums, roams=roams)
         if any(q.name == NO_OTHER for q in measured.quantities):
             screening = Screening(gravest_first([*screening.problems, ONLY_ONE]))
         lines = (*measured.lines, *folded_lines(folded, settings))
         return _reading(seen.recording, settings, screening, speed, replace(measured, lines=lines))
-    measured = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings)
+    measured = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings, hums)
     quantities, curves = (*measured.quantities, *spin_quantities(spin, seen.transforms)), (*measured.curves, *spin_curves(spin))
     return _reading(seen.recording, settings, screening, speed, replace(measured, quantities=quantities, curves=curves))
 
 
-def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Transform]) -> SpeedTrack | None:
-    """Shaft speed; in flight, where no source but the sound tells it, the mean of the rotors. whole: transforms of the part."""
+def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Transform], hums: Sequence[Hum]) -> SpeedTrack | None:
+    """Shaft speed; in flight, where no source but the sound tells it, the mean of the rotors. whole, hums: of the part."""
     told = settings.speed_rpm is not None or recording.rows("tacho") or recording.rows("telemetry")
     if settings.test != "flight" or told:
-        return seek_speed(recording, settings, part, whole)
+        return seek_speed(recording, settings, part, whole, hums)
     rate = recording.rate_hz
     signals = [recording.samples[row, part] for row in recording.rows("vibration")]
     found = flight_speed(signals, rate, USED * rate, settings.blades, whole)
@@ -167,9 +169,10 @@ class Measured:
     maps: tuple[SpeedMap, ...] = ()
     powers: tuple[LinePower, ...] = ()
     whole: tuple[LinePower, ...] = ()
+    log: tuple[str, ...] = ()
 
 
-def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams: bool = False) -> Measured:
+def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, hums: Sequence[Hum], *, roams: bool = False) -> Measured:
     """Everything that is measured; without a speed only what needs none. roams: it may be a flight, though nobody said so."""
     turns = _turns(track, seen.transforms[0]) if track else None
     top_hz = USED * seen.recording.rate_hz
@@ -183,9 +186,8 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     ]
     changing, flying = settings.test == "run-up", settings.test == "flight"
     angular = [a for t in seen.transforms if turns and (a := angular_signal(t, turns, max_order=TOP_ORDER, unit=seen.unit))]
-    if track and (hum_hz := _hum(track, settings)):
-        beside = (hum_orders(t, hum_hz, track.mean_hz) for t in seen.transforms)
-        angular = [replace(a, hum=hum) for a, hum in zip(angular, beside, strict=True)]
+    if hums:
+        angular = [replace(a, hum=tuple(pair for hum in hums for pair in hum.of(i))) for i, a in enumerate(angular)]
     spectra = [a.spectrum(leave_out_s=seen.apart_s, block_turns=RUN_UP_BLOCK if changing else None) for a in angular]
     halves = [] if settings.test in UNSTEADY else [a.half_orders(max(int(a.turns / 2), 4)) for a in angular]
     first = [_named(s, [(1.0, "1x")], settings)[0].amplitude for s in spectra]
@@ -208,7 +210,8 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, *, roams
     powers = _powers(together, _together(halves) if halves else together, settings) if together else ()
     at_once = _together([a.half_orders(int(a.turns)) for a in angular]) if halves else None
     whole = tuple(whole_line_power(at_once, p) for p in powers) if at_once else ()
-    return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers, whole)
+    log = _on_hum(together, settings) if together else ()
+    return Measured(lines, quantities, (*curves, *run.curves) if run else curves, run.maps if run else (), powers, whole, log)
 
 
 def _reading(
@@ -231,7 +234,7 @@ def _reading(
         quantities=measured.quantities,
         curves=measured.curves,
         engine=vibekit.__version__,
-        log=recording.log,
+        log=(*recording.log, *measured.log),
         maps=measured.maps,
         powers=measured.powers,
         whole=measured.whole,
@@ -272,9 +275,15 @@ def _without(x: Samples, holes: tuple[tuple[int, int], ...], fade: int) -> Sampl
     return faded
 
 
-def _hum(track: SpeedTrack, settings: Settings) -> list[float]:
-    """Lines of mains hum in Hz, that may fall on an order while the speed holds still."""
-    return [] if settings.test in UNSTEADY else mains_of(track.hum_hz)
+def _transforms(recording: Recording, part: slice) -> list[Transform]:
+    return [Transform.of(recording.samples[row, part], recording.rate_hz) for row in recording.rows("vibration")]
+
+
+def _on_hum(spectrum: OrderSpectrum, settings: Settings) -> tuple[str, ...]:
+    """In words, on which orders hum lies, and for how much of the recording."""
+    share = {name: np.mean(spectrum.hum_powers(order) > 0) for order, name in named_orders(settings).items() if spectrum.holds(order)}
+    at = ", ".join(f"{name} for {100 * part:.0f} %" for name, part in share.items() if part)
+    return (f"mains hum lies on {at} of the recording: it is noise there",) if at else ()
 
 
 def _roams(track: SpeedTrack) -> bool:

@@ -1,6 +1,7 @@
 """Shaft speed from the vibration itself: look at several resolutions, choose the comb, follow it, look again along its own speed."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from vibekit.choice import Choice, averaged, choose, is_slower_shaft, simple_rat
 from vibekit.comb import FASTEST_HZ, SAME, SLOWEST_HZ, Comb, comb_at, find_combs
 from vibekit.following import follow
 from vibekit.frames import Frames, frames_of
+from vibekit.hum import Hum, beside, find_hum, lines_of
 from vibekit.lines import Lines, find_lines
 from vibekit.modulation import AS_HIGH_DB, Beneath, clear_below, may_be_race, part_of, rings, shaft_beneath
 from vibekit.ridge import ridge
@@ -42,16 +44,12 @@ TURNING_COST = 0.5  # of a grid step between frames, while the shaft is sought
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Speed against time, the standard deviation of its mean, how it was chosen, and the probability that a shaft is there at all.
-
-    hum_hz: (m,) lone lines at multiples of mains, where nothing can be seen
-    """
+    """Speed against time, the standard deviation of its mean, how it was chosen, and the probability that a shaft is there at all."""
 
     track: Track
     mean_sd_hz: float
     choice: Choice
     presence: float
-    hum_hz: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +75,7 @@ def _is_plain(choice: Choice) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Search:
-    """Where a shaft is sought: channels (n,) at one rate, below top_hz, speeds from low_hz to high_hz; hum: see Lines.hum.
+    """Where a shaft is sought: channels (n,) at one rate, below top_hz, speeds from low_hz to high_hz; hum: see `lines_of`.
 
     made: frames that are at hand, by their length in s
     """
@@ -123,11 +121,11 @@ class _Search:
 
 
 def estimate_speed(
-    transforms: list[Transform], settings: Settings, low_hz: float = SLOWEST_HZ, high_hz: float = FASTEST_HZ
+    transforms: list[Transform], settings: Settings, low_hz: float = SLOWEST_HZ, high_hz: float = FASTEST_HZ, hums: Sequence[Hum] | None = None
 ) -> Estimate | None:
     """Best supported shaft speed between two bounds, None when nothing looks like a comb.
 
-    transforms: of the vibration channels
+    transforms: of the vibration channels; hums: what stands beside a shaft there, found here when left out
     """
     moved = sweep(transforms, low_hz, high_hz, settings) if settings.test == "run-up" else None
     if moved:
@@ -136,14 +134,15 @@ def estimate_speed(
     bands = [transform.low_band(top) for transform in transforms]
     signals, rate = [band for band, _ in bands], bands[0][1]
     longest = frames_of(signals, rate, top, STEADY_S[0])
-    lines = find_lines(longest) if longest else None
-    if longest is None or lines is None:
+    if longest is None:
         return None
-    hum = lines.hum
+    hum = lines_of(beside(find_hum(transforms), None, 0.0) if hums is None else hums)
     longest = longest.without(hum)
-    seen = find_lines(longest) if hum.size else lines
+    lines = find_lines(longest)
+    if lines is None:
+        return None
     search = _Search(signals, rate, top, settings, low_hz, high_hz, hum, {STEADY_S[0]: longest})
-    looks = _looks(search, longest, seen)
+    looks = _looks(search, longest, lines)
     if not looks:
         return None
     look = max(looks, key=lambda each: each.choice.evidence + math.log(each.choice.confidence))
@@ -156,8 +155,8 @@ def estimate_speed(
         found = other if other.choice.evidence > found.choice.evidence + FREEDOM else found
     drowned = settings.test in (None, "bare") or (settings.test == "prop" and settings.speed_rpm is None)  # a propeller that is there shows
     if drowned and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
-        found = _among_bearings(transforms, search, seen or lines, found)
-    return replace(found, hum_hz=tuple(hum[:, 0].tolist()))
+        found = _among_bearings(transforms, search, lines, found)
+    return found
 
 
 def _among_bearings(transforms: list[Transform], search: _Search, lines: Lines, found: Estimate) -> Estimate:
@@ -213,7 +212,7 @@ def _told_from_parts(found: Estimate, other: Beneath, chance: float) -> tuple[Es
     (part, best, p), *rest = sorted(own, key=lambda each: -each[2])
     rivals = (*((comb, scale * p) for _, comb, p in rest), *_shared(tuple(others), 1 - sure))
     choice = Choice(best, best.evidence(), scale * p, rivals)
-    return Estimate(found.track.times(1 / part), found.mean_sd_hz / part, choice, 1.0, found.hum_hz), part
+    return Estimate(found.track.times(1 / part), found.mean_sd_hz / part, choice, 1.0), part
 
 
 def _shared(rivals: Rivals, most: float) -> Rivals:

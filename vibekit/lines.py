@@ -13,14 +13,9 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
 FEWEST = 24  # fewer local maxima say nothing about what is rare
 SIDE_LOBE = 2e-3  # of the power of a line within six widths: no more than a side lobe of the Hann window (-31 dB and less)
-MAINS_HZ = (50.0, 60.0)
-MAINS_HARMONICS = 20
-SEVERAL = 4  # lines at multiples of mains that tell its frequency
-LONE_DB = 8.0
 APART_DB = 10.0  # a line this far below another does not turn its phase
 NOISE_DB = 4.0  # above what is visible: the highest of a few dozen bins of noise
 TINY = 1e-12  # of the noise: where a made signal has none
-MAINS_TOLERANCE = 6e-4  # of 50 or 60 Hz: what a grid strays, and a sound card's clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,41 +72,6 @@ class Lines:
         """Say of frequencies (m,) whether hum lies within `reach_hz` of each."""
         low, high = self.blank_hz[:, 0], self.blank_hz[:, 1]
         return np.asarray(((low < frequency_hz[:, None] + reach_hz) & (high > frequency_hz[:, None] - reach_hz)).any(axis=1))
-
-    @property
-    def hum(self) -> Array:
-        """Lone lines at multiples of 50 and 60 Hz, (m, 2): frequency in Hz and height over the noise in a band of 1 Hz, dB.
-
-        Lone: at most one other line that is less than LONE_DB lower within twelve widths; a shaft that wanders makes a crowd of them.
-        From the third multiple on only where another of the same mains is there: one line alone may be a shaft's that chance puts there.
-        """
-        mains = np.array(MAINS_HZ)[:, None]
-        multiple = np.clip(np.round(self.frequency / mains), 1, MAINS_HARMONICS)
-        off = np.abs(self.frequency - multiple * mains) - multiple * mains * MAINS_TOLERANCE
-        near = (off < 0.15 * self.width_hz) & (self.height_db > self.visible_db)
-        at = np.flatnonzero(near.any(axis=0))
-        apart = np.abs(self.frequency - self.frequency[at][:, None]) / self.width_hz
-        crowd = ((apart > 0) & (apart < 12) & (self.height_db > self.height_db[at][:, None] - LONE_DB)).sum(axis=1)
-        at = at[crowd < 2]
-        near, multiple = near[:, at], multiple[:, at]
-        several = np.array([np.unique(each[own]).size > 1 for each, own in zip(multiple, near, strict=True)])
-        at = at[(near & (several[:, None] | (multiple <= 2))).any(axis=0)]
-        at = np.union1d(at, self._far_hum(self.frequency[at]))
-        return np.column_stack((self.frequency[at], self.height_db[at] + 10 * np.log10(self.width_hz)))
-
-    def _far_hum(self, hum_hz: Array) -> Index:
-        """Lines (k,) at higher multiples of mains whose frequency several low ones (m,) tell: rectifiers make them up to some kHz."""
-        far: list[Index] = [np.empty(0, np.intp)]
-        for mains in MAINS_HZ:
-            multiple = np.round(hum_hz / mains)
-            low = np.abs(hum_hz / np.maximum(multiple, 1) / mains - 1) < MAINS_TOLERANCE
-            if np.unique(multiple[low]).size < SEVERAL:
-                continue
-            true_hz, highest = float((hum_hz[low] @ multiple[low]) / (multiple[low] @ multiple[low])), float(multiple[low].max())
-            order = np.round(self.frequency / true_hz)
-            near = np.abs(self.frequency - order * true_hz) < 0.15 * self.width_hz * np.minimum(order / highest + 1, 4.0)
-            far.append(np.flatnonzero(near & (order > MAINS_HARMONICS) & (self.height_db > self.visible_db)))
-        return np.concatenate(far)
 
     def chance(self, found: Index, reach_hz: Array, explained: Array | None = None) -> Array:
         """Probability that a place as wide as `reach_hz` either side holds a line as high as `found` (orders, m), by chance.

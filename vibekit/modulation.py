@@ -15,6 +15,7 @@ import numpy as np
 from vibekit.choice import SLIP, is_race, simple_ratio
 from vibekit.comb import CLUTTER, DIM_DB, PARTS, PEAK, SAME, SLOWEST_HZ, Comb, comb_at, find_combs
 from vibekit.frames import frames_of
+from vibekit.hum import beside, find_hum, lines_of
 from vibekit.lines import NOISE_DB, Lines, find_lines
 from vibekit.settings import Settings
 from vibekit.transform import LINE, WHITE_HZ, Transform, running_floor
@@ -177,8 +178,7 @@ def _lines_of(transforms: list[Transform]) -> Lines | None:
     top = min(TOP_HZ, 0.4 * transforms[0].rate_hz)
     bands = [transform.low_band(top) for transform in transforms]
     frames = frames_of([band for band, _ in bands], bands[0][1], top, FRAME_S)
-    lines = find_lines(frames) if frames else None
-    return find_lines(frames.without(lines.hum)) if frames and lines else None
+    return find_lines(frames.without(lines_of(beside(find_hum(transforms), None, 0.0)))) if frames else None
 
 
 def part_of(hz: float, whole_hz: float) -> int:

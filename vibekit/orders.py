@@ -1,6 +1,7 @@
 """Orders: amplitude at multiples of shaft speed, whether the speed is steady or not."""
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from typing import cast
 
 import numpy as np
@@ -33,7 +34,8 @@ class OrderSpectrum:
     centre_s: (blocks,) middle of each block in time; speed_hz: (blocks,) mean speed of each block
     resolution: distance of two bins in orders
     vectors: (blocks, m) peak amplitude and phase of each bin, in `unit`, against the shaft's angle; None where channels are added up
-    hum: (order, power) of lines of mains hum, which are no line of the shaft's
+    hum: (Hz, power) of lines of mains hum, which are no line of the shaft's
+    sweep: (blocks,) how far the speed strays from its mean within each, relative: hum spreads over so many orders there
     """
 
     order: Array
@@ -44,6 +46,7 @@ class OrderSpectrum:
     unit: str
     vectors: Vectors | None = None
     hum: tuple[tuple[float, float], ...] = ()
+    sweep: Array = field(default_factory=lambda: np.zeros(1))
 
     @property
     def amplitude(self) -> Array:
@@ -64,13 +67,21 @@ class OrderSpectrum:
         """
         bins = self._gathered(order, half_width)
         gathered = self.power[:, bins].sum(axis=1) / HANN_NENBW
-        under = self.bin_noise(order, half_width) * (bins.stop - bins.start) / HANN_NENBW + self.hum_power(order, half_width)
+        under = self.bin_noise(order, half_width) * (bins.stop - bins.start) / HANN_NENBW + self.hum_powers(order, half_width)
         return gathered - under, under
 
     def hum_power(self, order: float, half_width: float = 0.0) -> float:
-        """Power of the hum that is gathered with the line at `order`."""
+        """Power of the hum that is gathered with the line at `order`, mean over the blocks."""
+        return float(self.hum_powers(order, half_width).mean())
+
+    def hum_powers(self, order: float, half_width: float = 0.0) -> Array:
+        """The same in each block (blocks,): of a line that the shaft's speed sweeps past, the share that falls there."""
         reach = max(half_width, 2 * self.resolution) + self.resolution
-        return sum(power for at, power in self.hum if abs(at - order) < reach)
+        hz, power = np.array(self.hum).reshape(-1, 2).T
+        at = hz / self.speed_hz[:, None]
+        spread = np.maximum(at * self.sweep[:, None], np.finfo(float).tiny)
+        share = np.clip((reach + spread - np.abs(at - order)) / (2 * spread), 0.0, np.minimum(reach / spread, 1.0))
+        return np.asarray(share @ power)
 
     def holds(self, order: float) -> bool:
         """The line at `order` and the noise on both its sides lie within the spectrum."""
@@ -162,7 +173,13 @@ class AngularSignal:
         centre = np.array([self.at_s[s + n // 2] for s in starts])
         order = np.arange(power.shape[1]) / block
         speed = np.array([block / max(self.at_s[s + n - 1] - self.at_s[s], 1e-12) for s in starts])
-        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, vectors, self.hum)
+        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, vectors, self.hum, self._sweep(starts, block))
+
+    def _sweep(self, starts: list[int], block: int) -> Array:
+        """Half the range of a speed that strays evenly as far about its mean as each block's under a Hann window: half without it."""
+        each = sliding_window_view(1 / np.maximum(np.diff(self.at_s[:: self.per_turn]), 1e-12), block - 1)
+        some = each[np.array(starts) // self.per_turn]
+        return np.asarray(math.sqrt(3) / 2 * some.std(axis=1) / some.mean(axis=1))
 
 
 def angular_signal(

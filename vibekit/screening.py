@@ -13,7 +13,6 @@ from vibekit.screen.continuity import check_continuity
 from vibekit.screen.fold import check_fold
 from vibekit.screen.gain import check_gain
 from vibekit.screen.gaps import check_gaps, check_lost
-from vibekit.screen.hum import check_hum
 from vibekit.screen.look import Look, overviews
 from vibekit.screen.near_mode import check_near_modes
 from vibekit.screen.pulses import check_speed_channels, check_unsaid_tacho
@@ -36,7 +35,6 @@ CHECKS = (
     check_band,
     check_fold,
     check_wind,
-    check_hum,
     check_channels,
     check_ends,
 )

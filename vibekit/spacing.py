@@ -14,7 +14,8 @@ import numpy.typing as npt
 
 from vibekit.comb import comb_at, find_combs
 from vibekit.following import CLEAR
-from vibekit.lines import MAINS_HZ, NOISE_DB, Lines
+from vibekit.hum import MAINS_HZ
+from vibekit.lines import NOISE_DB, Lines
 from vibekit.modulation import AS_HIGH_DB, BALLS, CAGE, LOCKED, SHOWN, Beneath, rings
 from vibekit.settings import Settings
 from vibekit.track import Track

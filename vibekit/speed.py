@@ -1,7 +1,7 @@
 """Shaft speed against time: from tacho pulses, a telemetry column, a typed value, or the signal itself."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -12,7 +12,7 @@ from scipy.special import ndtri
 from vibekit.choice import is_race, simple_ratio
 from vibekit.comb import FASTEST_HZ, SLOWEST_HZ, Comb
 from vibekit.estimate import Estimate, estimate_speed
-from vibekit.lines import MAINS_HZ
+from vibekit.hum import Hum, beside, find_hum
 from vibekit.modulation import RACES, part_of, rings
 from vibekit.reading import SpeedMethod, SpeedResult
 from vibekit.recording import Channel, Recording
@@ -32,6 +32,7 @@ MENTIONED = 0.05  # probability from which a speed that was not claimed is named
 LISTED = 0.005  # the same for what a claimed speed might be instead: where no order of its own rules a rival out, chance alone may hide one
 SURE = 0.9  # confidence from which a recording may contradict what was typed
 FEWEST_PAIRS = 3  # of poles of a brushless motor (common practice, no source): a column twice as fast as the shaft is something else
+TELLS = "another speed of the motor tells: lines of hum stay where they are"
 MOVES = 0.005  # of the mean: range of a telemetry column from which its lag is looked for
 
 
@@ -46,7 +47,7 @@ class SpeedTrack(Track):
     rotors: mean speed in Hz of each rotor told apart in flight, with the half width of its 95 % interval
     typed_rpm: what was typed; contradiction: in words, when the recording says otherwise
     missed, doubled: tacho pulses put in and taken out
-    has_origin: turn 0 is the same place of the shaft in every recording of it; hum_hz: lines of mains hum beside it
+    has_origin: turn 0 is the same place of the shaft in every recording of it
     notes: what was done to pulses or telemetry, in words
     """
 
@@ -60,7 +61,6 @@ class SpeedTrack(Track):
     missed: int = 0
     doubled: int = 0
     has_origin: bool = True
-    hum_hz: tuple[float, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -92,12 +92,16 @@ def find_speed(
 
 
 def seek_speed(
-    recording: Recording, settings: Settings, part: slice | None = None, transforms: list[Transform] | None = None
+    recording: Recording,
+    settings: Settings,
+    part: slice | None = None,
+    transforms: list[Transform] | None = None,
+    hums: Sequence[Hum] | None = None,
 ) -> SpeedTrack | None:
     """Likeliest shaft speed over a recording or a part of it, claimed or not, with its rivals; None when nothing looks like one.
 
     part: samples to look at; times of the track count from its first sample
-    transforms: of the vibration channels over that part, where they are at hand; made here when left out
+    transforms, hums: of the vibration channels over that part, and the hum in them, where they are at hand; found here when left out
     Sources in this order: a tacho channel, a telemetry column, `settings.speed_rpm`, the vibration channels.
     """
     samples = recording.samples[:, part or slice(None)]
@@ -109,9 +113,13 @@ def seek_speed(
         return [Transform.of(samples[row], rate) for row in recording.rows("vibration")] if transforms is None else transforms
 
     @cache
+    def humming() -> Sequence[Hum]:
+        return find_hum(channels()) if hums is None else hums
+
+    @cache
     def heard(low_hz: float = SLOWEST_HZ, high_hz: float = FASTEST_HZ) -> SpeedTrack | None:
-        found = estimate_speed(channels(), settings, low_hz, high_hz) if channels() else None
-        return _estimated(found, clock) if found else None
+        found = estimate_speed(channels(), settings, low_hz, high_hz, beside(humming(), None, 0.0)) if channels() else None
+        return _estimated(found, clock, humming()) if found else None
 
     for row in recording.rows("tacho"):
         track = _from_tacho(samples[row], rate, clock, settings, heard)
@@ -123,7 +131,7 @@ def seek_speed(
             return track
     moving = settings.test == "run-up"  # no one speed could be typed
     if settings.speed_rpm is not None and not moving:
-        return _from_typed(channels(), settings, settings.speed_rpm, clock)
+        return _from_typed(channels(), settings, settings.speed_rpm, clock, humming())
     return heard()
 
 
@@ -225,22 +233,22 @@ def _pole_pairs(
     return 1, "", runs if away else None
 
 
-def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clock: float) -> SpeedTrack:
+def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clock: float, hums: Sequence[Hum]) -> SpeedTrack:
     """Find the true speed near the typed one; where nothing shows there, take it as typed and say what shows elsewhere."""
     typed = rpm / 60
-    found = estimate_speed(transforms, settings, typed * (1 - TYPED_REACH), typed * (1 + TYPED_REACH)) if transforms else None
-    near = _estimated(found, clock) if found else None
+    hums = beside(hums, typed, TYPED_REACH)
+    found = estimate_speed(transforms, settings, typed * (1 - TYPED_REACH), typed * (1 + TYPED_REACH), hums) if transforms else None
+    near = _estimated(found, clock, hums) if found else None
     shown = near if near and near.confidence >= 0.5 else None
     is_far = bool(shown and abs(shown.mean_hz / typed - 1) > CONTRADICTION)
-    hidden = bool(found and _is_under_hum(typed, found.hum_hz))
+    hidden = any(_is_under(typed, hum) for hum in hums)
     if shown and is_far and hidden and shown.confidence < SURE:
         shown = None
     away = bool(shown and shown.confidence >= SURE and is_far)
     runs, also = shown.mean_hz if shown else typed, ""
     if shown is None or shown.confidence < SURE:
-        found = estimate_speed(transforms, settings) if transforms else None
-        other = _estimated(found, clock) if found else None
-        hidden |= bool(found and _is_under_hum(typed, found.hum_hz))
+        found = estimate_speed(transforms, settings, hums=hums) if transforms else None
+        other = _estimated(found, clock, hums) if found else None
         if found and other and _ruled_out(found, typed, settings) >= SURE:
             away, runs, shown = True, other.mean_hz, None
             also = "".join(f" or {60 * hz:.0f}" for hz, chance in other.rivals if chance >= MENTIONED and not other.is_claimed)
@@ -248,11 +256,10 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
         track = replace(shown, u95_hz=_unless_elsewhere(shown.u95_hz, shown.confidence, TYPED_REACH * typed))
     else:
         flat = Track.steady(typed, transforms[0].n / transforms[0].rate_hz if transforms else 1.0)
-        hum = found.hum_hz if found else ()
-        track = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5, hum_hz=hum)
+        track = SpeedTrack(flat.time_s, flat.hz, "typed", TYPED_REACH * typed, confidence=0.5)
     contradiction = f"typed {rpm:.0f} rpm, the recording runs at {60 * runs:.0f}{also}" if away and not hidden else None
-    beside = f"; lines of {60 * runs:.0f} rpm stand beside it" if away else ""
-    notes = (f"speed: lines at {rpm:.0f} rpm cannot be told from mains hum{beside}",) if hidden and (away or not shown) else ()
+    also_there = f", lines of {60 * runs:.0f} rpm stand beside it" if away else ""
+    notes = (f"speed: lines at {rpm:.0f} rpm cannot be told from mains hum{also_there}; {TELLS}",) if hidden and (away or not shown) else ()
     return replace(track, method="typed", typed_rpm=rpm, contradiction=contradiction, notes=notes)
 
 
@@ -268,9 +275,9 @@ def _unless_elsewhere(u95_hz: float, confidence: float, reach_hz: float) -> floa
     return max(u95_hz * float(ndtri((1 + WIDEST) / 2)) / 1.96, reach_hz * (0.95 - WIDEST * confidence) / (1 - confidence))
 
 
-def _is_under_hum(hz: float, hum_hz: tuple[float, ...]) -> bool:
+def _is_under(hz: float, hum: Hum) -> bool:
     """Say whether hum lies at order 1 or 2 of a typed speed, as near as a speed is set by hand: it may be the shaft's own line."""
-    return any(abs(hum / (order * hz) - 1) < CONTRADICTION for hum in hum_hz for order in (1, 2))
+    return bool(np.any(np.abs(hum.hz / np.array([[hz], [2 * hz]]) - 1) < CONTRADICTION))
 
 
 def _ruled_out(found: Estimate, typed_hz: float, settings: Settings) -> float:
@@ -298,14 +305,15 @@ def _rules_out(comb: Comb, typed_hz: float, settings: Settings) -> bool:
     return settings.test == "prop" or not rings(comb) or not RACES[0] * (1 - TYPED_REACH) < ratio < RACES[1] * (1 + TYPED_REACH)
 
 
-def _estimated(found: Estimate, clock: float) -> SpeedTrack:
+def _estimated(found: Estimate, clock: float, hums: Sequence[Hum]) -> SpeedTrack:
     track, choice = found.track, found.choice
-    sure = choice.confidence * found.presence
-    mains = next((round(hz) for hz in found.hum_hz if round(hz) in MAINS_HZ), None) if sure < CLAIMED else None
-    notes = (f"speed: a shaft at {60 * mains} rpm could not be told from mains hum",) if mains else ()
+    of_generator = any(hum.holds(track.mean_hz) and not hum.on_grid for hum in hums)
+    sure = choice.confidence * found.presence / (2 if of_generator else 1)
+    unsure = hums if sure < CLAIMED else ()
+    notes = tuple(f"speed: a shaft at {60 * hum.mains_hz:.0f} rpm could not be told from mains hum; {TELLS}" for hum in unsure)
     u95 = _with_clock(found.mean_sd_hz, clock * track.mean_hz)
     rivals = tuple((comb.hz, chance * found.presence) for comb, chance in choice.rivals if chance * found.presence >= LISTED)
-    return SpeedTrack(track.time_s, track.hz, "estimated", u95, sure, rivals, hum_hz=found.hum_hz, notes=notes)
+    return SpeedTrack(track.time_s, track.hz, "estimated", u95, sure, rivals, notes=notes)
 
 
 def _with_clock(sd_hz: float, reach_hz: float) -> float:
