@@ -5,17 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.machine_sounds import bench, clean
+from tests.machine_sounds import clean
 from tests.shaft_sounds import coloured, orders, walk
 from vibekit.analysis import analyze
 from vibekit.diagnosis import diagnose
 from vibekit.hum import beside, find_hum, folded, hum_problems
 from vibekit.orders import angular_signal
 from vibekit.powers import line_power
+from vibekit.recording import Channel, Recording
 from vibekit.rig import draw_craft, record
 from vibekit.rig.disturbance import Disturbance
 from vibekit.settings import Settings
-from vibekit.speed import find_speed, seek_speed
+from vibekit.speed import CLAIMED, seek_speed
 from vibekit.transform import Transform
 
 RATE, SECONDS, SHAFT_HZ = 8000.0, 10.0, 49.7
@@ -43,7 +44,8 @@ def noise(seed, size=TIME.size):
 @pytest.mark.parametrize("mains", [50.02, 59.97, 49.6, 60.5])
 @pytest.mark.parametrize("multiples", [(1, 2, 3, 4, 5), (1, 3, 5, 7), (2, 3, 4, 6)], ids=["all", "odd", "mixed"])
 def test_hum_of_a_grid_and_of_a_weak_generator_is_found_within_its_interval(mains, multiples):
-    found = [seen(humming(mains, multiples) + noise(seed)) for seed in CASES]
+    level = 0.1 if min(abs(mains - 50), abs(mains - 60)) < 0.1 else 0.3  # what strays as a shaft may must be seen to keep its frequency
+    found = [seen(humming(mains, multiples, level) + noise(seed)) for seed in CASES]
     assert all(len(hums) == 1 for hums in found)
     assert all(abs(hum.mains_hz - mains) < hum.u95_hz < 0.02 for (hum,) in found)
     assert all(set(hum.multiple) == set(multiples) and hum.on_grid == (abs(mains / hum.nominal_hz - 1) < 2e-3) for (hum,) in found)
@@ -99,7 +101,8 @@ def test_hum_beside_a_shaft_is_told_from_it():
         rng = np.random.default_rng(seed)
         shaft = orders(rng, walk(rng, TIME.size, RATE, SHAFT_HZ, 2e-3), RATE, {1: 0, 2: -3, 3: -6, 4: -6})
         (hum,) = seen(shaft + humming(50.01, (1, 2, 3), 0.5) + noise(seed))
-        assert hum.multiple.tolist() == [1, 2, 3]
+        assert hum.multiple.tolist()[:3] == [1, 2, 3]
+        assert abs(hum.mains_hz - 50.01) < hum.u95_hz < 0.01
 
 
 def test_honest_recordings_hum_rarely():
@@ -108,6 +111,30 @@ def test_honest_recordings_hum_rarely():
     takes += [clean(seed, rate, 12.0 if rate < 2_000 else 2.5) for rate in (48_000, 1_000, 400, 99.3) for seed in range(20)]
     found = [find_hum([Transform.of(take.samples[0], take.rate_hz)]) for take in takes]
     assert sum(map(bool, found)) <= 4
+
+
+# what it is not told from
+
+
+def test_a_line_is_said_to_be_hum_or_a_shaft_and_how_to_tell_unless_the_speed_was_typed():
+    (problem,) = hum_problems(seen(humming(50.0, (1, 2, 3)) + noise(0)), None)
+    assert "fit 50 Hz mains hum, or a shaft at just this speed (3000 rpm)" in problem.detail
+    assert "Another speed of the motor tells" in problem.detail
+    assert hum_problems(seen(humming(50.0, (1, 2, 3)) + noise(0)), 3010.0) == ()
+
+
+def test_a_shaft_as_steady_as_mains_beside_its_frequency_is_open_until_its_speed_is_typed():
+    """As of a generator at 3 024 rpm: a grid never is there, a motor may be."""
+    recording = Recording((humming(50.4, range(1, 7), 0.3) + noise(2)).astype(np.float32)[None], RATE, (Channel(),))
+    track = seek_speed(recording, Settings(test="prop"))
+    assert track.confidence < CLAIMED
+    assert any("3024 rpm could not be told from mains hum; another speed of the motor tells" in note for note in track.notes)
+    typed = seek_speed(recording, Settings(test="prop", speed_rpm=3000.0))
+    assert typed.mean_hz == pytest.approx(50.4, rel=1e-4)
+    assert typed.confidence >= CLAIMED
+    hums = seen(recording.samples[0])
+    assert beside(hums, None, 0.0) == beside(hums, 50.4, 1e-4) == beside(hums, 25.2, 1e-4) == ()
+    assert beside(hums, 83.0, 1e-4) == hums
 
 
 # what it does to the orders of a shaft
@@ -146,7 +173,7 @@ def test_an_order_that_sweeps_past_hum_has_noise_there_and_nowhere_else():
         assert 0.1 < touched.mean() < 0.6
         assert np.abs(spectrum.speed_hz[touched] / np.array(at_hz)[:, None] - 1).min(axis=0).max() < 0.15
         with_it, without = line_power(spectrum, order), line_power(replace(spectrum, hum=()), order)
-        assert without.power > max(2 * without.error, 4 * abs(with_it.power))
+        assert without.power > max(1.4 * without.error, 4 * abs(with_it.power))
         assert abs(with_it.power) < 1.96 * with_it.error
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.hum import MAINS_HZ
 from vibekit.problem import Problem
 from vibekit.reading import OrderLine, SpeedResult
 from vibekit.recording import Recording
@@ -24,7 +25,6 @@ FINE = 4  # frequencies tried to the reciprocal of the length
 BESIDE = 40  # frequencies beside those tried, at which the noise is read
 CHANCE = 0.01  # of a line by noise alone
 LOUD, HIGHEST = 4, 12  # orders up to LOUD are strong on any rotor, up to HIGHEST they may be
-MAINS_HZ = (50.0, 60.0, 100.0, 120.0)
 KNOWN = ("typed", "tacho", "telemetry")  # a speed read from the slow sensor itself is below half its rate or wrong
 STEADY = 0.02  # range of the speed over its mean, beyond which a line is smeared at its alias
 _Z95 = 1.959964
@@ -119,7 +119,7 @@ def fold(time_s: Array, x: Array, rate_hz: float, shaft_hz: float, shaft_u95_hz:
     seen, apart = alias_hz(hz, rate_hz), APART / length
     far = {k: abs(alias_hz(k * shaft_hz, rate_hz) - seen) - k * shaft_u95_hz for k in range(1, HIGHEST + 1) if k != order}
     near = [k for k, hertz in far.items() if hertz < apart + reach]
-    mains = [f"mains at {f:g} Hz" for f in MAINS_HZ if abs(alias_hz(f, rate_hz) - seen) < apart + reach]
+    mains = [f"mains at {f:g} Hz" for f in (*MAINS_HZ, *(2 * f for f in MAINS_HZ)) if abs(alias_hz(f, rate_hz) - seen) < apart + reach]
     could_be = (*(f"{k}x" for k in near if k > LOUD), *mains)
     loud = [f"{k}x" for k in near if k <= LOUD]
     if min(seen, rate_hz / 2 - seen) < apart + reach:

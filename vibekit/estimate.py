@@ -121,7 +121,11 @@ class _Search:
 
 
 def estimate_speed(
-    transforms: list[Transform], settings: Settings, low_hz: float = SLOWEST_HZ, high_hz: float = FASTEST_HZ, hums: Sequence[Hum] | None = None
+    transforms: list[Transform],
+    settings: Settings,
+    low_hz: float = SLOWEST_HZ,
+    high_hz: float = FASTEST_HZ,
+    hums: Sequence[Hum] | None = None,
 ) -> Estimate | None:
     """Best supported shaft speed between two bounds, None when nothing looks like a comb.
 

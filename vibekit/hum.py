@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
-from scipy.ndimage import maximum_filter1d
 
 from vibekit.levels import HANN_POWER, hann_windowed
+from vibekit.long_transform import Real
 from vibekit.median import median
 from vibekit.problem import Problem
 from vibekit.transform import Transform, running_floor
@@ -130,9 +130,9 @@ class _Comb:
 
 @dataclass(frozen=True, slots=True)
 class _Low:
-    """The lowest bins of a record: over, (n,) power over the noise, all channels; total: (n + 1,) sum of its maxima up to each."""
+    """The lowest bins of a record: over, (n,) power over the noise, all channels; total: (n,) sum of its maxima up to each."""
 
-    over: Array
+    over: Real
     total: Array
     rate_hz: float
     step_hz: float
@@ -140,10 +140,13 @@ class _Low:
     @classmethod
     def of(cls, transforms: Sequence[Transform]) -> "_Low":
         first = transforms[0]
-        top = first.index(min((HARMONICS + 1) * MAINS_HZ[-1], first.rate_hz / 2)) - 1
-        over = np.concatenate(([1.0], np.mean([_over_noise(transform, slice(1, top)) for transform in transforms], axis=0)))
-        peaks = np.where(over >= maximum_filter1d(over, 3), over, 0.0)
-        return cls(over, np.concatenate(([0.0], np.cumsum(peaks))), first.rate_hz, first.resolution_hz)
+        top = first.index(min(HARMONICS * MAINS_HZ[-1] + FLOOR_HZ, first.rate_hz / 2)) - 1
+        each = [_over_noise(transform, slice(1, top)) for transform in transforms]
+        over = np.concatenate((np.ones(1, each[0].dtype), each[0] if len(each) == 1 else np.mean(each, axis=0)))
+        inner = over[1:-1]
+        peaks = np.where((inner >= over[:-2]) & (inner >= over[2:]), inner, 0)
+        total = np.concatenate(([0.0, 0.0], np.cumsum(peaks, dtype=np.float64)))
+        return cls(over, total, first.rate_hz, first.resolution_hz)
 
     def height(self, hz: Array, stray_hz: Array) -> Array:
         """Mean power over the noise of what stands out as far as a line strays; 0 beyond the band."""
@@ -165,7 +168,7 @@ class _Low:
     def comb(self, nominal: float, reach: float) -> _Comb | None:
         """The likeliest within a relative reach of the nominal frequency; None where it is none of hum's."""
         k = np.arange(1.0, HARMONICS + 1)
-        pitch = nominal * np.arange(1 - reach, 1 + reach, self.step_hz / (4 * k[-1] * nominal))
+        pitch = nominal * np.arange(1 - reach, 1 + reach, max(self.step_hz / (4 * k[-1] * nominal), STRAYS / 2))
         score = np.log(np.clip(self.height(np.outer(k, pitch), STRAYS * nominal * k[:, None]) / LEAST, 1.0, LOUDEST)).sum(axis=0)
         best = float(np.median(pitch[score == score.max()]))
         k = k[self.height(best * k, STRAYS * nominal * k) > LEAST]
@@ -180,6 +183,8 @@ class _Low:
                 return None
             k, sd, off = k[fits], sd[fits], off[fits]
         told, away = k.size >= SEVERAL and bool(np.any(k % 2)), abs((best + shift) / nominal - 1)
+        if bool(np.any(k * nominal > self.rate_hz / 2)) and not told:
+            return None
         if k[0] > LOW or away > u95 / nominal + (reach if told else CLOSE) or (k.size == 1 and k[0] == LOW):
             return None
         for part in FINER:
@@ -195,12 +200,14 @@ def folded(hz: Array, rate_hz: float) -> Array:
     return np.abs(hz - rate_hz * np.round(hz / rate_hz))
 
 
-def _over_noise(transform: Transform, band: slice) -> Array:
+def _over_noise(transform: Transform, band: slice) -> Real:
     """Power of the bins of a band under a Hann window, over the noise about them."""
     bins = hann_windowed(transform.bins, band)
-    power = (bins.real**2 + bins.imag**2).astype(np.float64)
-    floor = running_floor(power, max(int(FLOOR_HZ / transform.resolution_hz), 8)) / math.log(2)
-    return np.asarray(power / np.maximum(floor, FAINTEST * float(power.max()) + np.finfo(float).tiny))
+    power = bins.real**2 + bins.imag**2
+    floor = running_floor(power, max(int(FLOOR_HZ / transform.resolution_hz), 8))
+    np.maximum(floor, power.dtype.type(FAINTEST) * power.max() + np.finfo(power.dtype).tiny, out=floor)
+    power *= power.dtype.type(math.log(2))
+    return np.divide(power, floor, out=power)
 
 
 def _about(transform: Transform, hz: Array) -> tuple[Index, Bins, Array]:

@@ -12,6 +12,7 @@ from vibekit.bearing import Bearing
 from vibekit.clicks import Clicks, find_clicks
 from vibekit.envelope import FLOOR, PARTS, TURN_ORDERS, EnvelopeSpectrum, envelope_spectrum, squared, squared_envelope
 from vibekit.evidence import CAP, SKIRT, Evidence, log_mean
+from vibekit.hum import MAINS_HZ
 from vibekit.kurtogram import kurtogram
 from vibekit.long_transform import Real
 from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
@@ -25,7 +26,7 @@ LOWEST_BAND_HZ = 1500.0
 LOWEST_TURNS = 20.0  # times the shaft's frequency: above its harmonics, which are tall
 NARROWEST_TURNS = 15.0  # times the shaft's frequency: two multiples of the strikes of any race either side of a ring
 TOP_ORDER = 30.0
-MAINS_HZ = np.array([100.0, 120.0])  # iron pulls twice a period, rectifiers load twice a period
+TWICE = 2 * np.array(MAINS_HZ)  # iron pulls twice a period, rectifiers load twice a period
 MAINS_MULTIPLES = np.arange(1.0, 7.0)
 MAINS_OFF = 0.001  # of grids in step (common practice, no source)
 STRANGERS = (0.65, 1.45)  # orders at which another shaft may turn: below lie cages, above balls
@@ -231,7 +232,7 @@ def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float) -> tuple[float, fl
 
 def _mains(spectrum: EnvelopeSpectrum, hz: float) -> Array:
     """Orders, (n,), at which a line stands where the mains would pulse, with the shaft turning at `hz`."""
-    order = np.outer(MAINS_HZ, MAINS_MULTIPLES).ravel() / hz
+    order = np.outer(TWICE, MAINS_MULTIPLES).ravel() / hz
     at = np.rint(order[order < spectrum.order[-1] - 1] / spectrum.resolution).astype(int)
     off = np.arange(-SKIRT, SKIRT + 1)
     peak = at + off[spectrum.ratio[np.maximum(at[:, None] + off, 0)].argmax(axis=1)]
