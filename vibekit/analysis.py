@@ -66,8 +66,9 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     spin = listen(recording, settings, part) if by_hand else None
     whole = _transforms(recording, part)
     hums = find_hum(whole)
-    if settings.test == "flight" and (steady := beside(hums, None, 0.0)):
-        recording = without_hum(recording, part, steady)
+    still = hums if settings.test == "run-up" else beside(hums, None, 0.0) if settings.test == "flight" else ()
+    if still:
+        recording = without_hum(recording, part, still)
         whole, hums = _transforms(recording, part), ()
     sought = spin.track if spin else _shaft(recording, settings, part, whole, hums)
     speed = spin.speed if spin else sought.result if sought else SpeedResult("none")

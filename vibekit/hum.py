@@ -42,7 +42,8 @@ FINER_SHARE = 0.4  # of them, where it has one
 KNOWN = 0.1  # of a bin: standard deviation of a line's place
 HALF_HZ = 1.0  # of the band in which a line's phase is followed
 NOISY = 0.03  # of a line's power in that band: noise from which its phase tells nothing
-NARROW = 0.5  # share of the power in that band that stands in the line itself
+NARROW, ALONE = 0.5, 0.7  # share of the power in that band that stands in the line itself, of one of several and of few
+BESIDE, LOW_SIDE = 5, 0.1  # bins beside a line, that on one side at least hold no more than so much of its height
 SWELLS = 0.02  # variance of its amplitude over its mean square, from which it tells nothing either
 LOBE = 1  # bins either side of a line, that hold 97 % of it under a Hann window wherever it lies between two bins
 HANN_NENBW = 1.5  # noise bandwidth, bins (Harris, Proc. IEEE 66 (1978) 51-83)
@@ -127,6 +128,11 @@ class _Comb:
     u95_hz: float
     multiple: Array
 
+    @property
+    def several(self) -> bool:
+        """As many as tell a frequency of their own: an even comb is a shaft of twice the speed."""
+        return self.multiple.size >= SEVERAL and bool(np.any(self.multiple % 2))
+
 
 @dataclass(frozen=True, slots=True)
 class _Low:
@@ -182,17 +188,17 @@ class _Low:
             if not fits.any():
                 return None
             k, sd, off = k[fits], sd[fits], off[fits]
-        told, away = k.size >= SEVERAL and bool(np.any(k % 2)), abs((best + shift) / nominal - 1)
-        if bool(np.any(k * nominal > self.rate_hz / 2)) and not told:
-            return None
-        if k[0] > LOW or away > u95 / nominal + (reach if told else CLOSE) or (k.size == 1 and k[0] == LOW):
+        comb = _Comb(nominal, best + shift, u95, k)
+        near = abs(comb.hz / nominal - 1) < u95 / nominal + (reach if comb.several else CLOSE)
+        seen = k[0] <= LOW and (comb.several or (k[0] < LOW + (k.size > 1) and k[-1] * nominal < self.rate_hz / 2))
+        if not (near and seen):
             return None
         for part in FINER:
             j = np.arange(1.0, HARMONICS // 2 * part)
-            between = self.height((best + shift) * j[j % part > 0] / part, np.zeros(np.count_nonzero(j % part)))
-            if np.mean(between > LEAST) > FINER_SHARE:
+            j = j[j % part > 0]
+            if np.mean(self.height(comb.hz * j / part, np.zeros(j.size)) > LEAST) > FINER_SHARE:
                 return None
-        return _Comb(nominal, best + shift, u95, k)
+        return comb
 
 
 def folded(hz: Array, rate_hz: float) -> Array:
@@ -220,12 +226,17 @@ def _about(transform: Transform, hz: Array) -> tuple[Index, Bins, Array]:
     return off, bins, np.maximum(median(power) / math.log(2), FAINTEST * power.max())
 
 
+def _reach(transform: Transform, nominal: float, k: Array) -> Array:
+    """Bins either side, (m, 1), that hold a line at each multiple of mains."""
+    return np.asarray(LOBE + np.rint(STRAYS * nominal * k / transform.resolution_hz)[:, None])
+
+
 def _power(bins: Bins) -> Array:
     return np.asarray(bins.real**2 + bins.imag**2)
 
 
 def _moves(transforms: Sequence[Transform], comb: _Comb) -> bool:
-    """Say whether the frequency moves more than a grid's does, as all lines show that could; away from a grid's, whether it may.
+    """Say whether the frequency moves more than a grid's does, as all lines show that could; away from a grid's, as one does.
 
     By the phase of each in a narrow band, from one moment to the next; what the noise in the band turns it by is taken off. One that
     swells tells nothing: beats with another line beside it turn its phase, too.
@@ -245,11 +256,14 @@ def _moves(transforms: Sequence[Transform], comb: _Comb) -> bool:
         most = (MOVES * 2 * np.pi * comb.nominal * comb.multiple / (count * transform.resolution_hz)) ** 2
         tells = (swells < SWELLS + by_noise) & (by_noise < NOISY)
         told += list((turned - 2 * by_noise > most)[tells])
-        own = np.abs(off) <= LOBE + np.rint(STRAYS * comb.nominal * comb.multiple / transform.resolution_hz)[:, None]
-        narrow.append(np.sum(_power(bins) * own, axis=1) / np.sum(_power(bins[:, band]), axis=1))
-    if abs(comb.hz / comb.nominal - 1) > GRID + comb.u95_hz / comb.nominal:
-        return len(told) < SEVERAL - 1 or any(told)
-    return bool(told and all(told)) or float(np.max(narrow)) < NARROW
+        power, reach = _power(bins), _reach(transform, comb.nominal, comb.multiple)
+        over = power - noise[:, None]
+        share = np.sum(over * (np.abs(off) <= reach), axis=1) / np.maximum(np.sum(over[:, band], axis=1), noise)
+        sides = [np.mean(power, axis=1, where=(side > reach + 1) & (side <= reach + BESIDE)) for side in (off, -off)]
+        narrow.append(np.where(np.minimum(*sides) < LOW_SIDE * power.max(axis=1, where=np.abs(off) <= reach, initial=0.0), share, 0.0))
+    away = abs(comb.hz / comb.nominal - 1) > GRID + comb.u95_hz / comb.nominal
+    moved = any(told) if away else bool(told and all(told))
+    return moved or float(np.max(narrow)) < (NARROW if comb.several else ALONE)
 
 
 def _measured(transforms: Sequence[Transform], comb: _Comb) -> Hum:
@@ -260,7 +274,7 @@ def _measured(transforms: Sequence[Transform], comb: _Comb) -> Hum:
     hz, power, height, stands = folded(comb.hz * k, rate), [], np.zeros(k.size), np.zeros(k.size)
     for transform in transforms:
         off, each, noise = _about(transform, hz)
-        own = np.abs(off) <= LOBE + np.rint(STRAYS * comb.nominal * k / transform.resolution_hz)[:, None]
+        own = np.abs(off) <= _reach(transform, comb.nominal, k)
         line, under = np.sum(_power(each) * own, axis=1), noise * np.count_nonzero(own, axis=1)
         power.append(np.maximum(line - under, 0.0) * 2 / (HANN_POWER * n**2))
         height += np.maximum(line - under, 0.0) / noise / len(transforms)

@@ -1,4 +1,4 @@
-"""Mains hum taken out of a flight, where it would pass for a rotor that stands over the others: it keeps its frequency, no rotor does."""
+"""Mains hum taken out where it keeps its frequency and no shaft does: of a flight, where it would pass for a rotor, and of a run-up."""
 
 from collections.abc import Sequence
 from dataclasses import replace
