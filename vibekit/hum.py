@@ -42,8 +42,7 @@ FINER_SHARE = 0.4  # of them, where it has one
 KNOWN = 0.1  # of a bin: standard deviation of a line's place
 HALF_HZ = 1.0  # of the band in which a line's phase is followed
 NOISY = 0.03  # of a line's power in that band: noise from which its phase tells nothing
-NARROW, ALONE = 0.5, 0.7  # share of the power in that band that stands in the line itself, of one of several and of few
-BESIDE, LOW_SIDE = 5, 0.1  # bins beside a line, that on one side at least hold no more than so much of its height
+NEARLY, NEAR_HZ, CROWD = 0.25, 1.5, 1  # lines that make a crowd of one: of its power, as near, more than so many
 SWELLS = 0.02  # variance of its amplitude over its mean square, from which it tells nothing either
 LOBE = 1  # bins either side of a line, that hold 97 % of it under a Hann window wherever it lies between two bins
 HANN_NENBW = 1.5  # noise bandwidth, bins (Harris, Proc. IEEE 66 (1978) 51-83)
@@ -231,6 +230,15 @@ def _reach(transform: Transform, nominal: float, k: Array) -> Array:
     return np.asarray(LOBE + np.rint(STRAYS * nominal * k / transform.resolution_hz)[:, None])
 
 
+def _crowd(transform: Transform, off: Index, power: Array, noise: Array, reach: Array) -> Index:
+    """How many others nearly as high lie near each line, (m,): one may be a shaft's, a shaft that wanders makes many."""
+    peak = np.max(power, axis=1, where=np.abs(off) <= reach, initial=0.0)
+    high = power > np.maximum(NEARLY * peak, LEAST * noise)[:, None]
+    high[:, 1:-1] &= (power[:, 1:-1] > power[:, :-2]) & (power[:, 1:-1] >= power[:, 2:])
+    near = (np.abs(off) > reach + 1) & (np.abs(off) * transform.resolution_hz < NEAR_HZ)
+    return np.asarray(np.count_nonzero(high & near, axis=1))
+
+
 def _power(bins: Bins) -> Array:
     return np.asarray(bins.real**2 + bins.imag**2)
 
@@ -241,7 +249,7 @@ def _moves(transforms: Sequence[Transform], comb: _Comb) -> bool:
     By the phase of each in a narrow band, from one moment to the next; what the noise in the band turns it by is taken off. One that
     swells tells nothing: beats with another line beside it turn its phase, too.
     """
-    told, narrow = [], []
+    told, crowd = [], []
     for transform in transforms:
         off, bins, noise = _about(transform, folded(comb.hz * comb.multiple, transform.rate_hz))
         band = np.abs(off) * transform.resolution_hz < HALF_HZ
@@ -256,14 +264,10 @@ def _moves(transforms: Sequence[Transform], comb: _Comb) -> bool:
         most = (MOVES * 2 * np.pi * comb.nominal * comb.multiple / (count * transform.resolution_hz)) ** 2
         tells = (swells < SWELLS + by_noise) & (by_noise < NOISY)
         told += list((turned - 2 * by_noise > most)[tells])
-        power, reach = _power(bins), _reach(transform, comb.nominal, comb.multiple)
-        over = power - noise[:, None]
-        share = np.sum(over * (np.abs(off) <= reach), axis=1) / np.maximum(np.sum(over[:, band], axis=1), noise)
-        sides = [np.mean(power, axis=1, where=(side > reach + 1) & (side <= reach + BESIDE)) for side in (off, -off)]
-        narrow.append(np.where(np.minimum(*sides) < LOW_SIDE * power.max(axis=1, where=np.abs(off) <= reach, initial=0.0), share, 0.0))
+        crowd.append(_crowd(transform, off, _power(bins), noise, _reach(transform, comb.nominal, comb.multiple)))
     away = abs(comb.hz / comb.nominal - 1) > GRID + comb.u95_hz / comb.nominal
     moved = any(told) if away else bool(told and all(told))
-    return moved or float(np.max(narrow)) < (NARROW if comb.several else ALONE)
+    return moved or int(np.min(crowd)) > (CROWD if comb.several else 0)
 
 
 def _measured(transforms: Sequence[Transform], comb: _Comb) -> Hum:
@@ -271,15 +275,17 @@ def _measured(transforms: Sequence[Transform], comb: _Comb) -> Hum:
     rate, n = transforms[0].rate_hz, transforms[0].n
     k = np.arange(1.0, TOP_HZ / comb.hz)
     k = k[(k * comb.hz < 0.45 * rate) | np.isin(k, comb.multiple)]
-    hz, power, height, stands = folded(comb.hz * k, rate), [], np.zeros(k.size), np.zeros(k.size)
+    hz, power, height, stands, crowd = folded(comb.hz * k, rate), [], np.zeros(k.size), np.zeros(k.size), np.full(k.size, CROWD + 1)
     for transform in transforms:
-        off, each, noise = _about(transform, hz)
-        own = np.abs(off) <= _reach(transform, comb.nominal, k)
-        line, under = np.sum(_power(each) * own, axis=1), noise * np.count_nonzero(own, axis=1)
+        off, bins, noise = _about(transform, hz)
+        each, reach = _power(bins), _reach(transform, comb.nominal, k)
+        own = np.abs(off) <= reach
+        crowd = np.minimum(crowd, _crowd(transform, off, each, noise, reach))
+        line, under = np.sum(each * own, axis=1), noise * np.count_nonzero(own, axis=1)
         power.append(np.maximum(line - under, 0.0) * 2 / (HANN_POWER * n**2))
         height += np.maximum(line - under, 0.0) / noise / len(transforms)
         stands += line / under / len(transforms)
-    found = np.flatnonzero((stands > LEAST) | np.isin(k, comb.multiple))
+    found = np.flatnonzero(((stands > LEAST) | np.isin(k, comb.multiple)) & (crowd <= CROWD))
     far = np.flatnonzero(np.diff(k[found], prepend=0) > GAP)
     found = found[: far[0]] if far.size else found
     over = 10 * np.log10(np.maximum(height[found] * transforms[0].resolution_hz / HANN_NENBW, 1e-3))
