@@ -186,3 +186,28 @@ def test_a_sound_motor_is_not_called_hurt_for_hum_that_falls_on_its_half_orders(
         now = [analyze(recording, settings) for recording in humming]
         assert any("mains hum at 50.0" in line for reading in now for line in reading.log)
         assert diagnose(now, references=past).conclusion.condition in ("healthy", "undecided")
+
+
+def test_hum_of_a_run_up_hides_neither_its_speed_nor_makes_a_resonance():
+    for seed in (1, 8):
+        craft = draw_craft(8_200_000 + seed)
+        plain, loud = (
+            analyze(record(craft, test="run-up", disturbance=Disturbance(hum=hum))[0], Settings(test="run-up")) for hum in (0.0, 0.4)
+        )
+        assert any(line.startswith("mains hum taken out at 50") for line in loud.log)
+        assert loud.speed.rpm == pytest.approx(plain.speed.rpm, rel=2e-3)
+        assert loud.quantity("resonance").value == pytest.approx(plain.quantity("resonance").value, abs=0.7)
+        assert loud.quantity("1x").value == pytest.approx(plain.quantity("1x").value, abs=0.5)
+
+
+def test_it_is_said_on_which_orders_hum_lies_and_for_how_long_whatever_tells_the_speed():
+    """A speed that is raised half-way from 2 700 to 3 000 rpm: hum of 50 Hz is on 1x from then on."""
+    hz = np.where(TIME < SECONDS / 2, 45.0, 50.0)
+    turns = np.cumsum(hz) / RATE
+    x = 0.2 * np.cos(2 * np.pi * turns) + humming(50.0, (1, 2, 3), 0.1) + 0.02 * np.random.default_rng(1).standard_normal(TIME.size)
+    samples = np.stack([x, (turns % 1 < 0.1).astype(float)]).astype(np.float32)
+    reading = analyze(Recording(samples, RATE, (Channel(), Channel("tacho", "V", "tacho"))), Settings(test="bare"))
+    assert reading.speed.method == "tacho"
+    (said,) = (line for line in reading.log if "mains hum lies on" in line)
+    share = float(said.split(" 1x for ")[1].split(" %")[0])
+    assert 40 < share < 60
