@@ -31,7 +31,7 @@ STRAYS = 2e-4  # of a grid's frequency while a recording lasts, either way (from
 MOVES = 4e-4  # rms of a frequency about its mean, over the mean: a grid stays below, a shaft whose speed nothing holds does not
 SHORTEST_S = 2.0
 TOP_HZ, HARMONICS = 5000.0, 8  # rectifiers make multiples up to some kHz; it is told by the first of them
-LOW, SEVERAL = 3, 3  # multiples of which one must be there, and how many tell a frequency of their own, an odd one among them
+LOW, SEVERAL = 3, 3  # multiple below which a lone line lies, of more the lowest; how many tell a frequency of their own, one of them odd
 LEAST = 12.0  # power of a line over the noise
 GAP = 4  # of its multiples, that may be missing between two
 LOUDEST = 100.0  # power over LEAST from which a line counts no more
@@ -189,8 +189,8 @@ class _Low:
             k, sd, off = k[fits], sd[fits], off[fits]
         comb = _Comb(nominal, best + shift, u95, k)
         near = abs(comb.hz / nominal - 1) < u95 / nominal + (reach if comb.several else CLOSE)
-        seen = k[0] <= LOW and (comb.several or (k[0] < LOW + (k.size > 1) and k[-1] * nominal < self.rate_hz / 2))
-        if not (near and seen):
+        low = k[0] < LOW + min(k.size, SEVERAL) - 1 and (comb.several or k[-1] * nominal < self.rate_hz / 2)
+        if not (near and low):
             return None
         for part in FINER:
             j = np.arange(1.0, HARMONICS // 2 * part)
@@ -267,7 +267,7 @@ def _moves(transforms: Sequence[Transform], comb: _Comb) -> bool:
         crowd.append(_crowd(transform, off, _power(bins), noise, _reach(transform, comb.nominal, comb.multiple)))
     away = abs(comb.hz / comb.nominal - 1) > GRID + comb.u95_hz / comb.nominal
     moved = any(told) if away else bool(told and all(told))
-    return moved or int(np.min(crowd)) > (CROWD if comb.several else 0)
+    return moved or (int(np.min(crowd)) > CROWD if comb.multiple.size >= SEVERAL else bool(np.max(np.min(crowd, axis=0))))
 
 
 def _measured(transforms: Sequence[Transform], comb: _Comb) -> Hum:

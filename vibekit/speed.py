@@ -242,7 +242,7 @@ def _from_typed(transforms: list[Transform], settings: Settings, rpm: float, clo
     shown = near if near and near.confidence >= 0.5 else None
     is_far = bool(shown and abs(shown.mean_hz / typed - 1) > CONTRADICTION)
     hidden = any(_is_under(typed, hum) for hum in hums)
-    if shown and is_far and hidden and shown.confidence < SURE:
+    if is_far and hidden:
         shown = None
     away = bool(shown and shown.confidence >= SURE and is_far)
     runs, also = shown.mean_hz if shown else typed, ""
