@@ -7,9 +7,10 @@ import pytest
 from scipy import stats
 from scipy.integrate import solve_ivp
 
+from vibekit import coastdown
 from vibekit.coastdown import CoastDown, coast_time, fit_coast_down
 from vibekit.errors import UsageError
-from vibekit.rig.hand_spin import Rotor, coast_down
+from vibekit.rig.hand_spin import UNEVEN, UNEVEN_TURNS, Rotor, coast_down
 
 SHARE = 2 * np.pi  # from turns to radians
 CASES = int(os.environ.get("VIBEKIT_INTERVALS", "25"))
@@ -128,6 +129,14 @@ def test_intervals_hold_the_truth_however_uneven_the_friction(uneven, shared):
         held.append([abs(value - truth) <= reach for value, reach, truth in known] + [not abs(seconds - true) > u95])
     found = np.sum(held, axis=0)
     assert np.all((found >= stats.binom(CASES, 0.93).ppf(0.001)) & (found <= stats.binom(CASES, 0.975).ppf(0.999))), found / CASES
+
+
+def test_what_is_expected_of_uneven_friction_is_what_motors_of_the_rig_have():
+    """Mean over a turn of what stays alike over tau turns (Uhlenbeck & Ornstein 1930): variance 2 tau^2 (1 / tau - 1 + exp(-1 / tau))."""
+    turn = np.sqrt(2 * UNEVEN_TURNS**2 * (1 / UNEVEN_TURNS - 1 + np.exp(-1 / UNEVEN_TURNS)))
+    seen = np.log([UNEVEN * turn * (1 + limits) for limits in (*[0] * 8, 2, 4, 8, 20)])
+    assert np.exp(seen.mean()) == pytest.approx(coastdown.UNEVEN[0], rel=0.02)
+    assert seen.std() == pytest.approx(coastdown.UNEVEN[1], rel=0.05)
 
 
 def test_drag_and_coast_time_come_out_within_five_per_cent(fitted):

@@ -127,6 +127,15 @@ def test_half_orders_of_a_loose_motor_do_not_halve_its_speed(settings):
     assert any(comb.hz == pytest.approx(45.0, rel=1e-3) and chance > 0.1 for comb, chance in choice.rivals)
 
 
+def test_half_orders_as_high_as_the_1x_leave_both_speeds_open():
+    """No line tells such a loose shaft from one at half its speed; what it has more of everywhere are its own multiples."""
+    level = {1: -5, 2: 0, 3: -6, 4: -5, 5: -9, 6: -7, 7: -16, 8: -11, 9: -30, 10: -17}
+    choice = estimate_speed(transforms(heard(np.random.default_rng(9), 47.0, level)), Settings(test="bare")).choice
+    offered = {round(comb.hz / 47.0, 2): chance for comb, chance in ((choice.comb, choice.confidence), *choice.rivals)}
+    assert offered[1] < 0.9
+    assert offered[2] > 0.1
+
+
 def test_a_bare_motor_that_shakes_twice_a_turn_is_not_claimed_as_a_loose_one():
     """2x high over all odd orders, as of a bent shaft or an oval seat (Eisenmann & Eisenmann 1998, from memory): both speeds stay open."""
     level = {1: -14, 2: 0, 3: -17, 5: -21, 7: -25}

@@ -1,8 +1,11 @@
 """1x of a run-up against an earlier one: a mode that is new raises it at one speed, a force at all of them."""
 
+import os
+
 import numpy as np
 import pytest
 
+from vibekit import lone_rise as lone_rise_file
 from vibekit.change import Pairing, pair_up
 from vibekit.lone_rise import lone_rise
 from vibekit.observation import LONE, STEPS, observe
@@ -13,6 +16,7 @@ from vibekit.rig import Fault, draw_craft
 from vibekit.rig_case import rig_reading
 from vibekit.settings import Settings
 
+DRAWS = int(os.environ.get("VIBEKIT_INTERVALS", "12"))
 RPM = np.linspace(3000, 9000, 200)
 MODE = 6400.0  # rpm at which it is met
 
@@ -52,6 +56,21 @@ def test_a_force_that_changed_or_did_not_speaks_against_it(factor):
     """Past two modes that were there all along, as heard through the same path."""
     path = FORCE * (1 + answer(0.02))
     assert against(factor * path, path).score < -1
+
+
+def test_so_many_speeds_and_heights_thought_of_make_no_chance_rise_a_resonance():
+    """The odds average over all 783 shapes, so that the mean of an e-value is at most 1 where nothing answers, and 10 is passed in at most
+    one case in 10 (Markov; for the price of a search: E. Gross and O. Vitells, Eur. Phys. J. C 70 (2010) 525)."""
+    rng, rpm = np.random.default_rng(0), np.geomspace(3000, 9000, 29)
+    near = np.exp(-np.abs(np.log(rpm[:, None] / rpm)) / lone_rise_file.ALIKE)
+    for spread, common, own in (
+        (lone_rise_file.REST_DB, lone_rise_file.REFIT_DB, 1.0),
+        (lone_rise_file.UNLIKE_DB, lone_rise_file.FORCE_DB, 4.0),
+    ):
+        cover = np.diag(np.full(29, own + lone_rise_file.OWN_DB**2)) + spread**2 * near + common**2
+        score = [lone_rise_file._score(rpm, y, np.full(29, own)) for y in rng.multivariate_normal(np.zeros(29), cover, DRAWS)]
+        assert np.mean(10 ** np.array(score)) < 1
+        assert np.mean(np.array(score) > 1) < 0.1
 
 
 def test_gain_of_the_sensor_is_taken_out():

@@ -122,6 +122,46 @@ def test_intervals_cover_and_are_no_wider_than_the_bound_asks(kind, knocks):
     assert kind == "coloured" or np.median(width) / 1.96 <= 1.25 * sd
 
 
+def ringing(rng, modes, knocks, rate=2000.0, apart_s=1.2):
+    """Acceleration (n,) where blows of 3 ms strike a frame with these modes (Hz, damping); the second strikes again after 70 ms.
+
+    The blow itself over the mass, less what each mode swings back (Rao, Mechanical Vibrations (2011), section 4.5: impulse response).
+    """
+    n = int(apart_s * rate)
+    time, x, answer = np.arange(n) / rate, np.zeros(int(0.4 * rate) + knocks * n), np.zeros(n)
+    for hz, ratio in modes:
+        omega, share = 2 * np.pi * hz, rng.uniform(0.4, 1)
+        answer[0] += share
+        answer -= share * omega / rate * np.exp(-omega * ratio * time) * np.sin(omega * math.sqrt(1 - ratio**2) * time)
+    blow = np.convolve(answer, np.sin(np.pi * np.arange(1, 7) / 7))[:n]
+    at = [int(0.2 * rate) + i * n for i in range(knocks)]
+    for start in (*at, at[1] + int(0.07 * rate)):
+        x[start : start + n] += rng.uniform(1, 3) * blow[: x.size - start]
+    return x
+
+
+@pytest.mark.parametrize("close", [0.06, 0.25])
+def test_intervals_cover_where_modes_lie_close(close):
+    """Frames drawn at random, two of whose modes lie 6 or 25 % apart; a double hit each, which is refused whatever rings."""
+    frequency, damping = [], []
+    for i in range(TAPS):
+        rng = np.random.default_rng([i, round(100 * close)])
+        hz = rng.uniform(25, 120)
+        modes = [(hz, rng.uniform(0.008, 0.05)), (hz * (1 + close), rng.uniform(0.008, 0.05)), (3.5 * hz, rng.uniform(0.01, 0.04))]
+        x = ringing(rng, modes, 6)
+        noise = 0.003 * np.abs(x).max() * (coloured(rng, x.size) if i % 2 else rng.standard_normal(x.size))
+        found = tap_modes(recording((x + noise)[None], 2000.0))
+        assert len(found.refused) == (2 if "double hit" in found.refused[0] else 1)
+        assert found.knocks == 5
+        for mode in found.modes:
+            true_hz, ratio = min(modes, key=lambda each: abs(math.log(each[0] / mode.frequency_hz)))
+            frequency.append(abs(mode.frequency_hz - true_hz) <= mode.frequency_u95_hz)
+            damping.append(abs(mode.damping - ratio) <= mode.damping_u95)
+    assert len(frequency) > 2 * TAPS
+    for held in (frequency, damping):
+        assert sum(held) >= stats.binom(len(held), 0.93).ppf(0.001), np.mean(held)
+
+
 def test_knocks_are_found_where_they_are():
     rng = np.random.default_rng(5)
     at = blows(rng, 3)

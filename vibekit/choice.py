@@ -94,7 +94,8 @@ def half_orders(comb: Comb, settings: Settings) -> float:
     """Log odds that a comb is that of a loose shaft twice as fast, whose half orders are its odd ones (Randall 2011, from memory).
 
     Its 1x, or the blade pass of a propeller of known blades, then stands high over all that only a shaft at the half speed would make; and
-    as blows feed every multiple, what shows of a bare one's even orders stands over the odd ones beside it. -inf where it does not look so.
+    as blows feed every multiple, what shows of a bare one's even orders stands over the odd ones beside it. Half orders may be as high as
+    the 1x: a bare comb without the first is only less likely that of a loose shaft. -inf where nothing of the kind is known.
     """
     bare, blades = settings.test in ("bare", "hand-spin"), settings.blades or 0
     if not (bare or blades):
@@ -102,12 +103,11 @@ def half_orders(comb: Comb, settings: Settings) -> float:
     height = comb.height_db
     high = 2 if bare else 2 * blades
     low = (1, 3, 5, 7, 9) if bare else (1, 3, 5, 7, 9, 3 * blades, 5 * blades)
-    if height[high - 1] <= height[[order - 1 for order in low if order <= HIGHEST_ORDER]].max() + HALVES_DB:
-        return -math.inf
+    stands = height[high - 1] > height[[order - 1 for order in low if order <= HIGHEST_ORDER]].max() + HALVES_DB
     if not bare:
-        return math.log(BLADED_HALVES / (1 - BLADED_HALVES))
-    odds = math.log(LOOSE / (1 - LOOSE)) + _told(SHOW, True)
-    for order in (4, 6, 8, 10):
+        return math.log(BLADED_HALVES / (1 - BLADED_HALVES)) if stands else -math.inf
+    odds = math.log(LOOSE / (1 - LOOSE)) + _told(SHOW, stands)
+    for order in (4, 6, 8, 10) if stands else (2, 4, 6, 8, 10):
         if comb.chance[order - 1] < 0.1:
             odds += _told(FEEDS_ALL, height[order - 1] > max(height[order - 2], height[order]))
     return odds

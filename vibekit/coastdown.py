@@ -17,7 +17,9 @@ LEAST_DROP = 0.3  # of the first speed; less says nothing of how drag depends on
 ALIKE, MOST_POINTS = 1.0, 300  # turns over which points are joined: friction stays alike there; and points kept at most
 KNOWN = 0.3  # a part of the drag is stated where its interval is under this share of it
 BRAKED_HZ = 2.0  # viscous rate, 1/s: grease of small bearings slows a bell by a tenth to a half each second (SKF's friction formulae)
-UNEVEN = 0.06, 1.2  # unevenness of a bearing's friction a turn, most likely value and spread of its logarithm (no source: a weak prior)
+# unevenness of a bearing's friction from turn to turn, middle and spread of its logarithm: of two good motors in three and one with grit or
+# a rub of 2 to 20 limits, as the rig's friction is uneven (`vibekit/rig/hand_spin.py`; common practice, no source)
+UNEVEN = 0.055, 1.0
 AIRY = 0.9995  # chance from which air is believed in: taken for air, what chance does to one in forty would cost all else its interval
 BENDS_ALIKE = 1.94  # second differences of white noise that are worth one: 1 + 2 (4/9 + 1/36), squares of their correlations
 RATIOS = np.geomspace(1e-4, 1e2, 13)  # variance of the wander in one step over that of one point
