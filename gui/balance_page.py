@@ -66,6 +66,7 @@ class BalancePage(Page):
         self.row.heard.connect(self._hear)
         self.row.taken.connect(lambda take: self.add_files([str(take.path)]))
         self.filed = QComboBox()
+        self.filed.setAccessibleName("what each channel of the files holds")
         for words, roles in FILED:
             self.filed.addItem(words, roles)
         self.left, self.below, self.right = QVBoxLayout(), QVBoxLayout(), QVBoxLayout()

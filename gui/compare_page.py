@@ -9,7 +9,7 @@ from vibekit.drawings import Group, Member
 from vibekit.frame import Frame, key_lines, span, tallest
 from vibekit.gui.compare_marks import draw_bar, name_ends, name_lines
 from vibekit.gui.comparison_table import ComparisonTable
-from vibekit.gui.desk import Desk, Page, empty, label
+from vibekit.gui.desk import Desk, Page, empty, label, named
 from vibekit.gui.laid_over import conditions_to_lay, laid_over
 from vibekit.gui.plot import Plot, figures
 from vibekit.gui.series import Series
@@ -38,6 +38,7 @@ class ComparePage(Page):
         self.kind = "order"
         self.asked: float | None = None
         self.tests, self.kinds, self.laid = QComboBox(), QComboBox(), QComboBox()
+        named((self.tests, "test"), (self.kinds, "kind of spectrum"), (self.laid, "what a condition looks like, laid over"))
         self.tests.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
         self.kinds.addItem("order spectrum", "order")
         self.kinds.addItem("envelope of the high band", "envelope")

@@ -78,6 +78,12 @@ def label(text: str = "", kind: str = "", *, wrap: bool = True) -> QLabel:
     return made
 
 
+def named(*fields: tuple[QWidget, str]) -> None:
+    """Say what fields are for that have no words beside them: it is read out where nothing is seen."""
+    for field, words in fields:
+        field.setAccessibleName(words)
+
+
 def rule(look: Look) -> QFrame:
     """Make a thin line across."""
     made = QFrame()

@@ -102,6 +102,7 @@ class LookPage(Page):
             self.rows[asked.position, question.id] = group
         else:
             line = QLineEdit(given.answer if given else "")
+            line.setAccessibleName(question.text)
             line.setPlaceholderText(f"such as {question.form}")
             line.setEnabled(allowed)
             line.setFixedWidth(self.look.px(260))
@@ -123,6 +124,7 @@ class LookPage(Page):
         given = draft.given[asked]
         note = QLineEdit(given.note)
         note.setPlaceholderText("note")
+        note.setAccessibleName(f"note on: {asked.question.text}")
         note.setMinimumWidth(self.look.px(160))
         note.editingFinished.connect(lambda: draft.give(asked, given.answer, note.text(), [photo.path for photo in given.photos]))
         return note

@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 from vibekit.capture.reader import Reader
 from vibekit.capture.take import Take
 from vibekit.errors import UsageError, VibekitError
-from vibekit.gui.desk import Desk, Page, column, empty, label, rule, scrolled
+from vibekit.gui.desk import Desk, Page, column, empty, label, named, rule, scrolled
 from vibekit.gui.drop_area import DropArea
 from vibekit.gui.live_panel import LivePanel
 from vibekit.gui.phone_panel import PhonePanel
@@ -78,6 +78,7 @@ class MeasurePage(Page):
         row = QHBoxLayout()
         for sensor in (None, *SENSORS):
             self.sensor.addItem(SENSOR_WORDS[sensor], sensor)
+        named((self.sensor, "sensor"), (self.speed, "speed, rpm"), (self.setup, "set-up"), (self.roles, "channels"), (self.unit, "unit"))
         self.sensor.setToolTip("what listens; it decides what can be judged")
         self.speed.setPlaceholderText("speed, rpm")
         self.speed.setToolTip("shaft speed in rpm where it is known; left open, it is looked for in the recording")

@@ -12,7 +12,7 @@ from vibekit.comparison import effects_words
 from vibekit.effect import effects_of
 from vibekit.errors import UsageError
 from vibekit.frame import frame_of, tallest
-from vibekit.gui.desk import Desk, Page, empty, label
+from vibekit.gui.desk import Desk, Page, empty, label, named
 from vibekit.gui.plot import Plot
 from vibekit.gui.series import Series
 from vibekit.gui.spectrum_plot import draw_frame, say_at, spectrum_plot
@@ -33,6 +33,7 @@ class PastPage(Page):
         super().__init__(desk)
         self.history: History | None = None
         self.kinds, self.names, self.before, self.after = (QComboBox() for _ in range(4))
+        named((self.kinds, "test and set-up"), (self.names, "quantity"), (self.before, "reading before"), (self.after, "reading after"))
         for chooser in (self.kinds, self.names, self.before, self.after):
             chooser.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
         self.kinds.currentIndexChanged.connect(self._kind_chosen)
@@ -74,6 +75,7 @@ class PastPage(Page):
             self.did.addItem(word)
         for word in PARTS:
             self.part.addItem(word)
+        named((self.part, "part worked on"), (self.did, "what was done"), (self.fitted, "with what"), (self.words, "note"))
         self.fitted.setPlaceholderText("with what, or the other position of a swap")
         self.words.setPlaceholderText("note")
         self.noted = QPushButton("Note it")

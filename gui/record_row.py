@@ -40,6 +40,7 @@ class RecordRow(QWidget):
         for chooser in (self.devices, self.roles):
             chooser.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.devices.setAccessibleName("what to record from")
+        self.roles.setAccessibleName("what each channel holds")
         self.devices.currentIndexChanged.connect(self._offer_roles)
         self.roles.setMinimumContentsLength(19)
         self.roles.hide()
@@ -52,6 +53,7 @@ class RecordRow(QWidget):
         self.rescan.clicked.connect(self.list_devices)
         self.length = QSpinBox()
         self.length.setRange(0, 600)
+        self.length.setAccessibleName("how long to record")
         self.length.setValue(USUAL_S)
         self.length.setSuffix(" s")
         self.length.setSpecialValueText("until stopped")

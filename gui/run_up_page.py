@@ -22,6 +22,7 @@ class RunUpPage(Page):
     def __init__(self, desk: Desk) -> None:
         super().__init__(desk)
         self.readings = QComboBox()
+        self.readings.setAccessibleName("run-up")
         self.readings.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
         self.readings.currentIndexChanged.connect(self._draw)
         self.orders, self.hertz = QPushButton("against order"), QPushButton("against Hz")

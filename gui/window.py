@@ -100,7 +100,10 @@ class Window(QMainWindow):
         tasks = scrolled(self._tasks())
         tasks.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Preferred)
         body.addWidget(tasks)
-        body.addWidget(roomy(self.stack), 1)
+        pages = roomy(self.stack)
+        for area in (tasks, pages):
+            area.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # Tab goes from field to field, which are scrolled to
+        body.addWidget(pages, 1)
         whole = QVBoxLayout()
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)

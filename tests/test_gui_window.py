@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QImage
-from PySide6.QtWidgets import QApplication, QLabel, QScrollArea, QWidget
+from PySide6.QtWidgets import QApplication, QLabel, QWidget
 
 from tests.bench import SETUP
 from tests.drawn import highest
@@ -20,7 +20,6 @@ from tests.windows import WAIT_MS, drop, opening, rest, texts
 from vibekit.craft_file import craft_text
 from vibekit.gui.export import ENDINGS
 from vibekit.gui.plot import Plot
-from vibekit.gui.theme import Look
 from vibekit.scene import POSITIONS, described, speed_rpm
 from vibekit.wording import unit_words
 
@@ -392,23 +391,3 @@ def test_what_was_done_to_a_part_is_marked_and_a_swap_at_both_rotors(window, qtb
     assert "propeller swapped with north-west" in page.effects.text()
     assert "not measured after it" in page.effects.text()
     assert any("propeller swapped" in item.toPlainText() for item in page.trend.item.items if hasattr(item, "toPlainText"))
-
-
-@pytest.mark.parametrize(("width", "height", "scale"), [(640, 480, 1.0), (1280, 720, 2.0)])
-def test_what_has_no_room_is_scrolled_to_and_not_cut_off(opened, wren_bench, tmp_path, qtbot, width, height, scale):
-    """On a small screen or with large text: the window fits, and every page is as large as its words want to be."""
-    shutil.copytree(wren_bench / "archive", tmp_path / "archive")
-    window = opened(tmp_path / "archive", Look(scale=scale))
-    window.resize(width, height)
-    for name, page in window.pages.items():
-        window.go(name)
-        rest(qtbot, window)
-        assert (window.width(), window.height()) == (width, height), name
-        assert page.width() >= page.minimumSizeHint().width(), name
-        assert page.height() >= page.minimumSizeHint().height(), name
-        for area in page.findChildren(QScrollArea):
-            inside, sideways = area.widget(), area.horizontalScrollBar()
-            if area.isVisible():
-                assert inside.width() >= inside.minimumSizeHint().width() or sideways.isVisible(), name
-    window.tell("no " * 500)
-    assert window.width() == width
