@@ -1,7 +1,7 @@
 """One motor's own past: a quantity against time with what was done to the motor, and any two readings over each other."""
 
 import math
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import numpy as np
 import pyqtgraph as pg
@@ -194,8 +194,8 @@ class PastPage(Page):
         half = np.where(limits, 0.0, past.u95)
         plot.points(stamps[~limits], past.values[~limits], "this", u95=half[~limits])
         plot.points(stamps[limits], past.values[limits], "this", symbol="t")
-        days = tuple(moment.isoformat() for moment in past.moments)
-        plot.remember(Series(WORDS.get(name, name), stamps, past.values, past.u95, days))
+        sittings = tuple(moment.isoformat() for moment in past.moments)
+        plot.remember(Series(WORDS.get(name, name), stamps, past.values, past.u95, sittings))
         marks = [(past.middle, "middle of its sound past", "baseline"), (past.watch, "watch from here", "watch")]
         if not past.limits:
             marks.append((past.act, "act from here", "act"))
@@ -211,9 +211,13 @@ class PastPage(Page):
                 plot.level(height, ink, dashed=True)
                 plot.words(right, height, words, anchor=(1.0, 1.0))
         self._draw_limit(plot, steps, past.act, right)
-        for at, words in [(action.done_at, f"{action.part} {action.did}") for action in motor.actions]:
-            plot.upright(at.timestamp(), "ink", dashed=True)
-            plot.words(at.timestamp(), high + room, words, anchor=(1.0, 0.0))
+        days: dict[date, list[PartAction]] = {}
+        for action in motor.actions:
+            plot.upright(action.done_at.timestamp(), "ink", dashed=True)
+            days.setdefault(action.done_at.astimezone().date(), []).append(action)
+        for done in days.values():  # of one day in one line: written over each other none could be read
+            words = ", ".join(dict.fromkeys(f"{action.part} {action.did}" for action in done))
+            plot.words(done[-1].done_at.timestamp(), high + room, words, anchor=(1.0, 0.0))
         if past.alarm is not None:
             plot.upright(past.alarm.at.timestamp(), "act")
             plot.words(past.alarm.at.timestamp(), low - room, "alarm", "act", anchor=(0.0, 1.0))

@@ -390,4 +390,8 @@ def test_what_was_done_to_a_part_is_marked_and_a_swap_at_both_rotors(window, qtb
     assert [[a.fitted for a in bench.motor(p).actions] for p in ("south-east", "north-west")] == [["north-west"], ["south-east"]]
     assert "propeller swapped with north-west" in page.effects.text()
     assert "not measured after it" in page.effects.text()
-    assert any("propeller swapped" in item.toPlainText() for item in page.trend.item.items if hasattr(item, "toPlainText"))
+    page.did.setCurrentText("refitted")
+    qtbot.mouseClick(page.noted, Qt.MouseButton.LeftButton)
+    rest(qtbot, window)
+    written = [item.toPlainText() for item in page.trend.item.items if hasattr(item, "toPlainText")]
+    assert "propeller swapped, propeller refitted" in written  # of one day side by side, not over each other
