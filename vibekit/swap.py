@@ -18,6 +18,7 @@ from vibekit.refit import REFITS, Fittings, flat
 from vibekit.repeatability import Repeatability
 from vibekit.shift import log_mean, some_show
 from vibekit.swap_evidence import FAULTY, QUANTITIES, Compared, Moved, Weighed, weigh, weigh_overload
+from vibekit.wording import listed
 
 Answer = Literal["propeller", "motor", "both", "refit", "cannot tell"]
 
@@ -149,6 +150,13 @@ def _odds(weighed: Mapping[str, Weighed], bare: Bare | None) -> dict[Place, floa
 
 def _cautions(first: Swapped, second: Swapped, untouched: Sequence[Swapped], shaken: set[str]) -> tuple[str, ...]:
     found = [f"{WORDS[name]} changed on a rotor that nobody touched, and counts for less" for name in QUANTITIES if name in shaken]
+    noted = dict.fromkeys(r.settings.setup for rotor in (first, second) for r in flat((*rotor.before, *rotor.after)))
+    if len(noted) > 1:
+        setups = listed([repr(setup) if setup else "none" for setup in noted])
+        found.append(
+            f"the set-ups as noted differ, {setups}, and levels are compared within one: where only the note was forgotten, add those "
+            "recordings again with it"
+        )
     if not first.past:
         found.append(
             f"{first.position} has no sound past: it is held against {second.position}, and good motors differ, so hardly any is blamed"
