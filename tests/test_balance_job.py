@@ -161,6 +161,10 @@ def test_speed_is_brought_to_the_first_one_or_refused():
         (lambda: job().add(take(1, 1)).add(take(1, 1)), "in the job already"),
         (lambda: job().add(take(1, 1)).add(take([1, 2], 2)), "leave the sensor as it is"),
         (lambda: job("amplitude", ("blades@45",), 2), "mirror image; allow a third place"),
+        (
+            lambda: job(spots=("blades@45", "rim@14"), planes=("propeller", "bell")).add(take(1, 1)),
+            "1 measuring point cannot tell 2 planes apart; record a vibration channel more",
+        ),
         (lambda: job("amplitude", planes=("propeller", "bell")), "amplitude alone balances one plane"),
         (lambda: job(planes=("propeller", "bell")), "plane 'bell' has no place"),
         (lambda: job(repeats=1), "repeats is 1; a round needs 2"),

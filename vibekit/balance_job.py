@@ -124,6 +124,13 @@ class BalanceJob:
             raise UsageError(
                 f"{take.file}: it holds no tacho pulses, or only marks all alike; record one mark a turn, or balance by amplitude"
             )
+        points = len(vector.values) * max(len(self.speeds_rpm), 1)
+        if points < len(self.planes):
+            count = f"{points} measuring point{'s' * (points > 1)}"
+            raise UsageError(
+                f"{take.file}: {count} cannot tell {len(self.planes)} planes apart; record a vibration channel more, or begin anew with a "
+                "speed more or one plane"
+            )
         known = [other for part in (self.borrowed, self.void, self.rounds) for r in part for other in r.takes]
         if any(other.sha256 == take.sha256 for other in known):
             raise UsageError(f"{take.file}: this recording is in the job already; record the run again")

@@ -143,6 +143,8 @@ def _short(job: BalanceJob, found: Solution | None) -> str:
         return "Amplitudes at three places tell the direction; fewer leave a mirror image."
     if job.now.stage == "trial" and not _shows(job):
         return f"{_idle_words(job)} Was each weight mounted as asked for, and did it stay on? If not, take those recordings back."
+    if found is None and job.method == "phase":
+        return "The weights of the planes act too much alike to be told apart."
     if found is None:
         return "The amplitudes of these places do not fit together. Did sensor and speed stay the same, and every weight stay on?"
     if found.mirror is not None:
