@@ -129,6 +129,9 @@ def test_part_notes_what_was_done(bench, capsys):
     assert "propeller replaced with new pair, 2026-03-01" in out
     status, out, _ = run(capsys, "archive", "show", "Wren-4")
     assert "after a hard landing" in out
+    status, _, err = run(capsys, "archive", "show", "wren-4")
+    assert (status, err.count("\n")) == (2, 1)
+    assert "of crafts it knows Wren-4" in err
     swapped = run_json(capsys, "part", "Wren-4", "north-east", "--did", "swapped", "--what", "propeller", "--with", "south-west")
     assert swapped["fitted"] == "south-west"
 

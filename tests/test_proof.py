@@ -183,6 +183,8 @@ def test_visits_are_parted_by_work_and_by_twelve_hours():
 def test_nothing_to_compare_is_refused():
     with pytest.raises(UsageError, match="no motor of Wren-4 has readings both on 2026-03-01 and on 2026-03-02"):
         Proof("Wren-4", NOON, "0.1.0", "2026-03-01", "2026-03-02", ())
+    with pytest.raises(UsageError, match=r"on 2026-03-01 \(north-east: one visit only\); `vibekit archive show`"):
+        Proof("Wren-4", NOON, "0.1.0", "2026-03-01", "2026-03-01", (), missing=("north-east: one visit only",))
     with pytest.raises(UsageError, match="the other way round"):
         Proof("Wren-4", NOON, "0.1.0", "2026-03-02", "2026-03-01", ())
 

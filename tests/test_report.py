@@ -294,5 +294,7 @@ def test_photos_are_upright_small_and_tell_no_place(tmp_path):
 
 def test_what_is_no_picture_is_refused(tmp_path):
     (tmp_path / "blade.jpg").write_text("no picture")
+    with pytest.raises(UsageError, match=r"nothing\.jpg': there is no such file"):
+        read_picture(tmp_path / "nothing.jpg", "")
     with pytest.raises(UsageError, match="cannot be read as a picture"):
         read_picture(tmp_path / "blade.jpg", "")

@@ -28,6 +28,8 @@ def read_picture(path: str | Path, caption: str) -> Picture:
     try:
         with Image.open(path) as taken:
             picture = ImageOps.exif_transpose(taken).convert("RGB")
+    except FileNotFoundError:
+        raise UsageError(f"photo {str(path)!r}: there is no such file; check its name") from None
     except (OSError, ValueError, Image.DecompressionBombError) as error:
         raise UsageError(f"photo {str(path)!r} cannot be read as a picture; give a JPEG or PNG file") from error
     picture.thumbnail((LONGEST, LONGEST))

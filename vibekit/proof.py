@@ -223,7 +223,8 @@ class Proof:
             raise UsageError(f"before is {self.before}, which lies later than after, {self.after}; give them the other way round")
         if not self.motors:
             days = f"both on {self.before} and on {self.after}"
-            raise UsageError(f"no motor of {self.title} has readings {days}; `vibekit archive show` lists what is kept")
+            why = f" ({'; '.join(self.missing)})" if self.missing else ""
+            raise UsageError(f"no motor of {self.title} has readings {days}{why}; `vibekit archive show` lists what is kept")
 
 
 def mean_line(readings: Sequence[Reading], name: str) -> OrderLine:

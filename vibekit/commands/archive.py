@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from vibekit.commands.asking import local, print_table
 from vibekit.commands.measuring import progress
-from vibekit.errors import UnreadableError, VibekitError
+from vibekit.errors import UnreadableError, UsageError, VibekitError
 
 if TYPE_CHECKING:
     from vibekit.archive import Archive
@@ -103,7 +103,11 @@ def _print_takes(takes: "list[Waiting]") -> None:
 def _show(archive: "Archive", args: argparse.Namespace) -> int:
     if args.what in {craft.name for craft in archive.crafts()}:
         return _show_craft(archive, args)
-    one = archive.reading(args.what)
+    try:
+        one = archive.reading(args.what)
+    except UsageError as error:
+        known = ", ".join(craft.name for craft in archive.crafts()) or "none"
+        raise UsageError(f"{error}; of crafts it knows {known}") from None
     if args.json:
         from vibekit.packing import pack
 
