@@ -5,13 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.blade_count import PRIOR
 from vibekit.flight_floor import floor_between
 from vibekit.spectrum import welch_psd
 
 Array = npt.NDArray[np.float64]
 RANGE_HZ = (20.0, 600.0)  # 1 200 to 36 000 rpm: from large rotors idling to small ones at full power
 ROTORS_APART = 0.15  # rotors of one craft turn this far from their mean (common practice, no source)
-BLADES = (2, 3, 4, 5)
 CAP = 2.0  # decades of contrast credited to one order: one strong line does not decide
 SURE = 2.0  # decades of contrast, over all orders, from which a speed is told: on flights of the rig less is no better than chance
 BETWEEN = 0.3  # orders either side of the half-way point where a right speed finds nothing
@@ -70,7 +70,7 @@ def hover_speed(signals: Sequence[npt.NDArray[np.floating]], rate_hz: float, bla
 
     if slower(2 * mean, 2) < NOTHING:  # every second order is empty
         mean, u95 = 2 * mean, 2 * u95
-    each = {count: slower(mean, count) for count in ((blades,) if blades else BLADES) if count > 1 and mean / count > RANGE_HZ[0]}
+    each = {count: slower(mean, count) for count in ((blades,) if blades else PRIOR) if count > 1 and mean / count > RANGE_HZ[0]}
     passed = max(each, key=lambda count: each[count], default=1)
     part = passed if each and each[passed] > SLOWER else 1
     return mean / part, u95 / part
