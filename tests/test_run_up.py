@@ -67,7 +67,7 @@ def test_a_resonance_stands_still_in_hz_and_an_order_in_orders():
 
 def test_lines_of_a_map_are_means_of_power():
     power = np.array([[0.0, 2.0], [0.0, 8.0], [0.0, 18.0]])
-    spectrum = OrderSpectrum(np.array([0.0, 1.0]), power, np.arange(3.0), np.array([10.0, 10.1, 20.0]), 1.0, "g")
+    spectrum = OrderSpectrum(np.array([0.0, 1.0]), power, np.array([10.0, 10.1, 20.0]), 1.0, "g")
     found = order_map(spectrum, lines=2)
     assert found.rpm == pytest.approx([603.0, 1200.0])
     assert found.amplitude[:, 1] == pytest.approx([np.sqrt(2 * 5.0), 6.0])  # exact: peak amplitude of a mean square

@@ -31,7 +31,7 @@ class OrderSpectrum:
     """Power in each order bin, block by block, of a signal resampled at equal shaft angles.
 
     order: (m,) ascending from 0; power: (blocks, m) mean-square power of each bin, Hann window, in `unit` squared;
-    centre_s: (blocks,) middle of each block in time; speed_hz: (blocks,) mean speed of each block
+    speed_hz: (blocks,) mean speed of each block
     resolution: distance of two bins in orders
     vectors: (blocks, m) peak amplitude and phase of each bin, in `unit`, against the shaft's angle; None where channels are added up
     hum: (Hz, power) of lines of mains hum, which are no line of the shaft's
@@ -40,7 +40,6 @@ class OrderSpectrum:
 
     order: Array
     power: Array
-    centre_s: Array
     speed_hz: Array
     resolution: float
     unit: str
@@ -170,10 +169,9 @@ class AngularSignal:
 
     def _spectrum(self, starts: list[int], block: int, power: Array, vectors: Vectors | None = None) -> OrderSpectrum:
         n = block * self.per_turn
-        centre = np.array([self.at_s[s + n // 2] for s in starts])
         order = np.arange(power.shape[1]) / block
         speed = np.array([block / max(self.at_s[s + n - 1] - self.at_s[s], 1e-12) for s in starts])
-        return OrderSpectrum(order, power, centre, speed, 1 / block, self.unit, vectors, self.hum, self._sweep(starts, block))
+        return OrderSpectrum(order, power, speed, 1 / block, self.unit, vectors, self.hum, self._sweep(starts, block))
 
     def _sweep(self, starts: list[int], block: int) -> Array:
         """Half the range of a speed that strays evenly as far about its mean as each block's under a Hann window: half without it."""

@@ -26,7 +26,6 @@ THRESHOLDS_DB = np.arange(1.5, 30.0, 0.25)
 CLEAR_DB = 1.0  # range of thresholds over which the right number must come out
 STEADY_DB = 3.0  # below a run's usual level it still rises or falls already
 EDGE_S = 0.2  # left out at both ends of the steady part
-LEAST_STEADY_S = 1.0
 END_S = 8.0  # longer than a pause between two rotors
 DEAD_DB = -250.0  # below it a frame holds zeros only, as where samples were lost: it tells nothing of the background
 KNOCK_DB, KNOCK_FRAME_S, KNOCK_LONGEST_S = 15.0, 0.005, 0.3

@@ -9,7 +9,6 @@ from vibekit.settings import Test
 NEPER_PER_DB = math.log(10) / 20
 REFIT_MM = 0.05  # rms by which a propeller sits off centre after it was taken off and put back (common practice, no source)
 SPEED_RANGE = 0.01  # the speed is set again within this share
-SPEED_SCATTER = SPEED_RANGE / math.sqrt(3)  # its standard deviation
 
 
 @dataclass(frozen=True, slots=True)
