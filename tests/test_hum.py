@@ -38,6 +38,13 @@ def noise(seed, size=TIME.size):
     return coloured(np.random.default_rng(seed), size)
 
 
+@pytest.mark.parametrize(("rate", "n"), [(8000.0, 15_000), (50.0, 100), (99.3, 200), (0.5, 600), (20.0, 100), (48_000.0, 96_000)])
+def test_silence_noise_and_little_hold_no_hum(rate, n):
+    assert (
+        find_hum([]) == seen(np.zeros(n), rate) == seen(np.ones(n), rate) == seen(np.random.default_rng(0).standard_normal(n), rate) == ()
+    )
+
+
 # what is hum
 
 

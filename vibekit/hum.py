@@ -29,7 +29,7 @@ GENERATOR = 0.01  # from the nominal frequency (common practice, no source)
 SAME = 5e-3  # a shaft and a generator closer than this are not told apart
 STRAYS = 2e-4  # of a grid's frequency while a recording lasts, either way (from memory)
 MOVES = 4e-4  # rms of a frequency about its mean, over the mean: a grid stays below, a shaft whose speed nothing holds does not
-SHORTEST_S = 2.0
+SHORTEST_S, SLOWEST_HZ = 2.0, 50.0  # record, and sampling rate, below which it cannot be told
 TOP_HZ, HARMONICS = 5000.0, 8  # rectifiers make multiples up to some kHz; it is told by the first of them
 LOW, SEVERAL = 3, 3  # multiple below which a lone line lies, of more the lowest; how many tell a frequency of their own, one of them odd
 LEAST = 12.0  # power of a line over the noise
@@ -106,7 +106,7 @@ def find_hum(transforms: Sequence[Transform]) -> tuple[Hum, ...]:
 
     Among frequencies near the nominal one, first as a grid's, then as a generator's, that whose multiples stand highest over the noise.
     """
-    if not transforms or transforms[0].n < SHORTEST_S * transforms[0].rate_hz:
+    if not transforms or transforms[0].n < SHORTEST_S * transforms[0].rate_hz or transforms[0].rate_hz < SLOWEST_HZ:
         return ()
     low = _Low.of(transforms)
     found = []
@@ -115,7 +115,7 @@ def find_hum(transforms: Sequence[Transform]) -> tuple[Hum, ...]:
         combs = (low.comb(nominal, reach) for reach in ((GRID,) if folds else (GRID, GENERATOR)))
         if held := next((comb for comb in combs if comb and not _moves(transforms, comb)), None):
             found.append(_measured(transforms, held))
-    return tuple(found)
+    return tuple(hum for hum in found if hum.hz.size)
 
 
 @dataclass(frozen=True, slots=True)
