@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from vibekit.change import change, louder, nearest, why_not_compared
+from vibekit.change import PLACED, change, louder, nearest, why_not_compared
 from vibekit.gain import MOST_DB, common_gain
 from vibekit.reading import LinePower, Quantity, Reading, SpeedResult
 from vibekit.repeatability import Repeatability, Spread
@@ -199,3 +199,14 @@ def test_speeds_too_far_apart_to_compare_are_named(method, estimated):
     assert "(2238 rpm)" in why
     assert "(7530 to 7666 rpm)" in why
     assert ("state it where it was estimated wrong" in why) is estimated
+
+
+@pytest.mark.parametrize("speeds", [1, 3])
+def test_levels_of_one_line_at_two_places_of_a_room_scatter_with_the_tails_of_their_t(speeds):
+    """Either power is exponential where many echoes add (Schroeder, J. Acoust. Soc. Am. 34 (1962) 1819-1823: from memory)."""
+    power = np.random.default_rng(4).exponential(size=(2, speeds, 200_000))
+    moved = np.log(power[0] / power[1]).mean(axis=0)
+    students = stats.t(4 + PLACED * speeds)
+    for times in (2.0, 3.0):
+        beyond = np.mean(np.abs(moved) > times * moved.std())
+        assert beyond == pytest.approx(2 * students.sf(times * students.std()), rel=0.15)

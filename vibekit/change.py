@@ -30,6 +30,10 @@ TILTED = 2.0  # dB an octave, beyond which one flight's noise lies beside anothe
 LEAST_RATIO = 0.01  # amplitudes smaller than this share of the reference are all alike
 CLEAR = 0.15  # relative error up to which a line tells what a sitting does to lines
 FEWEST_LINES = 8  # that tell it
+# between two places in a room with echoes the logarithm of a line's power differs by a logistic law, since either power is exponential
+# (Schroeder, J. Acoust. Soc. Am. 34 (1962) 1819-1823); its tails are those of Student's t of 9 degrees (Mudholkar & George, Biometrika 65
+# (1978) 667-668: both from memory), and the mean over n speeds has the excess kurtosis of one of 4 + 5 n
+PLACED = 5
 ONE_SEAT = 0.25  # scatter of lines from take to take with the sensor left where it is: 97 of 100 sound motors of the rig show less
 DB = 20 / math.log(10)  # decibels of an amplitude's logarithm
 
@@ -369,7 +373,7 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     told = degrees
     if seat > error:
         lines = min(p.lines for _, p in matched if p.lines) - 1
-        error, degrees, told = seat, max(degrees, lines), MAD_SHARE * lines
+        error, degrees, told = seat, min(max(degrees, lines), 4 + PLACED * _speeds(matched)), MAD_SHARE * lines
     shift = math.expm1(middle)
     z, apart = _deviate(shift / error, degrees), _error_of(shifts)
 
