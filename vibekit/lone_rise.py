@@ -40,6 +40,11 @@ class LoneRise:
     elsewhere_db: float
     elsewhere_u95_db: float
 
+    @property
+    def is_hidden(self) -> bool:
+        """At a middling speed 1x hides in noise on either side so far that a mode could stand there unseen."""
+        return self.elsewhere_u95_db > FALLS_DB
+
 
 def lone_rise(pairs: Sequence[Pairing]) -> LoneRise | None:
     """Compare the curves of 1x against speed; None without two that share FEWEST speeds. Of several run-ups the median one counts.
