@@ -17,9 +17,7 @@ from vibekit.repeatability import Repeatability, load_repeatability
 from vibekit.speed_evidence import over_speeds
 from vibekit.wording import conclusion_words, listed, sentence
 
-SURE = 0.60  # probability from which a condition is concluded
-LEADS = 1.5  # times the best condition of another kin: then it may speak for its own kin at SURE
-SAME_WORK = 0.90  # probability from which conditions that call for the same action, or work on the same part, are concluded together
+SURE = 0.60  # probability from which a condition is concluded, or what calls for the same action or is work on the same part, together
 HEALTHY = 0.95  # "no fault found" is said only when hardly anything else is left
 NOT_SEEN = -3.0  # log10 of the odds of what the damage that was seen cannot be
 SHOWN = 0.02  # findings below this probability are not listed
@@ -250,9 +248,7 @@ def _conclude(
         return Conclusion(best.condition, in_all, position, best.part, best.action, best.why, best.next_step, alike)
     kindred = [n for n in ranked if catalogue[n].group == best.group or catalogue[n].action == best.action]
     together = sum(chance[n] for n in kindred)
-    strangers = max((p for name, p in chance.items() if name not in kindred), default=0.0)
-    enough = SURE if chance[best.condition] >= LEADS * strangers else SAME_WORK
-    if together >= enough and best.group != "none" and not _race_matters(best, usable):
+    if together >= SURE and best.group != "none" and not _race_matters(best, usable):
         also = tuple(n for n in kindred if n != best.condition and chance[n] > SHOWN)
         reason = f"What to work on is clear, the fault itself less so: {' or '.join(catalogue[n].words for n in (best.condition, *also))}."
         return Conclusion(best.condition, together, position, best.part, best.action, reason, best.next_step, also)
