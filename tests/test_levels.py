@@ -50,6 +50,7 @@ def test_the_interval_of_a_line_s_level_holds_its_power(seconds, slope, errors):
     assert LOW <= held <= stats.binom(CASES, 0.98).ppf(0.999)  # blocks are few: Student's factor and the larger of two accounts of scatter
     assert np.median([q.u95 for q in found]) < 1.4 * 1.96 * 20 / np.log(10) / errors
 
+
 @pytest.mark.parametrize("seconds", [2.5, 10.0])
 @pytest.mark.parametrize("slope", [0.0, 2.0], ids=["white", "coloured"])
 @pytest.mark.parametrize("errors", [0, 3, 5, 8])
