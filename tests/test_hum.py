@@ -9,7 +9,7 @@ from tests.machine_sounds import clean
 from tests.shaft_sounds import coloured, orders, walk
 from vibekit.analysis import analyze
 from vibekit.diagnosis import diagnose
-from vibekit.hum import beside, find_hum, folded, hum_problems
+from vibekit.hum import Hum, beside, find_hum, folded, hum_problems
 from vibekit.orders import angular_signal
 from vibekit.powers import line_power
 from vibekit.recording import Channel, Recording
@@ -218,3 +218,11 @@ def test_it_is_said_on_which_orders_hum_lies_and_for_how_long_whatever_tells_the
     (said,) = (line for line in reading.log if "mains hum lies on" in line)
     share = float(said.split(" 1x for ")[1].split(" %")[0])
     assert 40 < share < 60
+
+
+@pytest.mark.parametrize(("shaft_hz", "may"), [(59.8, True), (119.6, True), (29.9, True), (40.0, True), (45.0, False), (171.0, False)])
+def test_a_comb_at_half_the_speed_may_be_a_loose_shafts(shaft_hz, may):
+    """Loose parts raise half orders (common practice, no source): lines at 60 Hz and its multiples may be those of a shaft at 120 Hz."""
+    hum = Hum(60.0, 59.8, 0.01, np.array([1.0, 2.0]), np.array([59.8, 119.6]), np.ones((1, 2)), np.array([20.0, 20.0]))
+    assert hum.may_be(shaft_hz, 0.01) == may
+    assert bool(beside([hum], shaft_hz, 0.01)) != may

@@ -76,8 +76,8 @@ class Hum:
         return round(ratio) > 0 and abs(ratio / round(ratio) - 1) < SAME
 
     def may_be(self, shaft_hz: float, reach: float) -> bool:
-        """Say whether its frequency is within a relative reach of the speed of a shaft, or of a multiple of that."""
-        ratio = self.mains_hz / shaft_hz
+        """Say whether its frequency is within a relative reach of a multiple of half the speed of a shaft: loose ones have half orders."""
+        ratio = 2 * self.mains_hz / shaft_hz
         return round(ratio) > 0 and abs(ratio / round(ratio) - 1) < max(reach, SAME)
 
     def of(self, channel: int) -> list[tuple[float, float]]:
