@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from vibekit.balance_job import SPEED_LIMIT, BalanceJob, Round, Take
+from vibekit.balance_job import BalanceJob, Round, Take
 from vibekit.balance_solution import level
 from vibekit.errors import UsageError
 from vibekit.recording import Recording
@@ -45,10 +45,7 @@ def look_for_vector(recording: Recording, settings: Settings, job: BalanceJob) -
     try:
         found = level(job if first else replace(job, rounds=(now,)), now)
     except UsageError:
-        wanted = ", ".join(f"{rpm:.0f}" for rpm in job.references_rpm)
-        return replace(
-            known, trouble=f"it turns at {vector.rpm:.0f} rpm, wanted is {wanted} rpm within {100 * SPEED_LIMIT:.0f} %: set the speed"
-        )
+        return replace(known, trouble=f"{job.other_speed(vector.rpm)}: set the speed")
     size = abs(found.value)
     wander = max(vector.errors) * size / max(map(abs, vector.values))
     before = abs(level(job, first).value) if first else 0.0

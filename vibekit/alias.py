@@ -12,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.hum import MAINS_HZ
+from vibekit.normal import Z95
+from vibekit.parabola import vertex
 from vibekit.problem import Problem
 from vibekit.reading import OrderLine, SpeedResult
 from vibekit.recording import Recording
@@ -27,7 +29,6 @@ CHANCE = 0.01  # of a line by noise alone
 LOUD, HIGHEST = 4, 12  # orders up to LOUD are strong on any rotor, up to HIGHEST they may be
 KNOWN = ("typed", "tacho", "telemetry")  # a speed read from the slow sensor itself is below half its rate or wrong
 STEADY = 0.02  # range of the speed over its mean, beyond which a line is smeared at its alias
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +140,7 @@ def fold(time_s: Array, x: Array, rate_hz: float, shaft_hz: float, shaft_u95_hz:
     if abs(wave) ** 2 < noise * math.log(2 * steps / CHANCE):
         return Folded(order, name, unit, hz, seen, 0.0, math.nan, could_be, f"no line stands out of the noise ({math.sqrt(noise):.2g})")
     amplitude = math.sqrt(abs(wave) ** 2 - noise / 2)
-    return Folded(order, name, unit, found, alias_hz(found, rate_hz), amplitude, _Z95 * math.sqrt(noise / 2), could_be)
+    return Folded(order, name, unit, found, alias_hz(found, rate_hz), amplitude, Z95 * math.sqrt(noise / 2), could_be)
 
 
 def _fits(time_s: Array, x: Array, hz: Array) -> npt.NDArray[np.complex128]:
@@ -157,6 +158,5 @@ def _top(hz: Array, height: Array) -> float:
     """Frequency at the top of the parabola through the highest of evenly spaced points and its neighbours, held inside them."""
     top = int(np.argmax(height[1:-1])) + 1
     left, middle, right = height[top - 1 : top + 2]
-    bend = left - 2 * middle + right
-    offset = float(np.clip((left - right) / (2 * bend), -1, 1)) if bend < 0 else 0.0
+    offset = float(np.clip(vertex(left, middle, right), -1, 1))
     return float(hz[top] + offset * (hz[1] - hz[0]))

@@ -59,7 +59,7 @@ class BalanceBench:
         if job.now.stage != "trial":
             kept = NewReading(job.position, path, reading, job.setup, reader, at)
             add_readings(self.archive, self.archive.craft(job.craft), [kept])
-        self._keep(job, {take.sha256: path})  # last: stopped before this, the same file can be added again
+        self.keep(job, {take.sha256: path})  # last: stopped before this, the same file can be added again
         if job.now.stage == "as found" and not any(job.missing()):
             self.look()
         return take
@@ -77,11 +77,11 @@ class BalanceBench:
             (*self.modes, *modes_passed([k.reading for k in kept if k.settings.test == "run-up"][-3:])),
             verdict.conclusion if verdict else None,
         )
-        self._keep(replace(job, obstacles=obstacles))
+        self.keep(replace(job, obstacles=obstacles))
 
     def mount(self, stage: Stage, weights: tuple[Weight, ...]) -> None:
         """Say what is on the rotor now, over its first state."""
-        self._keep(self.job.mount(stage, weights))
+        self.keep(self.job.mount(stage, weights))
 
     def do(self, step: Step) -> None:
         """Say that the weights of a step are mounted as it says."""
@@ -97,30 +97,27 @@ class BalanceBench:
         if not job.now.takes:
             ids += [a.id for a in self.archive.actions(job.craft, job.position) if gone.stage == "check" and a.note == self._note]
         self.archive.take_back(ids)
-        self._keep(job)
+        self.keep(job)
         return Path(gone.takes[-1].file).name if gone.takes else f"the weights of the {gone.stage}"
 
     def refitted(self) -> None:
         """Say that the propeller was taken off and put back."""
-        self._keep(self.job.refitted())
-
-    def change(self, job: BalanceJob) -> None:
-        """Keep the job with other places, masses or grade."""
-        self._keep(job)
+        self.keep(self.job.refitted())
 
     def overrule(self) -> None:
         """Go on in spite of the obstacles."""
-        self._keep(replace(self.job, overruled=True))
+        self.keep(replace(self.job, overruled=True))
 
     def keep_trials(self) -> None:
         """Leave trial weights on when the correction is mounted."""
-        self._keep(replace(self.job, keep_trials=True))
+        self.keep(replace(self.job, keep_trials=True))
 
     def end(self, why: str) -> None:
         """End the job. why: in words."""
-        self._keep(replace(self.job, ended=why))
+        self.keep(replace(self.job, ended=why))
 
-    def _keep(self, job: BalanceJob, files: dict[str, Path] | None = None) -> None:
+    def keep(self, job: BalanceJob, files: dict[str, Path] | None = None) -> None:
+        """Put the job into the archive as it is now. files: of recordings that are new, by their fingerprint."""
         self.archive.put_balance(job, files, self.id)
         self.job = job
 

@@ -139,12 +139,9 @@ class BalanceJob:
                 f"{take.file}: it has {len(vector.values)} channels in {vector.unit}, "
                 f"the others {len(known[0].vector.values)} in {known[0].vector.unit}; leave the sensor as it is"
             )
-        if (references := self.references_rpm) and self._speed_of(vector.rpm) is None:
-            wanted = ", ".join(f"{rpm:.0f}" for rpm in references)
-            raise UsageError(
-                f"{take.file}: it turns at {vector.rpm:.0f} rpm, wanted is {wanted} rpm within {100 * SPEED_LIMIT:.0f} %; set the speed "
-                "again and record it again (1 % of speed is 2 % of 1x)"
-            )
+        if self.references_rpm and self._speed_of(vector.rpm) is None:
+            how = "set the speed again and record it again (1 % of speed is 2 % of 1x)"
+            raise UsageError(f"{take.file}: {self.other_speed(vector.rpm)}; {how}")
         return self._with_now(replace(self.now, takes=(*self.now.takes, take)))
 
     def mount(self, stage: Stage, weights: tuple[Weight, ...]) -> "BalanceJob":
@@ -204,6 +201,11 @@ class BalanceJob:
     def _counts(self, round_: Round) -> list[int]:
         numbers = [self._speed_of(take.vector.rpm) for take in round_.takes]
         return [numbers.count(number) for number in range(max(len(self.references_rpm), 1))]
+
+    def other_speed(self, rpm: float) -> str:
+        """Say that a recording turns at none of the job's speeds."""
+        wanted = ", ".join(f"{reference:.0f}" for reference in self.references_rpm)
+        return f"it turns at {rpm:.0f} rpm, wanted is {wanted} rpm within {100 * SPEED_LIMIT:.0f} %"
 
     def _speed_of(self, rpm: float) -> int | None:
         """Number of the reference speed that this is, None when it is too far from all."""

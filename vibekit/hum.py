@@ -16,6 +16,7 @@ import scipy.fft as sfft
 from vibekit.levels import HANN_POWER, hann_windowed
 from vibekit.long_transform import Real
 from vibekit.median import median
+from vibekit.parabola import vertex
 from vibekit.problem import Problem
 from vibekit.transform import Transform, running_floor
 
@@ -166,8 +167,7 @@ class _Low:
         first = max(round(seen / self.step_hz) - half, 1)
         at = first + int(self.over[first : first + 2 * half + 1].argmax())
         before, here, after = np.log(self.over[at - 1 : at + 2] + np.finfo(float).tiny)
-        bend = before - 2 * here + after
-        off = (at + (0.5 * (before - after) / bend if bend < 0 else 0.0)) * self.step_hz - seen
+        off = (at + vertex(before, here, after)) * self.step_hz - seen
         return hz + (off if hz >= self.rate_hz * round(hz / self.rate_hz) else -off)
 
     def comb(self, nominal: float, reach: float) -> _Comb | None:

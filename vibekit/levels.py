@@ -11,9 +11,10 @@ from scipy.special import chdtri, stdtrit
 
 from vibekit.long_transform import Complex, Real
 from vibekit.median import MAD_TO_SD, median
+from vibekit.normal import Z95
 from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
 from vibekit.powers import HANN_LIKENESS, independent_bins
-from vibekit.reading import HIDDEN, Z95, Quantity
+from vibekit.reading import HIDDEN, Quantity
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]

@@ -8,6 +8,7 @@ import numpy.typing as npt
 import scipy.fft as sfft
 
 from vibekit.hum import Hum
+from vibekit.parabola import vertex
 from vibekit.recording import Recording
 from vibekit.window import window_samples
 
@@ -35,7 +36,7 @@ def _without(x: Array, rate_hz: float, lines_hz: Array) -> Array:
     for band in bands:
         at = band.start + int(spectrum[band].argmax())
         before, here, after = np.log(spectrum[at - 1 : at + 2] + np.finfo(float).tiny)
-        hz = (at + (before - after) / (2 * (before - 2 * here + after))) * step
+        hz = (at + vertex(before, here, after)) * step
         turning = np.exp(2j * np.pi * hz / rate_hz * np.arange(n))
         clean -= (2 * np.vdot(turning, x * weight) / weight.sum() * turning).real
     bins = sfft.rfft(clean)

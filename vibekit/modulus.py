@@ -5,8 +5,7 @@ import math
 from scipy.special import chdtri, chndtrinc, fdtri, stdtrit
 
 from vibekit.errors import UsageError
-
-_Z95 = 1.959964  # normal quantile of 97.5 %
+from vibekit.normal import Z95
 
 
 def modulus_interval(square: float, error: float, freedom: float = math.inf, draws: int = 1) -> tuple[float, float]:
@@ -32,5 +31,5 @@ def modulus_interval(square: float, error: float, freedom: float = math.inf, dra
     reach = float(stdtrit(freedom, 0.975))
     middle = square - error**2 if draws > 1 else square
     doubt = reach * error**2 * math.sqrt(2 / freedom) if draws > 1 else 0.0  # of what the error adds to the square
-    below, above = (math.hypot(reach / _Z95 * (end**2 - middle), doubt) for end in (low, high))
+    below, above = (math.hypot(reach / Z95 * (end**2 - middle), doubt) for end in (low, high))
     return 0.0 if nothing else math.sqrt(max(middle - below, 0.0)), math.sqrt(max(middle + above, high**2))

@@ -98,17 +98,18 @@ def observe(
     for test in dict.fromkeys(r.settings.test for r in readings):
         group = [r for r in readings if r.settings.test == test]
         pairs = pair_up(group, references)
-        rise = lone_rise(pairs) if test == "run-up" and not peers else None
-        answers = [_from_rise(rise)] if rise else []
+        compared: list[Observation] = []
         for name in CHANGES:
             if test == "flight" and name in NOT_IN_FLIGHT:
                 continue
             moved = changed(name, pairs, repeatability, peers=peers)
             if moved is not None:
-                listed = answers if name == "resonance" else found
-                listed.append(_from_change(moved, test, others if peers else "its healthy recordings"))
-        # a run-up whose 1x hides in noise may show a mode, and tells nothing by showing none
-        found += [o for o in answers if not (rise and rise.is_hidden and o.step <= UNCHANGED)]
+                compared.append(_from_change(moved, test, others if peers else "its healthy recordings"))
+        if test == "run-up" and not peers and (rise := lone_rise(pairs)) is not None:
+            compared.append(_from_rise(rise))
+            if rise.is_hidden:  # a mode may stand there unseen: by showing none it tells nothing
+                compared = [o for o in compared if o.name not in ("resonance", LONE) or o.step > UNCHANGED]
+        found += compared
         past = list({id(r): r for pair in pairs for r in pair.references}.values())
         found += [seen for name in SCORES if (seen := _from_score(name, group, past, test, peers=peers)) is not None]
     sensors = {r.settings.sensor for r in readings}

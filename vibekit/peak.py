@@ -6,12 +6,12 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.errors import UsageError
+from vibekit.normal import Z95
 from vibekit.spectrum import Kind, Spectrum
 from vibekit.window import kernel, window_samples
 
 Array = npt.NDArray[np.float64]
 Bins = npt.NDArray[np.int64]
-_Z95 = 1.959964  # normal quantile of 97.5 %
 _SHARE = 0.25  # a bin where the window's kernel is lower holds too little of the line
 _CLEAR = 3.5  # a peak below this multiple of the floor may be noise, and its interval would be too short
 
@@ -65,7 +65,7 @@ def highest_peak(spectrum: Spectrum, floor: Spectrum, low_hz: float, high_hz: fl
     height = amplitude * kernel(spectrum.window, bins - offset)
     square = _shared(spectrum.window, bins) ** 2 * excess / spectrum.degrees_of_freedom * noise / np.outer(height, height)
     covariance = noise * (_in_phase(spectrum, bins, offset) + square)
-    scatter = _Z95 * np.sqrt(np.diag(solve @ covariance @ solve.T))
+    scatter = Z95 * np.sqrt(np.diag(solve @ covariance @ solve.T))
     return Peak(
         frequency_hz=float(spectrum.frequency[middle]) + offset * spectrum.step_hz,
         frequency_u95_hz=float(scatter[1]) * spectrum.step_hz,

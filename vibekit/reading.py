@@ -8,11 +8,12 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.normal import Z95
 from vibekit.problem import Screening
 from vibekit.settings import Settings
 
 Array = npt.NDArray[np.float64]
-Z95, HIDDEN = 1.959964, 3.0  # standard uncertainties in half an interval, and those up to which a line gives an upper limit only
+HIDDEN = 3.0  # standard uncertainties up to which a line gives an upper limit only
 SCORE = "-log10 p"  # unit of a quantity that states a chance: log10 of an e-value
 SpeedMethod = Literal["typed", "tacho", "telemetry", "estimated", "none"]
 

@@ -308,7 +308,7 @@ def _rules_out(comb: Comb, typed_hz: float, settings: Settings) -> bool:
 def _estimated(found: Estimate, clock: float, hums: Sequence[Hum]) -> SpeedTrack:
     track, choice = found.track, found.choice
     of_generator = any(hum.holds(track.mean_hz) and not hum.on_grid for hum in hums)
-    sure = choice.confidence * found.presence / (2 if of_generator else 1)
+    sure = choice.confidence * found.presence / (2 if of_generator else 1)  # a generator's lines or a shaft's: either may be
     unsure = hums if sure < CLAIMED else ()
     notes = tuple(f"speed: a shaft at {60 * hum.mains_hz:.0f} rpm could not be told from mains hum; {TELLS}" for hum in unsure)
     u95 = _with_clock(found.mean_sd_hz, clock * track.mean_hz)

@@ -10,9 +10,9 @@ from scipy.special import stdtrit
 
 from vibekit.errors import UsageError
 from vibekit.median import MAD_TO_SD
+from vibekit.normal import Z95
 
 Array = npt.NDArray[np.float64]
-_Z95 = 1.959964  # normal quantile of 97.5 %
 SUSPECT = 3.5  # modified z above which a value is suspect: B. Iglewicz, D.C. Hoaglin, How to Detect and Handle Outliers (1993)
 
 
@@ -150,7 +150,7 @@ def largest_z(n: int) -> float:
 
 def repeatability_limit(deviation: float) -> float:
     """Give the difference that two single measurements of the same thing pass once in 20: 1.96 sqrt(2) s_r (ISO 5725-6: 2.8 s_r)."""
-    return _Z95 * math.sqrt(2) * deviation
+    return Z95 * math.sqrt(2) * deviation
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +178,7 @@ def robust_centre(values: npt.ArrayLike, deviation: float) -> Centre:
         raise UsageError(f"deviation is {deviation:g}; what repeating scatters by must be above 0")
     middle = float(np.median(data))
     spread = max(deviation, MAD_TO_SD * float(np.median(np.abs(data - middle)))) if data.size > 3 else deviation
-    return Centre(middle, spread, _Z95 * spread * math.sqrt(_median_variance(data.size)))
+    return Centre(middle, spread, Z95 * spread * math.sqrt(_median_variance(data.size)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +205,7 @@ def leave_one_out(values: npt.ArrayLike, deviation: float) -> tuple[Departure, .
     found = []
     for i in range(data.size):
         centre = robust_centre(np.delete(data, i), deviation)
-        u95 = _Z95 * centre.spread * math.sqrt(1 + _median_variance(data.size - 1))
+        u95 = Z95 * centre.spread * math.sqrt(1 + _median_variance(data.size - 1))
         found.append(Departure(float(data[i]) - centre.value, u95))
     return tuple(found)
 

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.mode import FrameMode
+from vibekit.normal import Z95
 from vibekit.tracking import TrackedOrder
 
 Array = npt.NDArray[np.float64]
@@ -23,7 +24,6 @@ DECAY = 100.0  # nepers by which a wave may fall in the piece that is reckoned a
 NUDGE = 1e-4
 THIN = 2  # every second point of the envelope is used: four to the reciprocal of the bandwidth
 LIKE = (0.002, 0.05)  # part of frequency and damping by which tracking's own filter and modes out of range may move them
-_Z95 = 1.959964
 
 
 def find_swept_modes(order: TrackedOrder) -> tuple[FrameMode, ...]:
@@ -69,7 +69,7 @@ class _Sweep:
 
     @classmethod
     def of(cls, order: TrackedOrder) -> "_Sweep":
-        error = np.maximum(order.amplitude_u95 / _Z95, 1e-9 * float(order.amplitude.max()) + np.finfo(float).tiny)[::THIN]
+        error = np.maximum(order.amplitude_u95 / Z95, 1e-9 * float(order.amplitude.max()) + np.finfo(float).tiny)[::THIN]
         envelope = (order.amplitude * np.exp(1j * order.phase))[::THIN]
         time, hz = order.time_s[::THIN], order.frequency_hz[::THIN]
         alike = max(1 / float((time[1] - time[0]) * np.mean(order.bandwidth_hz)), 1.0)
@@ -160,5 +160,5 @@ class _Sweep:
         slopes = self.slopes(modes)
         rest = self.left(modes)[0]
         variance = max(float((np.abs(rest) ** 2).sum()) / (2 * len(rest)), 1.0) * self.alike
-        relative = _Z95 * np.sqrt(variance * np.diag(np.linalg.pinv(slopes @ slopes.T)))
+        relative = Z95 * np.sqrt(variance * np.diag(np.linalg.pinv(slopes @ slopes.T)))
         return np.asarray(np.hypot(relative.reshape(modes.shape), LIKE) * modes)

@@ -16,6 +16,7 @@ import scipy.fft as sfft
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from vibekit.errors import UsageError
+from vibekit.normal import Z95
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -27,7 +28,6 @@ OWN = 0.75  # bandwidths either side of a tracked order in which the residual is
 FRAME_S = 0.5
 BENT = 2.0  # share of the envelope's own rounding, as found by smoothing it again, that counts into the interval
 FAINT, CLEAR = 2.75, 3.5  # standard deviations in the interval of a line at 0, and those it must stand above for the usual ones
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +113,9 @@ def _tracked(time: Array, frequency: Array, envelope: Complex, rounding: Complex
     of_size, of_phase = (np.einsum("mi,mij,mj->m", d, noise, d) for d in (along, across))
     amplitude = np.sqrt(np.maximum(size**2 - of_phase, 0.0))  # noise across a line makes it longer
     bent = rounding * unit.conj()
-    reach = np.interp(amplitude / np.sqrt(np.maximum(of_size, np.finfo(float).tiny)), (0.0, CLEAR), (FAINT, _Z95))
+    reach = np.interp(amplitude / np.sqrt(np.maximum(of_size, np.finfo(float).tiny)), (0.0, CLEAR), (FAINT, Z95))
     u95 = np.hypot(reach * np.sqrt(of_size), BENT * bent.real)
-    turned = np.hypot(_Z95 * np.sqrt(of_phase), BENT * bent.imag)
+    turned = np.hypot(Z95 * np.sqrt(of_phase), BENT * bent.imag)
     phase_u95 = np.where(turned < size, np.arcsin(np.minimum(turned / np.maximum(size, 1e-300), 1)), np.pi)
     return TrackedOrder(time, frequency, amplitude, u95, np.angle(envelope), phase_u95, wide, poles)
 

@@ -100,12 +100,12 @@ def _open(args: argparse.Namespace, craft: Craft, archive: "Archive", out: TextI
         say(f"Going on with the job begun {kept.began_at.astimezone():%Y-%m-%d %H:%M}: {takes} recordings kept.", out)
         bench = BalanceBench(archive, kept.job, kept.id, modes)
         if (job := _changed(args, craft, kept.job)) != kept.job:
-            bench.change(job)
+            bench.keep(job)
             say("Changed as given.", out)
         return bench
     job = _begun(args, craft, out)
     bench = BalanceBench(archive, coefficients_from(archive, job) if args.trim else job, kept.id if kept else None, modes)
-    bench.change(bench.job)
+    bench.keep(bench.job)
     say(REFIT, out)
     say("Angles count from the mark, blade 1, in the direction in which the rotor turns; blades and holes are numbered so.", out)
     return bench
