@@ -40,6 +40,7 @@ from vibekit.wording import (
         (5.0, math.nan, "g", "5 g (interval not known)"),
         (0.51234, math.inf, "g", "at most 0.512 g"),
         (-54.32, math.inf, "dB", "at most −54.3 dB"),
+        (1.234e-5, math.inf, "g", "at most 12.3·10⁻⁶ g"),
         (5.0, None, "g", "5 g (interval not known)"),
         (math.nan, 1.0, "g", "not measured g"),
         (0.0, 0.0, "g", "0.000 ± 0.000 g"),

@@ -222,16 +222,22 @@ def with_interval(value: float, u95: float | None, unit: str) -> str:
     if unit == "1" and u95 == 0:
         return f"{value:.2f}"
     if u95 == math.inf:
-        return f"at most {f'{value:.1f}' if unit == 'dB' else f'{value:.3g}'}{tail}".replace("-", "\N{MINUS SIGN}")
+        power = 0 if unit == "dB" else _power(abs(value))
+        number = f"{value:.1f}" if unit == "dB" else f"{value / 10.0**power:.3g}"
+        return f"at most {number}{f'·10{superscript(power)}' if power else ''}{tail}".replace("-", "\N{MINUS SIGN}")
     if u95 is None or not math.isfinite(u95):
         return f"{value:.4g}{tail} (interval not known)"
-    largest = max(abs(value), abs(u95))
-    power = 3 * math.floor(math.log10(largest) / 3) if 0 < largest < 1e-3 or largest >= 1e6 else 0
+    power = _power(max(abs(value), abs(u95)))
     value, u95 = value / 10.0**power, u95 / 10.0**power
     places = 1 - math.floor(math.log10(u95)) if u95 > 0 else 3
     text = f"{round(value, places):z.{max(places, 0)}f} ± {round(u95, places):.{max(places, 0)}f}"
     text = text.replace("-", "\N{MINUS SIGN}")
     return f"({text})·10{superscript(power)}{tail}" if power else f"{text}{tail}"
+
+
+def _power(largest: float) -> int:
+    """Power of ten, a multiple of 3, that numbers up to `largest` share; 0 from 0.001 to a million."""
+    return 3 * math.floor(math.log10(largest) / 3) if 0 < largest < 1e-3 or largest >= 1e6 else 0
 
 
 def line_words(line: OrderLine, u95: float | None = None) -> str:
