@@ -10,7 +10,7 @@ from vibekit.capture.take import Form
 from vibekit.reading import Curve, SpeedMap, SpeedResult
 from vibekit.recording import Recording
 from vibekit.settings import Settings
-from vibekit.spectrum import amplitude_spectrum, fast_length
+from vibekit.spectrum import Spectrum, amplitude_spectrum, fast_length
 from vibekit.speed import find_speed
 
 HEARD_S = 3.0  # sound that a speed is looked for in
@@ -38,7 +38,7 @@ class Heard:
     level_db: tuple[float, ...]
     peak_db: tuple[float, ...]
     units: tuple[str, ...]
-    spectra: tuple[Curve, ...]
+    spectra: tuple[Spectrum, ...]
     orders: tuple[Curve, ...]
 
 
@@ -120,11 +120,13 @@ class Live:
         joined = np.concatenate([self._heard, newest[:, newest.shape[1] - fresh :]], axis=1) if whole else newest
         self._heard = joined[:, -round(HEARD_S * self.form.rate_hz) :]
 
-    def _spectra(self, newest: Samples) -> tuple[Curve, ...]:
+    def _spectra(self, newest: Samples) -> tuple[Spectrum, ...]:
         if newest.shape[1] < 256:
             return ()
         n = fast_length(min(SEEN, newest.shape[1]))
-        return tuple(amplitude_spectrum(newest[row, -n:], self.form.rate_hz, self.form.channels[row].unit) for row in self.rows)
+        return tuple(
+            amplitude_spectrum(newest[row, -n:], self.form.rate_hz, unit=self.form.channels[row].unit, length=n) for row in self.rows
+        )
 
     def _turns_hz(self, seconds: float) -> float | None:
         if self.settings.speed_rpm and self.settings.test != "run-up":
@@ -154,18 +156,18 @@ def look_for_speed(recording: Recording, settings: Settings) -> Found | None:
         speed = replace(speed, rpm=60 * float(track.at(np.array([middle_s]))[0]))
     row = recording.rows("vibration")[0]
     unit = recording.channels[row].unit
-    spectrum = amplitude_spectrum(recording.samples[row, -n:], recording.rate_hz, unit)
+    spectrum = amplitude_spectrum(recording.samples[row, -n:], recording.rate_hz, unit=unit, length=n)
     return Found(speed, _against_order(spectrum, (speed.rpm or 60.0) / 60))
 
 
 _GRID = np.linspace(0.0, TOP_ORDER, ORDERS)
 
 
-def _against_order(spectrum: Curve, turns_hz: float) -> Curve:
+def _against_order(spectrum: Spectrum, turns_hz: float) -> Curve:
     """An amplitude spectrum against order: right while the speed is steady over its samples."""
-    order = spectrum.x / turns_hz
+    order = spectrum.frequency / turns_hz
     kept = order <= TOP_ORDER + 1
-    return Curve("order", order[kept], spectrum.y[kept], "order", spectrum.y_unit, spectrum.resolution / turns_hz)
+    return Curve("order", order[kept], spectrum.values[kept], "order", spectrum.unit, spectrum.resolution_hz / turns_hz)
 
 
 def _db(value: float) -> float:

@@ -95,7 +95,7 @@ class LivePanel(QWidget):
         for n in range(len(heard.units)):
             self._line("level", self.level, n, seconds, [level[n] for _, level in self._levels])
         for n, spectrum in enumerate(heard.spectra):
-            self._line("spectrum", self.spectrum, n, spectrum.x[1:], spectrum.y[1:])
+            self._line("spectrum", self.spectrum, n, spectrum.frequency[1:], spectrum.values[1:])
         for n, curve in enumerate(heard.orders if self.orders.isVisible() else ()):
             self._line("orders", self.orders, n, curve.x[1:], curve.y[1:])
         if self.map.isVisible() and (found := live.map) is not None:
@@ -116,7 +116,7 @@ class LivePanel(QWidget):
         """Grow scales when the sound outgrows them; they never shrink, so that nothing breathes."""
         self.level.frame(max(self._levels[-1][0] - 20, 0), max(self._levels[-1][0], 20), -100, 6)
         for name, plot, highest, right in (
-            ("spectrum", self.spectrum, [float(s.y[1:].max()) for s in heard.spectra], self.live and self.live.form.rate_hz / 2),
+            ("spectrum", self.spectrum, [float(s.values[1:].max()) for s in heard.spectra], self.live and self.live.form.rate_hz / 2),
             ("orders", self.orders, [float(c.y[1:].max()) for c in heard.orders if c.y.size > 1], 12.0),
         ):
             top = max(highest, default=0.0)

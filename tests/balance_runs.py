@@ -1,6 +1,5 @@
 """Balancing jobs of the invented craft Wren-4, played against a rotor whose unbalance is known."""
 
-import cmath
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -13,11 +12,6 @@ from vibekit.spots import Stock, spots_from
 from vibekit.vector import Vector
 
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
-
-
-def phasor(size, angle_deg):
-    """Size at an angle."""
-    return cmath.rect(size, math.radians(angle_deg))
 
 
 def job(method="phase", spots=("blades@45",), blades=3, **more):

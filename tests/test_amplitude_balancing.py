@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from tests.balance_runs import phasor
 from vibekit.amplitude_balancing import closed_form, correct_from_amplitudes
+from vibekit.balancing import phasor
 from vibekit.errors import UsageError
 from vibekit.modulus import modulus_interval
 

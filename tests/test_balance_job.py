@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tests.balance_runs import Bench, job, phasor, play, take
+from tests.balance_runs import Bench, job, play, take
 from vibekit.balance_job import Round
 from vibekit.balance_solution import solve
 from vibekit.balance_step import next_step
 from vibekit.balance_verdict import judge_balance, permissible
+from vibekit.balancing import phasor
 from vibekit.errors import UsageError
 from vibekit.packing import pack, unpack
 from vibekit.spots import Spot, Stock, Weight, choose, spots_from, three_directions

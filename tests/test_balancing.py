@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.balance_runs import phasor
-from vibekit.balancing import Run, correct, influence, trial_is_enough
+from vibekit.balancing import Run, correct, influence, phasor, trial_is_enough
 from vibekit.errors import UsageError
 
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vibekit.bearing import Bearing, miniature_bands, slip_band
+from vibekit.bearing import TEST_BANDS_HZ, Bearing, bearing_from_orders, mid_diameter_mm, miniature_bands, slip_band
 from vibekit.errors import UsageError
 
 CWRU_DRIVE = Bearing(9, 0.3126, 1.537)  # inch
@@ -44,6 +44,16 @@ def test_a_bearing_of_round_numbers():
     assert [order * 30 for order in orders(Bearing(8, 10, 50))] == pytest.approx([96, 144, 72, 12], rel=1e-14)
 
 
+def test_mid_diameter_rule():
+    """6205 (25 x 52 mm): the rule against the measured pitch; exact maths on the geometry of that bearing."""
+    assert mid_diameter_mm(25, 52) == 38.5
+    ball = 5 / 16 * 25.4
+    ruled, true = Bearing(9, ball, mid_diameter_mm(25, 52)), Bearing(9, ball, 39.04)
+    assert ruled.outer == pytest.approx(3.5722, abs=1e-4)
+    assert ruled.outer / true.outer - 1 == pytest.approx(-0.0035, abs=1e-4)
+    assert ruled.inner / true.inner - 1 == pytest.approx(0.0023, abs=1e-4)
+
+
 def test_rules_of_thumb():
     """R.B. Randall, Vibration-based Condition Monitoring (2011), from memory: 0.4 N, 0.6 N, 0.4; within 2 %."""
     assert 0.4 * 9 / CWRU_DRIVE.outer - 1 == pytest.approx(0.0042, abs=1e-4)
@@ -64,7 +74,7 @@ def test_slip_band():
     [(7, 3.969, 8, 22, (2.574, 4.426)), (7, 1.588, 3, 10, (2.645, 4.355))],  # 608 and 623: ball sets from memory, moderately sure
 )
 def test_miniature_bearings_lie_in_their_bands(balls, ball_mm, bore, outer, expected):
-    bearing = Bearing(balls, ball_mm, (bore + outer) / 2)
+    bearing = Bearing(balls, ball_mm, mid_diameter_mm(bore, outer))
     assert (bearing.outer, bearing.inner) == pytest.approx(expected, abs=1e-3)
     band = next(b for b in miniature_bands() if b.balls == balls)
     assert band.outer[0] < bearing.outer < band.outer[1]
@@ -81,6 +91,13 @@ def test_bands_for_unknown_geometry():
     }
 
 
+def test_bands_of_the_vibration_test_for_new_bearings():
+    """ISO 15242-1/-2 at 1800 rpm, from memory: the bands adjoin, and the first two span a ratio of 6."""
+    low, middle, high = TEST_BANDS_HZ
+    assert (low, middle, high) == ((50, 300), (300, 1800), (1800, 10_000))
+    assert low[1] / low[0] == middle[1] / middle[0] == 6
+
+
 geometry = st.builds(Bearing, st.integers(4, 40), st.floats(0.05, 0.6), st.just(1.0), st.floats(0, 60))
 
 
@@ -95,6 +112,21 @@ def test_exact_identities(bearing):
     assert bearing.ball_spin == pytest.approx((1 + k) * (1 - k) / (2 * bearing.ball_mm), rel=1e-12)
 
 
+@given(st.integers(4, 24), st.floats(0.1, 0.5), st.floats(-0.019, 0.019))
+def test_a_pair_of_lines_tells_the_bearing(balls, ratio, slipped):
+    true = Bearing(balls, ratio, 1.0)
+    found = bearing_from_orders(true.outer * (1 + slipped), true.inner * (1 + slipped))
+    assert found is not None
+    assert found.balls == balls
+    assert found.ratio == pytest.approx(ratio, rel=1e-9)
+
+
+def test_pairs_that_tell_nothing():
+    assert bearing_from_orders(3.1, 4.4) is None  # 7.5 balls
+    assert bearing_from_orders(5.4, 3.6) is None  # outer above inner
+    assert bearing_from_orders(12, 18.4) is None  # 30 and 31 both lie within 2 %
+
+
 @pytest.mark.parametrize(
     ("values", "message"),
     [
@@ -106,3 +138,5 @@ def test_exact_identities(bearing):
 def test_impossible_bearings_are_refused(values, message):
     with pytest.raises(UsageError, match=message):
         Bearing(*values)
+    with pytest.raises(UsageError, match="bore 9 mm and outer diameter 5 mm"):
+        mid_diameter_mm(9, 5)

@@ -1,5 +1,6 @@
 """Permissible unbalance, forces and placing of weights."""
 
+import math
 from itertools import pairwise
 
 import pytest
@@ -13,8 +14,10 @@ from vibekit.unbalance import (
     balance_grade,
     grade_label,
     leaving_speed_m_s,
+    mass_at,
     permissible_unbalance,
     pull_newton,
+    split,
 )
 
 
@@ -59,6 +62,41 @@ def test_a_trial_weight_that_comes_off():
     assert leaving_speed_m_s(60, 10_000) == pytest.approx(62.8, abs=0.05)
 
 
+@pytest.mark.parametrize(
+    ("allowed", "expected"),  # vector resolution, any text, e.g. V. Wowk, Machinery Vibration: Balancing (1995); exact maths
+    [((0, 120, 240), (11.3716, 3.9493)), ((0, 90, 180, 270), (9.3969, 3.4202)), (range(0, 360, 60), (7.4223, 3.9493))],
+)
+def test_splitting_a_weight(allowed, expected):
+    first, second = split(10, 20, list(allowed))
+    assert (first.size, second.size) == pytest.approx(expected, abs=1e-4)
+    assert (first.angle_deg, second.angle_deg) == (0, 360 / len(allowed))
+
+
+@given(st.floats(0.1, 10), st.floats(-720, 720), st.lists(st.floats(0, 359), min_size=3, max_size=9, unique=True))
+def test_split_weights_add_up_to_the_whole(size, angle, allowed):
+    try:
+        placed = split(size, angle, allowed)
+    except UsageError:
+        gaps = sorted(allowed)
+        assert max(b - a for a, b in zip(gaps, [*gaps[1:], gaps[0] + 360], strict=True)) >= 180 - 1e-6
+        return
+    total = sum(p.size * complex(math.cos(math.radians(p.angle_deg)), math.sin(math.radians(p.angle_deg))) for p in placed)
+    wanted = size * complex(math.cos(math.radians(angle)), math.sin(math.radians(angle)))
+    largest = max(p.size for p in placed)
+    assert total == pytest.approx(wanted, abs=1e-8 * max(size, largest))
+    assert all(p.size > 0 and p.angle_deg in allowed for p in placed)
+    assert sum(p.size for p in placed) >= size * (1 - 1e-9)
+
+
+def test_a_weight_on_an_allowed_place_is_not_split():
+    assert [(p.angle_deg, p.size) for p in split(3, 480, [0, 120, 240])] == [(120, 3)]
+
+
+def test_the_same_unbalance_at_another_radius():
+    """Rao, section 9.4; exact maths."""
+    assert mass_at(0.12, 60, 12) == pytest.approx(0.60, rel=1e-14)
+
+
 def test_a_small_propeller():
     """exact maths: 50 g at 10 000 rpm."""
     fine = permissible_unbalance(6.3, 0.05, 10_000)
@@ -90,6 +128,10 @@ def test_grade_and_unbalance_undo_each_other(grade, mass, rpm):
         (lambda: permissible_unbalance(6.3, 0, 1000), "mass_kg is 0; it must be above 0"),
         (lambda: balance_grade(1, 1, -5), "rpm is -5; it must be above 0"),
         (lambda: allocate(1, 0, 3), "to_a_mm is 0; it must be above 0"),
+        (lambda: mass_at(1, 5, 0), "new_radius_mm is 0; it must be above 0"),
+        (lambda: split(1, 20, [0, 180]), "places at 0 and 180 degrees are 180 degrees apart; a weight splits only below 180"),
+        (lambda: split(1, 20, [0]), "places at 0 and 0 degrees are 360 degrees apart"),
+        (lambda: split(1, 20, []), "no angle is allowed"),
     ],
 )
 def test_what_is_not_allowed_is_refused(make, message):

@@ -17,6 +17,11 @@ Complex = npt.NDArray[np.complex128]
 Array = npt.NDArray[np.float64]
 
 
+def phasor(size: float, angle_deg: float) -> complex:
+    """Give size @ angle as a complex number."""
+    return complex(size * np.exp(1j * math.radians(angle_deg)))
+
+
 @dataclass(frozen=True, slots=True)
 class Run:
     """One run of the rotor.

@@ -9,7 +9,7 @@ from scipy.linalg import cho_solve, cholesky
 from scipy.special import stdtrit
 
 from vibekit.errors import UsageError
-from vibekit.propagation import propagate
+from vibekit.statistics import propagate
 
 Array = npt.NDArray[np.float64]
 LEAST_POINTS = 8

@@ -14,6 +14,7 @@ from scipy.special import stdtrit
 from vibekit.median import MEDIAN_ERROR
 from vibekit.reading import Quantity
 from vibekit.transform import Transform
+from vibekit.window import window_samples
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complexfloating]
@@ -151,7 +152,7 @@ def spectra_of(band: Band) -> tuple[Array, Array]:
     """Power (frames, bins) of overlapping Hann frames and its frequencies, Hz."""
     frames = band.stretches(FRAME_S, FRAME_S / 2)
     size = PADDING * frames.shape[1]
-    spectra = np.abs(sfft.fft(frames * np.hanning(frames.shape[1] + 1)[:-1], size, axis=1)) ** 2
+    spectra = np.abs(sfft.fft(frames * window_samples("hann", frames.shape[1]), size, axis=1)) ** 2
     return np.asarray(spectra, dtype=np.float64), band.low_hz + np.arange(size) * band.rate_hz / size
 
 

@@ -8,6 +8,8 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.fft import next_fast_len, rfft
 
+from vibekit.window import window_samples
+
 Array = npt.NDArray[np.float64]
 Grey = npt.NDArray[np.float32]
 Samples = npt.NDArray[np.floating]
@@ -76,7 +78,7 @@ def frames_of(signals: list[Samples], rate_hz: float, top_hz: float, seconds: fl
         return None
     padded = next_fast_len(PADDING * length, real=True)
     bins = int(top_hz / rate_hz * padded)
-    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    window = window_samples("hann", length).astype(np.float32)
     some = max(CACHED // padded // ABREAST, 1) * ABREAST
     excess: list[Grey] = []
     for signal in signals:

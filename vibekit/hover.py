@@ -39,8 +39,9 @@ def hover_speed(signals: Sequence[npt.NDArray[np.floating]], rate_hz: float, bla
     if not signals or len(signals[0]) < 4 * length:
         return None
     length *= 2 if len(signals[0]) >= 6 * length else 1
-    power = np.sum([welch_psd(signal, rate_hz, length) for signal in signals], axis=0)
-    step = rate_hz / length
+    spectra = [welch_psd(signal, rate_hz, length, unit="FS") for signal in signals]
+    power = np.sum([s.values for s in spectra], axis=0)
+    step = float(spectra[0].frequency[1])
     floor = np.maximum(floor_between(power, step), np.finfo(float).tiny)
     above = np.concatenate([[0.0], np.cumsum(np.maximum(power - LINE * floor, 0.0))])
     noise = np.concatenate([[0.0], np.cumsum(floor)])

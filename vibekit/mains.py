@@ -10,6 +10,7 @@ import scipy.fft as sfft
 from vibekit.hum import Hum
 from vibekit.parabola import vertex
 from vibekit.recording import Recording
+from vibekit.window import window_samples
 
 Array = npt.NDArray[np.float64]
 HALF_HZ = 0.5  # either side of a line that is taken out: hum of a large grid stays within it (from memory), rotors wander over more
@@ -28,7 +29,7 @@ def without_hum(recording: Recording, part: slice, hums: Sequence[Hum]) -> Recor
 def _without(x: Array, rate_hz: float, lines_hz: Array) -> Array:
     """Samples (n,) without some lines: what leaks far from each is taken out first, by a sine where it stands highest."""
     n, step = len(x), rate_hz / len(x)
-    weight = np.hanning(n + 1)[:-1]
+    weight = window_samples("hann", n)
     spectrum = np.abs(sfft.rfft(x * weight))
     bands = [slice(max(round((hz - HALF_HZ) / step), 1), round((hz + HALF_HZ) / step) + 1) for hz in lines_hz]
     clean = x.copy()

@@ -22,6 +22,7 @@ from vibekit.ridge import best_path
 from vibekit.settings import Settings
 from vibekit.track import Track
 from vibekit.transform import Transform
+from vibekit.window import window_samples
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
@@ -159,7 +160,7 @@ class _Frames:
         starts = np.linspace(0, n - length, count).astype(np.intp)
         padded: int = sfft.next_fast_len(PADDING * length)
         bins = int(min(TOP_HZ, 0.45 * rate_hz) / rate_hz * padded)
-        window = np.hanning(length + 1)[:-1].astype(np.float32)
+        window = window_samples("hann", length).astype(np.float32)
         pieces, floor = [], []
         for signal, _ in bands:
             loudest = float(np.abs(signal).max()) or 1.0  # no gain leaves the range of float32

@@ -1,6 +1,8 @@
-"""How much unbalance is allowed, and what it pulls with."""
+"""How much unbalance is allowed, what it pulls with, and where a weight can go."""
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from vibekit.errors import UsageError
 
@@ -51,6 +53,41 @@ def pull_newton(unbalance_g_mm: float, rpm: float) -> float:
 def leaving_speed_m_s(radius_mm: float, rpm: float) -> float:
     """Give the speed with which a weight that comes off flies, m/s: for the caution beside every trial weight."""
     return radius_mm * 1e-3 * _angular(rpm)
+
+
+def mass_at(mass_g: float, radius_mm: float, new_radius_mm: float) -> float:
+    """Give the mass with the same unbalance at another radius, g. Raises UsageError unless both radii are above 0."""
+    _above_zero(radius_mm=radius_mm, new_radius_mm=new_radius_mm)
+    return mass_g * radius_mm / new_radius_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A weight at an allowed angle, degrees."""
+
+    angle_deg: float
+    size: float
+
+
+def split(size: float, angle_deg: float, allowed_deg: Sequence[float]) -> tuple[Placed, ...]:
+    """Make a weight up from the two allowed angles on either side of it, or put it on one that it meets.
+
+    W1 = W sin(t2 - t) / sin(t2 - t1) and W2 = W sin(t - t1) / sin(t2 - t1): together always more than W.
+    Raises UsageError where those angles are half a turn or more apart: two blades or holes cannot share a weight.
+    """
+    if not allowed_deg:
+        raise UsageError("no angle is allowed; name at least one place for a weight")
+    gaps = [((angle - angle_deg) % 360, angle) for angle in allowed_deg]
+    before, after = max(gaps), min(gaps)
+    for gap, angle in (before, after):
+        if min(gap, 360 - gap) < 1e-9:
+            return (Placed(angle, size),)
+    back, ahead = math.radians(360 - before[0]), math.radians(after[0])
+    if back + ahead > math.pi - 1e-9:
+        apart = math.degrees(back + ahead)
+        raise UsageError(f"places at {before[1]:g} and {after[1]:g} degrees are {apart:g} degrees apart; a weight splits only below 180")
+    whole = math.sin(back + ahead)
+    return Placed(before[1], size * math.sin(ahead) / whole), Placed(after[1], size * math.sin(back) / whole)
 
 
 def _angular(rpm: float) -> float:

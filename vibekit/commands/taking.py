@@ -114,7 +114,7 @@ def _watch(recorder: "Recorder", doing: str, is_over: "Callable[[Recorder], bool
 def said_of(taken: "Take") -> str:
     """What became of a take: length, rate, why it ended, what was lost or left out; a line each."""
     from vibekit.capture.take import PAUSED
-    from vibekit.duration import duration
+    from vibekit.units import duration
 
     account = taken.account
     lines = [f"{account.frames / account.rate_hz:.1f} s at {account.rate_hz:g} Hz from {account.form.source}: {account.ended}"]

@@ -1,10 +1,10 @@
 """Whether the samples follow each other as they were measured: drop-outs, jumps, repeated blocks, held and interpolated values."""
 
-from vibekit.duration import duration
 from vibekit.problem import Problem
 from vibekit.screen.held import times_interpolated
 from vibekit.screen.look import Look, View
 from vibekit.screen.steady import Span
+from vibekit.units import duration
 
 STOP_SHARE = 0.2  # of the record lost
 HELP = "close other programs and record again"

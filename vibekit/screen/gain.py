@@ -15,6 +15,7 @@ from vibekit.screen.frames import Frames
 from vibekit.screen.look import Look, View
 from vibekit.screen.overview import Floats, Overview
 
+Array = npt.NDArray[np.float64]
 CHANGE_DB = 3.0
 BANDS = 8
 LOWEST_HZ, HIGHEST = 150.0, 0.8  # of half the rate

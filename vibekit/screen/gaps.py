@@ -8,10 +8,10 @@ import re
 import numpy as np
 from scipy.ndimage import find_objects, label
 
-from vibekit.duration import duration
 from vibekit.problem import Problem
 from vibekit.recording import Recording
 from vibekit.screen.steady import Span
+from vibekit.units import duration
 
 TOLD = re.compile(r"gaps in the time stamps: (\d+), the longest (\S+) s, (\S+) s after the first row; rows missing: about (\d+)")
 PAUSED = re.compile(r"pauses in the time stamps: \d+, the longest (\S+) s")
