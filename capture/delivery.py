@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.normal import Z95
+
 SLOT_S = 0.05  # of the blocks in a slot, the one with the least lag is kept: 20 a second, whatever the block size
 WINDOW_S = 1.0  # the floor is the least lag of a window
 STAY = 3  # windows that must follow a loss
@@ -96,7 +98,7 @@ class Delivery:
         slope = float(np.median((floor[later[1]] - floor[later[0]]) / (at[later[1]] - at[later[0]])))  # Theil (1950), Sen (1968)
         rest = floor - slope * at
         spread = DEVIATION * float(np.median(np.abs(rest - np.median(rest))))
-        u95 = 2 * 1.96 * spread / math.sqrt(float(np.sum((at - at.mean()) ** 2)))  # twice: floors follow each other
+        u95 = 2 * Z95 * spread / math.sqrt(float(np.sum((at - at.mean()) ** 2)))  # twice: floors follow each other
         return self.rate_hz * (1 - slope), self.rate_hz * math.hypot(u95, CLOCK_U95)
 
     def _windows(self) -> npt.NDArray[np.intp]:

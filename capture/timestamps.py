@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from vibekit.capture.tube import least_bent
 from vibekit.errors import UnreadableError
+from vibekit.normal import Z95
 
 Array = npt.NDArray[np.float64]
 
@@ -69,12 +70,12 @@ def time_line(stamp_s: Array, resolution_s: float = 0.0) -> Timeline:
         times, slope, error = even
         turn = np.min(np.minimum(high - times, times - low) / np.maximum(0.5, np.abs(count - np.mean(index))))
         free = max(0.0, float(turn)) if step else resolution_s / len(stamps)  # how far the line may turn inside the tube
-        return Timeline(rows, stamps, times, 1 / slope, float(np.hypot(1.96 * error, free)) / slope**2, True, tuple(log))
+        return Timeline(rows, stamps, times, 1 / slope, float(np.hypot(Z95 * error, free)) / slope**2, True, tuple(log))
     mean = float(times[-1] - times[0]) / (len(times) - 1)
     if not mean > 0:
         raise UnreadableError(NEVER_RISE)
     rough = np.median(np.abs(np.diff(times, 2))) / 0.6745 / np.sqrt(6) if len(times) > 2 else 0.0  # of a single stamp
-    ends = 1.96 * float(np.hypot(max(step, resolution_s) / np.sqrt(12), rough)) * np.sqrt(2)  # 95 % interval of the time between them
+    ends = Z95 * float(np.hypot(max(step, resolution_s) / np.sqrt(12), rough)) * np.sqrt(2)  # 95 % interval of the time between them
     return Timeline(rows, stamps, times, 1 / mean, float(ends / (times[-1] - times[0]) / mean), False, tuple(log))
 
 

@@ -4,13 +4,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.fft import prev_fast_len
 
 from vibekit.capture.recorder import Glance
 from vibekit.capture.take import Form
 from vibekit.reading import Curve, SpeedMap, SpeedResult
 from vibekit.recording import Recording
 from vibekit.settings import Settings
-from vibekit.spectrum import Spectrum, amplitude_spectrum, fast_length
+from vibekit.spectrum import Spectrum, amplitude_spectrum
 from vibekit.speed import find_speed
 
 HEARD_S = 3.0  # sound that a speed is looked for in
@@ -123,7 +124,7 @@ class Live:
     def _spectra(self, newest: Samples) -> tuple[Spectrum, ...]:
         if newest.shape[1] < 256:
             return ()
-        n = fast_length(min(SEEN, newest.shape[1]))
+        n = prev_fast_len(min(SEEN, newest.shape[1]), real=True)
         return tuple(
             amplitude_spectrum(newest[row, -n:], self.form.rate_hz, unit=self.form.channels[row].unit, length=n) for row in self.rows
         )
@@ -149,7 +150,7 @@ def look_for_speed(recording: Recording, settings: Settings) -> Found | None:
     track = find_speed(recording, settings)
     if track is None:
         return None
-    n = fast_length(min(SEEN, recording.samples.shape[1]))
+    n = prev_fast_len(min(SEEN, recording.samples.shape[1]), real=True)
     middle_s = recording.duration_s - n / 2 / recording.rate_hz
     speed = track.result
     if settings.test == "run-up":

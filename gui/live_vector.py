@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from vibekit.balance_job import BalanceJob, Round, Take
 from vibekit.balance_solution import level
 from vibekit.errors import UsageError
+from vibekit.normal import Z95
 from vibekit.recording import Recording
 from vibekit.settings import Settings
 from vibekit.tacho import read_pulses
@@ -49,4 +50,4 @@ def look_for_vector(recording: Recording, settings: Settings, job: BalanceJob) -
     size = abs(found.value)
     wander = max(vector.errors) * size / max(map(abs, vector.values))
     before = abs(level(job, first).value) if first else 0.0
-    return replace(known, value=found.value, u95=1.96 * wander / math.sqrt(2), share=size / before if before else None)
+    return replace(known, value=found.value, u95=Z95 * wander / math.sqrt(2), share=size / before if before else None)

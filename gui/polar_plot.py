@@ -9,10 +9,11 @@ import numpy as np
 from vibekit.gui.plot import Plot, figures
 from vibekit.gui.series import Drawn, Series
 from vibekit.gui.theme import Look
+from vibekit.normal import Z95
 from vibekit.wording import unit_words
 
 RINGS = 3
-ROUND = 2.448 / 1.96  # radius that holds 95 % of a normal error of two equal parts, over the half width for one of them (Rayleigh)
+ROUND = 2.448 / Z95  # radius that holds 95 % of a normal error of two equal parts, over the half width for one of them (Rayleigh)
 
 
 class PolarPlot(Plot):

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy.special import chdtri, fdtri, stdtrit
 
 from vibekit.errors import UsageError
+from vibekit.normal import Z95
 
 Complex = npt.NDArray[np.complex128]
 Array = npt.NDArray[np.float64]
@@ -158,7 +159,7 @@ def _gain_u95(answer: _Answer, weights: Complex, scatter: float, freedom: float)
     """Half width of the 95 % interval of |a|."""
     a = answer[1]
     along = (a.real * _gain(answer, weights)[1] + a.imag * _gain(answer, weights)[2]) / abs(a)
-    reach = 1.96 if math.isinf(freedom) else float(stdtrit(freedom, 0.975))
+    reach = Z95 if math.isinf(freedom) else float(stdtrit(freedom, 0.975))
     return reach * scatter * float(np.linalg.norm(along))
 
 

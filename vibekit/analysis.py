@@ -34,6 +34,7 @@ from vibekit.settings import Settings
 from vibekit.speed import CLAIMED, SpeedTrack, seek_speed
 from vibekit.synchronous import one_turn
 from vibekit.transform import Transform
+from vibekit.window import HANN_NENBW
 
 Array = npt.NDArray[np.float64]
 RUN_UP_BLOCK = 32
@@ -362,11 +363,12 @@ def _powers(short: OrderSpectrum, long: OrderSpectrum, settings: Settings) -> tu
 def _curves(spectrum: OrderSpectrum | None, pulses: Pulses, transform: Transform, unit: str) -> tuple[Curve, ...]:
     curves = []
     if spectrum is not None:
-        curves.append(Curve("order", spectrum.order, spectrum.amplitude, "order", unit, 1.5 * spectrum.resolution))
-        curves.append(Curve("order floor", spectrum.order, spectrum.floor.astype(np.float64), "order", unit, 1.5 * spectrum.resolution))
+        bandwidth = HANN_NENBW * spectrum.resolution
+        curves.append(Curve("order", spectrum.order, spectrum.amplitude, "order", unit, bandwidth))
+        curves.append(Curve("order floor", spectrum.order, spectrum.floor.astype(np.float64), "order", unit, bandwidth))
     if pulses.spectrum is not None:
         ratio = 10 * np.log10(np.maximum(pulses.spectrum.ratio, 1e-3))
-        curves.append(Curve("envelope", pulses.spectrum.order, ratio, "order", "dB over noise", 1.5 * pulses.spectrum.resolution))
+        curves.append(Curve("envelope", pulses.spectrum.order, ratio, "order", "dB over noise", HANN_NENBW * pulses.spectrum.resolution))
     curves.append(_noise_curve(transform, unit))
     return tuple(curves)
 

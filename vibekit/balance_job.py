@@ -16,7 +16,6 @@ from vibekit.unbalance import USUAL_GRADE
 from vibekit.vector import Vector
 
 Complex = npt.NDArray[np.complex128]
-Array = npt.NDArray[np.float64]
 Method = Literal["phase", "amplitude"]
 Stage = Literal["as found", "trial", "check"]
 SPEED_LIMIT = 0.03  # from the first run; the square law that corrects for it holds away from the frame's modes only

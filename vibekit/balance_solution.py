@@ -11,6 +11,7 @@ from vibekit.balance_job import BalanceJob, Round
 from vibekit.balancing import correct, influence
 from vibekit.errors import UsageError
 from vibekit.modulus import modulus_interval
+from vibekit.normal import Z95
 
 Array = npt.NDArray[np.float64]
 
@@ -70,7 +71,7 @@ class Level:
     @property
     def u95(self) -> float:
         """Half width of the 95 % interval of the amplitude: one part of the error, normal."""
-        return 1.96 * self.error / math.sqrt(2)
+        return Z95 * self.error / math.sqrt(2)
 
 
 def solve(job: BalanceJob) -> Solution | None:

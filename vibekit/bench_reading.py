@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from vibekit.errors import UsageError
+from vibekit.normal import Z95
 
 _NUMBER = r"([+-]?\d+\.?\d*(?:e[+-]?\d+)?)"
 _MARGIN = r"(?:\s*,?\s*(?:±|\+/?-)\s*" + _NUMBER + r"\s*(?:m?A|m?ohm|mΩ|Ω)?)?"
@@ -98,7 +99,7 @@ def current_against(this: Current, others: Sequence[Current]) -> tuple[float, fl
     if len(same) < 2:
         return None
     ratio = this.ampere / median(same)
-    meter = (this.u95 or 0.0) / this.ampere / 1.96
+    meter = (this.u95 or 0.0) / this.ampere / Z95
     return ratio, _log10_ratio(math.log(ratio), 0.0, math.hypot(CURRENT_SCATTER, meter), math.log(1.6), 0.3)
 
 
@@ -114,7 +115,7 @@ def warmth_against(this: Temperature, others: Sequence[Temperature]) -> tuple[fl
 def uneven(this: Resistance) -> float:
     """Give log10 of the likelihood ratio of a hurt winding to a sound one, from the spread of the three resistances."""
     meter = METER_U95 if this.u95 is None else this.u95 * 3 / sum(this.ohm)
-    one = math.hypot(WINDING_SCATTER, meter / 1.96)
+    one = math.hypot(WINDING_SCATTER, meter / Z95)
     return _log10_ratio(this.spread, RANGE_MEAN * one, RANGE_SD * one, 0.20, 0.10)
 
 

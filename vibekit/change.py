@@ -13,6 +13,7 @@ from vibekit.dominance import NO_OTHER
 from vibekit.gain import FORCE, MOST_DB, NOISE, OCTAVES, common_gain, tilt
 from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
 from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
+from vibekit.normal import Z95
 from vibekit.reading import LinePower, Quantity, Reading
 from vibekit.repeatability import Repeatability, Spread
 
@@ -277,7 +278,7 @@ def match_levels(pair: Pairing, name: str, *, peers: bool) -> Match | None:
         if common:
             apart = [ours[k].value - theirs[k].value for k in common]
             shifts.append(float(np.mean(apart)) - (10 * math.log10(pair.factor(i, NOISE)) if name in BROADBAND else 0.0))
-            noise.append(float(np.mean([ours[k].u95 ** 2 + theirs[k].u95 ** 2 for k in common])) / (2 * 1.96**2))
+            noise.append(float(np.mean([ours[k].u95 ** 2 + theirs[k].u95 ** 2 for k in common])) / (2 * Z95**2))
             own_ways = float(np.var(apart, ddof=1)) - 2 * noise[-1] if len(apart) > 1 else 0.0
             uneven.append(max(own_ways, 0.0) / len(apart))
     if not shifts:

@@ -9,6 +9,7 @@ from scipy.special import stdtrit
 
 from vibekit.long_transform import Real
 from vibekit.median import median
+from vibekit.normal import Z95
 from vibekit.orders import RANGES
 from vibekit.reading import Quantity
 
@@ -79,7 +80,7 @@ def poisson_u95(count: int) -> float:
 
     Its variance is that in the middle of the score interval, count + 1.96^2 / 2 (Agresti & Coull, Am. Stat. 52 (1998) 119-126).
     """
-    return 1.96 * math.sqrt(count + 2)
+    return Z95 * math.sqrt(count + 2)
 
 
 def unevenness(gap: Array) -> tuple[float, float]:
@@ -99,7 +100,7 @@ def _scatter(value: Array) -> tuple[float, float]:
     from memory).
     """
     n, spread = value.size, float(value.std(ddof=1))
-    cut, wide = int(n / (2 * math.sqrt(n - 4))), n / (n - 1.96)
+    cut, wide = int(n / (2 * math.sqrt(n - 4))), n / (n - Z95)
     fourth = float(np.sum((value - np.sort(value)[cut : n - cut].mean()) ** 4))
     error = wide * math.sqrt(max(n * fourth / max((n - 1) * spread**2, 1e-24) ** 2 - (n - 3) / n, 0.0) / (n - 1))
     return spread, spread * (math.sqrt(wide) * math.exp(0.98 * error) - 1)

@@ -147,9 +147,7 @@ def comb_at(lines: Lines, settings: Settings, hz: float) -> Comb:
     speed = np.array([hz])
     place = ORDER * speed
     found = np.where(lines.is_blank(place), -1, lines.best_near(place, _reach(lines, place)))
-    chance = _chance(lines, speed, found)
-    total = _evidence(lines, speed, found, chance, settings) + _log_prior(speed, settings)
-    return Comb(hz, found[:, 0], chance[:, 0], _clear(lines, speed, found, chance)[:, 0], total[:, 0])
+    return _weighed(lines, settings, speed, found)[0]
 
 
 @lru_cache(maxsize=64)

@@ -14,6 +14,7 @@ from vibekit.gain import FORCE, common_gain
 from vibekit.handspin import DRAG
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES, group
+from vibekit.normal import Z95
 from vibekit.observation import COMBS, NOT_IN_FLIGHT
 from vibekit.reading import Reading
 from vibekit.repeatability import Spread, load_repeatability
@@ -177,7 +178,7 @@ def _column(
     levels = np.array([np.mean([parts[p].value for p in common]) for parts in each])
     if name in BROADBAND:
         levels -= np.array([gain + per_decade(name) * decades(r, speed) for r, gain in zip(readings, gains, strict=True)])
-    variance = np.array([np.mean([parts[p].u95 ** 2 for p in common]) for parts in each]) / 1.96**2
+    variance = np.array([np.mean([parts[p].u95 ** 2 for p in common]) for parts in each]) / Z95**2
     if not (np.isfinite(levels).all() and np.isfinite(variance).all()):
         return None
     return _mean(levels, at), _mean(variance, at) / np.bincount(at)

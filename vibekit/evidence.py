@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.envelope import EnvelopeSpectrum
+from vibekit.window import HANN_NENBW
 
 Array = npt.NDArray[np.float64]
-HANN_BINS = 1.5  # bins that one independent estimate takes under a Hann window (Harris, Proc. IEEE 66 (1978) 51-83: its noise bandwidth)
 # A sound bearing is felt too: its balls pass through the load one by one. Amplitude of the envelope's line over its mean, and how common:
 # half show none, the others scatter about 1 % by a factor of 1.5, no source; by the passing of balls under load: Sunnersjo, J. Sound Vib.
 # 58 (1978) 363-373, from memory
@@ -80,7 +80,7 @@ class Evidence:
         low, high = np.minimum(np.maximum(low, 0), size), np.minimum(np.maximum(high, 0), size)  # numpy.clip takes twice as long
         bins = self.count[high] - self.count[low]
         inside &= 2 * bins >= wide
-        shape = np.maximum(bins / HANN_BINS, 1.0) * self.spectrum.blocks
+        shape = np.maximum(bins / HANN_NENBW, 1.0) * self.spectrum.blocks
         total = (self.power[high] - self.power[low]) / np.maximum(bins, 1) * shape
         level = (..., *[None] * shape.ndim)
         log = log_mean(_raised(total, shape, EXCESS[level] / np.sqrt(shape)), 0)

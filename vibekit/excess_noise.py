@@ -10,6 +10,7 @@ from scipy.special import logsumexp
 
 from vibekit.change import SITTING_DB, Pairing, pair_up, parts_of, per_decade
 from vibekit.levels import DB
+from vibekit.normal import Z95
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
 from vibekit.speed_evidence import by_speed
@@ -64,7 +65,7 @@ def noise_over_speeds(
     odds = float(np.clip((casing - other) / math.log(10), -MOST, MOST))
     weight = np.exp(like - like.max())
     slope = float((SLOPES * weight).sum() / weight.sum())
-    u95 = 1.96 * float(np.sqrt(((SLOPES - slope) ** 2 * weight).sum() / weight.sum()))
+    u95 = Z95 * float(np.sqrt(((SLOPES - slope) ** 2 * weight).sum() / weight.sum()))
     air = "as noise of the air does" if blown > elsewhere else "as noise from elsewhere, which no motor drives: record in a quiet place"
     means = "as what strikes or rubs in the motor does" if odds > 0 else air
     grows = f"noise from 2 kHz up that was added grows by {slope:.0f} dB ± {u95:.0f} a decade"

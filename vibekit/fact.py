@@ -56,11 +56,10 @@ class Fact:
         if self.kind is bool:
             return self.check(name, word.lower() in YES if word.lower() in YES | NO else word)
         try:
-            return self.check(name, self.kind(word))
-        except UsageError:
-            raise
+            value = self.kind(word)
         except ValueError:
-            return self.check(name, word)
+            value = word
+        return self.check(name, value)
 
 
 def fact(

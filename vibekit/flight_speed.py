@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from vibekit.blade_count import scores
 from vibekit.hover import RANGE_HZ, ROTORS_APART, highest_hz, hover_speed
+from vibekit.normal import Z95
 from vibekit.transform import Transform
 
 Array = npt.NDArray[np.float64]
@@ -78,7 +79,7 @@ def _regions(speeds: Array, chance: Array) -> list[tuple[float, float, float]]:
         here = _near(speeds, float(speeds[share.argmax()]))
         weight = left[here] / left[here].sum()
         mean = float(speeds[here] @ weight)
-        found.append((mean, float(share.max()), 1.96 * math.sqrt(float((speeds[here] - mean) ** 2 @ weight))))
+        found.append((mean, float(share.max()), Z95 * math.sqrt(float((speeds[here] - mean) ** 2 @ weight))))
         left[here] = 0.0
     return found
 

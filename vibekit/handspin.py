@@ -4,7 +4,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import stdtrit
 
 from vibekit.coastdown import CoastDown, fit_coast_down
@@ -19,7 +18,6 @@ from vibekit.spin_track import Spin, find_spins, is_fast_enough, spins_of_pulses
 from vibekit.tacho import edges
 from vibekit.transform import Transform
 
-Array = npt.NDArray[np.float64]
 FROM_RPM, TO_RPM = 500.0, 150.0  # between these the coast time is stated: every finger reaches the one, cogging catches below the other
 FLICK_SCATTER, WORTH = 0.04, 4.0  # of one motor's drag from flick to flick, and how many flicks this prior counts for (no source)
 LATER_S = 1e6  # than any recording ends

@@ -13,6 +13,7 @@ from vibekit.control_chart import Chart, chart, limit_for
 from vibekit.course import Course, course_of, decades, near, pace
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES
+from vibekit.normal import Z95
 from vibekit.observation import CHANGE_EDGES, WORDS
 from vibekit.settings import Test
 from vibekit.trend import Trend, trend_of
@@ -60,7 +61,7 @@ class OwnPast:
 
     def level_u95(self, q: int) -> float:
         """Half width of the 95 % interval of the newest level of a quantity from its measurement, dB."""
-        return 1.96 * float(np.sqrt(self.course.noise[-1, q])) * (DB / self.course.values[-1, q] if self.course.relative[q] else 1.0)
+        return Z95 * float(np.sqrt(self.course.noise[-1, q])) * (DB / self.course.values[-1, q] if self.course.relative[q] else 1.0)
 
     def alarm_decibels(self, q: int) -> float:
         """Level from which the next sitting and one more like it raise the alarm, dB; NaN where none does."""

@@ -13,12 +13,13 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft as sfft
 
-from vibekit.levels import HANN_POWER, hann_windowed
 from vibekit.long_transform import Real
 from vibekit.median import median
+from vibekit.normal import Z95
 from vibekit.parabola import vertex
 from vibekit.problem import Problem
 from vibekit.transform import Transform, running_floor
+from vibekit.window import HANN_NENBW, HANN_POWER, hann_windowed
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
@@ -46,7 +47,6 @@ NOISY = 0.03  # of a line's power in that band: noise from which its phase tells
 NEARLY, NEAR_HZ, CROWD = 0.25, 1.5, 1  # lines that make a crowd of one: of its power, as near, more than so many
 SWELLS = 0.02  # variance of its amplitude over its mean square, from which it tells nothing either
 LOBE = 1  # bins either side of a line, that hold 97 % of it under a Hann window wherever it lies between two bins
-HANN_NENBW = 1.5  # noise bandwidth, bins (Harris, Proc. IEEE 66 (1978) 51-83)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +167,7 @@ class _Low:
         first = max(round(seen / self.step_hz) - half, 1)
         at = first + int(self.over[first : first + 2 * half + 1].argmax())
         before, here, after = np.log(self.over[at - 1 : at + 2] + np.finfo(float).tiny)
-        off = (at + vertex(before, here, after)) * self.step_hz - seen
+        off = float(at + vertex(before, here, after)) * self.step_hz - seen
         return hz + (off if hz >= self.rate_hz * round(hz / self.rate_hz) else -off)
 
     def comb(self, nominal: float, reach: float) -> _Comb | None:
@@ -182,7 +182,7 @@ class _Low:
         sd = np.hypot(KNOWN * self.step_hz, STRAYS * nominal * k / 2)
         off = np.array([self.place(best * each, STRAYS * nominal * each) for each in k.tolist()]) - best * k
         for _ in range(2):  # least squares, and again without those that do not fit
-            shift, u95 = float(np.sum(off * k / sd**2) / np.sum((k / sd) ** 2)), 1.96 / math.sqrt(float(np.sum((k / sd) ** 2)))
+            shift, u95 = float(np.sum(off * k / sd**2) / np.sum((k / sd) ** 2)), Z95 / math.sqrt(float(np.sum((k / sd) ** 2)))
             fits = np.abs(off - shift * k) < self.step_hz / 4 + 2 * sd
             if not fits.any():
                 return None

@@ -6,7 +6,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
-Array = npt.NDArray[np.float64]
 BLOCK_S = 0.001
 CONTACT_S = 0.010  # a finger or a small rubber hammer is off again after this long (common practice, no source)
 BEFORE_S = 0.030  # a new knock stands above all of this time before it; a ring only falls

@@ -8,6 +8,7 @@ import scipy.fft as sfft
 
 from vibekit.long_transform import Complex
 from vibekit.median import MEDIAN_ERROR
+from vibekit.normal import Z95
 from vibekit.orders import RANGES
 
 Array = npt.NDArray[np.float64]
@@ -59,7 +60,7 @@ def kurtogram(
         power = power.real**2 + power.imag**2
         total, square = power.sum(axis=2), np.einsum("ijk,ijk->ij", power, power)
         excess = n / (n - 1) * ((n + 1) * square / np.maximum(total, np.finfo(np.float32).tiny) ** 2 - 2)
-        values.append(np.stack([np.median(excess, axis=0), np.full(parts, 1.96 * MEDIAN_ERROR * 2 / np.sqrt(n * len(kept)))]))
+        values.append(np.stack([np.median(excess, axis=0), np.full(parts, Z95 * MEDIAN_ERROR * 2 / np.sqrt(n * len(kept)))]))
         at = np.arange(parts) * n * rate_hz / SEGMENT
         edges.append(np.minimum(band_hz[0] + np.stack([at, at + n * rate_hz / SEGMENT]), band_hz[1]))
     low, high = np.concatenate(edges, axis=1)

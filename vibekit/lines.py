@@ -8,6 +8,7 @@ from scipy.ndimage import maximum_filter1d
 from scipy.special import gammaincinv
 
 from vibekit.frames import PADDING, Frames
+from vibekit.parabola import vertex
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
@@ -96,8 +97,7 @@ def find_lines(frames: Frames, scale: Array | None = None) -> Lines | None:
     at = at[(at > 2) & (white[at] > SIDE_LOBE * maximum_filter1d(white, 12 * PADDING + 1)[at])]
     if at.size < FEWEST:
         return None
-    left, centre, right = np.log(white[at - 1]), np.log(white[at]), np.log(white[at + 1])
-    frequency = (at + 0.5 * (left - right) / (left - 2 * centre + right)) * frames.step_hz
+    frequency = (at + vertex(*(np.log(white[at + side]) for side in (-1, 0, 1)))) * frames.step_hz
     n = frames.averages
     over = np.maximum(white[at] * gammaincinv(n, 0.5) / n - 1, 0.01)  # the floor is the median of n averages, not their mean
     visible = gammaincinv(n, 0.99) / n - 1

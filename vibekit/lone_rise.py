@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy.special import logsumexp
 
 from vibekit.change import DB, Pairing
+from vibekit.normal import Z95
 from vibekit.reading import Curve
 from vibekit.speed_evidence import DAMPING
 
@@ -77,7 +78,7 @@ def _compared(pair: Pairing) -> LoneRise | None:
     rise = 10 * np.log10((power + under) / (before + under))
     own = DB**2 * (error / (power + under) + before_error / (before + under))
     most = int(rise.argmax())
-    u95 = 1.96 * np.sqrt(own)
+    u95 = Z95 * np.sqrt(own)
     there, elsewhere = (float(rise[most]), float(u95[most])), (float(np.median(rise)), float(np.median(u95)))
     return LoneRise(_score(rpm, rise, own), float(rpm[most]), *there, *elsewhere)
 
@@ -85,7 +86,7 @@ def _compared(pair: Pairing) -> LoneRise | None:
 def _power(curve: Curve, rpm: Array) -> Array:
     """Squares of the amplitude at these speeds, and of its standard error, (2, speeds)."""
     u95 = np.zeros(len(curve.x)) if curve.u95 is None else curve.u95
-    return np.array([np.interp(rpm, curve.x, curve.y**2), np.interp(rpm, curve.x, (u95 / 1.96) ** 2 + TINY)])
+    return np.array([np.interp(rpm, curve.x, curve.y**2), np.interp(rpm, curve.x, (u95 / Z95) ** 2 + TINY)])
 
 
 def _score(rpm: Array, rise: Array, own: Array) -> float:

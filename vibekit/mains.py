@@ -36,7 +36,7 @@ def _without(x: Array, rate_hz: float, lines_hz: Array) -> Array:
     for band in bands:
         at = band.start + int(spectrum[band].argmax())
         before, here, after = np.log(spectrum[at - 1 : at + 2] + np.finfo(float).tiny)
-        hz = (at + vertex(before, here, after)) * step
+        hz = float(at + vertex(before, here, after)) * step
         turning = np.exp(2j * np.pi * hz / rate_hz * np.arange(n))
         clean -= (2 * np.vdot(turning, x * weight) / weight.sum() * turning).real
     bins = sfft.rfft(clean)

@@ -1,3 +1,3 @@
 """The normal law's share in every interval of 95 %."""
 
-Z95 = 1.959964  # its quantile of 97.5 %: standard uncertainties in half an interval
+Z95 = 1.96  # standard uncertainties in half an interval: JCGM 100:2008, Table G.1

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import chdtri
 
-from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
+from vibekit.normal import Z95
+from vibekit.orders import OrderSpectrum
 from vibekit.powers import line_power
 from vibekit.reading import LinePower, OrderLine
+from vibekit.window import OVERLAP_WORTH
 
-NORMAL = 1.96  # 97.5 % point of the normal distribution
 CERTAIN = 5.0  # standard errors from which a line is there and its phase must hold still for the others' to be believed
 TWO_SIDED = 2.0  # standard errors that the power of a mean vector may lie below the mean power
 STEADY = 0.95  # of noise alone: vectors of blocks that scatter more are not those of one line at one angle
@@ -54,11 +55,11 @@ def _coherent(power: LinePower, vector: complex, error: float, floor: float, nam
     """The mean vector's length, less what noise adds to it."""
     found = abs(vector)
     amplitude = math.sqrt(max(found**2 - 2 * error**2, 0.0))
-    return OrderLine(power.order, name, amplitude, found + NORMAL * error - amplitude, power.unit, floor)
+    return OrderLine(power.order, name, amplitude, found + Z95 * error - amplitude, power.unit, floor)
 
 
 def _incoherent(power: LinePower, name: str) -> OrderLine:
     mean = max(power.power, 0.0)
-    amplitude, reach = math.sqrt(2 * mean), NORMAL * power.error
+    amplitude, reach = math.sqrt(2 * mean), Z95 * power.error
     above, below = math.sqrt(2 * (mean + reach)) - amplitude, amplitude - math.sqrt(2 * max(mean - reach, 0.0))
     return OrderLine(power.order, name, amplitude, max(above, below), power.unit, math.sqrt(2 * power.noise))

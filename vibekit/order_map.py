@@ -7,6 +7,7 @@ import scipy.fft as sfft
 from vibekit.orders import OrderSpectrum
 from vibekit.reading import SpeedMap
 from vibekit.track import Track
+from vibekit.window import HANN_NENBW, window_samples
 
 Array = npt.NDArray[np.float64]
 LINES = 24
@@ -21,7 +22,7 @@ def order_map(spectrum: OrderSpectrum, *, lines: int = LINES, top_order: float =
     """
     kept = spectrum.order <= top_order
     speed, power = _gathered(60 * spectrum.speed_hz, spectrum.power[:, kept], lines)
-    return SpeedMap("order map", spectrum.order[kept], speed, np.sqrt(2 * power), "order", spectrum.unit, 1.5 * spectrum.resolution)
+    return SpeedMap("order map", spectrum.order[kept], speed, np.sqrt(2 * power), "order", spectrum.unit, HANN_NENBW * spectrum.resolution)
 
 
 def hertz_map(x: npt.NDArray[np.floating], rate_hz: float, track: Track, unit: str, *, top_hz: float, lines: int = LINES) -> SpeedMap:
@@ -33,14 +34,14 @@ def hertz_map(x: npt.NDArray[np.floating], rate_hz: float, track: Track, unit: s
     n = sfft.next_fast_len(min(int(FRAME_S * rate_hz), len(x)), real=True)
     n = min(n, len(x))
     starts = np.arange(0, len(x) - n + 1, max(n // 2, 1))
-    window = np.hanning(n + 1)[:n]
+    window = window_samples("hann", n)
     frames = np.lib.stride_tricks.sliding_window_view(x, n)[starts]
     bins = sfft.rfft((frames - frames.mean(axis=1, keepdims=True)) * window, axis=1)
     frequency = np.arange(bins.shape[1]) * rate_hz / n
     kept = frequency <= top_hz
     power = 2 * np.abs(bins[:, kept]) ** 2 / window.sum() ** 2
     speed, power = _gathered(60 * track.at((starts + n / 2) / rate_hz), power.astype(np.float64), lines)
-    return SpeedMap("hertz map", frequency[kept], speed, np.sqrt(2 * power), "Hz", unit, 1.5 * rate_hz / n)
+    return SpeedMap("hertz map", frequency[kept], speed, np.sqrt(2 * power), "Hz", unit, HANN_NENBW * rate_hz / n)
 
 
 def _gathered(speed: Array, power: Array, lines: int) -> tuple[Array, Array]:

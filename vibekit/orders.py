@@ -13,11 +13,10 @@ from vibekit.long_transform import Real, long_rfft
 from vibekit.median import median
 from vibekit.resample import read_at
 from vibekit.transform import Transform, running_floor
+from vibekit.window import HANN_NENBW
 
 Array = npt.NDArray[np.float64]
 Vectors = npt.NDArray[np.complex64]
-HANN_NENBW = 1.5  # noise bandwidth of a periodic Hann window, bins (Harris, Proc. IEEE 66 (1978) 51-83)
-OVERLAP_WORTH = 0.75  # independent blocks gained from one half-overlapping Hann block (Harris 1978: correlation 1/6 of neighbours)
 TOGETHER = 1 << 17  # samples transformed side by side
 BESIDE = 17  # bins either side of a line that its power and the noise beside it are read from
 ROOM = 1.05  # of the order band, that the low-pass leaves

@@ -17,6 +17,7 @@ from scipy.linalg import cho_solve_banded, cholesky_banded
 from scipy.special import stdtrit
 
 from vibekit.median import median
+from vibekit.normal import Z95
 from vibekit.ridge import best_path
 
 Array = npt.NDArray[np.float64]
@@ -167,7 +168,7 @@ def _smoother(n: int, beyond: float) -> Callable[[Array, float], tuple[Array, fl
     ends[1, 1] += beyond
     ends[-2, 1] -= beyond
     least = int(np.searchsorted(WANDERS, HIDDEN / n**4))
-    unsure = (float(stdtrit(n - 2, 0.975)) / 1.96) ** 2  # a variance that so few differences tell (Student, Biometrika 6 (1908) 1-25)
+    unsure = (float(stdtrit(n - 2, 0.975)) / Z95) ** 2  # a variance that so few differences tell (Student, Biometrika 6 (1908) 1-25)
 
     def blurred(x: Array) -> Array:
         """Covariance of the blocks' noise times x (n, ...)."""

@@ -2,10 +2,10 @@
 
 import math
 
-from vibekit.orders import OVERLAP_WORTH, OrderSpectrum
+from vibekit.orders import OrderSpectrum
 from vibekit.reading import LinePower
+from vibekit.window import HANN_LIKENESS, OVERLAP_WORTH
 
-HANN_LIKENESS = 1 + 2 * (4 / 9 + 1 / 36)  # neighbouring bins under a Hann window: correlation of their powers (Harris 1978, sec. IV.B)
 KEPT_WHOLE = 0.9  # share of a line's power that longer blocks must hold
 MANY_BLOCKS = 5
 CLEAR = 10.0  # times the noise in its bins: from there a line shows how far it wanders

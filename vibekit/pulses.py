@@ -16,6 +16,7 @@ from vibekit.hum import MAINS_HZ
 from vibekit.kurtogram import kurtogram
 from vibekit.long_transform import Real
 from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
+from vibekit.normal import Z95
 from vibekit.orders import RANGES
 from vibekit.race import Pattern, family, miniature_patterns, patterns
 from vibekit.reading import SCORE, Quantity
@@ -196,9 +197,9 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
     at = at[at < len(spectrum.ratio) - 1]
     lines = np.maximum(spectrum.ratio[at], np.maximum(spectrum.ratio[at - 1], spectrum.ratio[at + 1])) if at.size else np.ones(1)
     level = float(lines.mean())
-    noise = 1.96 * np.sqrt(2 / (spectrum.blocks * len(lines)) / max(level, 1.0))
+    noise = Z95 * np.sqrt(2 / (spectrum.blocks * len(lines)) / max(level, 1.0))
     apart = float(np.sum(lines) ** 2 / np.sum(lines**2))  # so many lines as tall as the tallest, each over a floor of its own
-    floor = 1.96 / np.log(2) / np.sqrt(spectrum.blocks * FLOOR / spectrum.resolution / ALIKE) / np.sqrt(apart)
+    floor = Z95 / np.log(2) / np.sqrt(spectrum.blocks * FLOOR / spectrum.resolution / ALIKE) / np.sqrt(apart)
     u95 = 4.343 * float(np.hypot(max(noise, stdtrit(PARTS - 1, 0.975) * spectrum.turn_error), floor))
     return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), min(u95, 10.0), "dB")
 

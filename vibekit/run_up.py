@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from vibekit.mode import FrameMode, merged
 from vibekit.order_map import hertz_map, order_map
@@ -16,7 +15,6 @@ from vibekit.track import Track
 from vibekit.tracking import TrackedOrder, track_orders
 from vibekit.transform import Transform
 
-Array = npt.NDArray[np.float64]
 BAND, WIDEST_HZ = 0.4, 25.0  # of the shaft speed, so that neighbouring orders keep apart; a frame of 5 % damping answers no faster
 USED = 0.45  # of the sampling rate, below which an order is tracked
 POINTS = 200  # of a curve against speed

@@ -17,7 +17,7 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.fft import rfft
+from scipy.fft import prev_fast_len, rfft
 from scipy.special import gammaincinv
 
 from vibekit.errors import UsageError, check_choice
@@ -145,16 +145,16 @@ def amplitude_spectrum(
     """Peak amplitude of lines against frequency.
 
     x: (n,) float32 or float64 samples of one channel, all finite
-    length: samples a segment, 2 to n; segments are averaged in mean square. None: one transform of `fast_length(n)` samples
+    length: samples a segment, 2 to n; segments are averaged in mean square. None: one transform of `scipy.fft.prev_fast_len` samples
     overlap: part of a segment shared with the next, 0 to below 1
     detrend: "mean" subtracts the mean of the whole record once, never of each segment; "none" leaves it
 
-    Lines are read without loss on a bin; between bins up to the window's flatness lower, see `vibekit.line`.
+    Lines are read without loss on a bin; between bins up to the window's flatness lower, see `vibekit.peak`.
     Raises UsageError for samples or settings that are not allowed.
     """
     x = np.asarray(x)
     if length is None:
-        length = fast_length(x.size)
+        length = prev_fast_len(x.size, real=True)
     return _spectrum(x, rate_hz, length, overlap, window, detrend, unit).to("amplitude")
 
 
@@ -170,12 +170,6 @@ def welch_psd(
 ) -> Spectrum:
     """Power spectral density by averaged segments (Welch 1967); arguments as for `amplitude_spectrum`."""
     return _spectrum(np.asarray(x), rate_hz, length, overlap, window, detrend, unit).to("psd")
-
-
-def fast_length(n: int) -> int:
-    """Give the largest length up to n whose only prime factors are 2, 3 and 5: its transform is fast. At most 7 % shorter from 1000 on."""
-    odd: list[int] = [3**b * 5**c for b in range(21) for c in range(15)]
-    return max(q << ((n // q).bit_length() - 1) for q in odd if q <= n)
 
 
 def _spectrum(x: npt.NDArray[np.floating], rate_hz: float, length: int, overlap: float, window: str, detrend: str, unit: str) -> Spectrum:

@@ -22,7 +22,6 @@ from vibekit.telemetry import ELECTRICAL, FURTHEST_S, lag_of, read_column
 from vibekit.track import Track
 from vibekit.transform import Transform
 
-Array = npt.NDArray[np.float64]
 WIDEST = 0.998  # share of a found speed's own distribution that is taken in before its rivals'
 TYPED_REACH = 0.03  # a typed speed may be this far from the true one
 CONTRADICTION = 0.0125  # farther from what was typed than a speed set by hand comes (common practice, no source)

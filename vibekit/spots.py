@@ -9,11 +9,9 @@ from functools import lru_cache
 from itertools import combinations, combinations_with_replacement
 
 import numpy as np
-import numpy.typing as npt
 
 from vibekit.errors import UsageError
 
-Array = npt.NDArray[np.float64]
 PROPELLER, BELL = "propeller", "bell"
 RING = {"hub": 12, "rim": 24}  # places of what takes tape all round: every 30 and every 15 degrees
 FEWER = 0.02  # of the wanted unbalance: so much more may remain when it saves a weight or mass

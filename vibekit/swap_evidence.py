@@ -10,6 +10,7 @@ import numpy.typing as npt
 from vibekit.bare_and_propeller import Place
 from vibekit.change import DB, LEAST_RATIO
 from vibekit.line_groups import LINES
+from vibekit.normal import Z95
 from vibekit.observation import WORDS
 from vibekit.overload import cut_flat, together
 from vibekit.refit import Fittings, flat
@@ -228,7 +229,7 @@ def _line(
         like = dict.fromkeys(like, -math.inf)
     elif name in CURRENT:
         like |= {"propeller": like["seat"], "both": max(like["seat"], like["motor"])}
-    half = [1.96 * math.sqrt(repeat * (1 / s.count + 1 / s.references) + sitting) for s in (first, swapped, second)]
+    half = [Z95 * math.sqrt(repeat * (1 / s.count + 1 / s.references) + sitting) for s in (first, swapped, second)]
     numbers = [_decibel(name, s.value, u95) for s, u95 in zip((first, swapped, second), half, strict=True)]
     title = f"{orders[0]:g}x" if name in EACH else WORDS[name]
     return Moved(title, numbers[0], numbers[1], numbers[2], 0.0), like

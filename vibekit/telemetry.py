@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.normal import Z95
 from vibekit.track import Track
 
 Array = npt.NDArray[np.float64]
@@ -49,7 +50,7 @@ def read_column(column: npt.NDArray[np.floating], rate_hz: float, unit: str) -> 
     noise = np.sqrt(np.mean(np.diff(hz, 2) ** 2) / 6) if hz.size > 2 else 0.0  # 1, -2, 1 squared sum to 6
     steps = np.abs(np.diff(hz))
     rounding = float(np.min(steps[steps > 0], initial=np.inf)) / np.sqrt(12)
-    u95 = 1.96 * max(noise / np.sqrt(hz.size), rounding if np.isfinite(rounding) else 0.0)
+    u95 = Z95 * max(noise / np.sqrt(hz.size), rounding if np.isfinite(rounding) else 0.0)
     return Column(at / rate_hz, hz, float(u95))
 
 

@@ -17,6 +17,7 @@ from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from vibekit.errors import UsageError
 from vibekit.normal import Z95
+from vibekit.window import window_samples
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -236,7 +237,7 @@ def _noise(residual: Array, rate_hz: float, time: Array, frequency: Array, wide:
     """
     n = sfft.prev_fast_len(min(int(max(FRAME_S, NEAR / wide.max()) * rate_hz), len(residual)), real=True)
     starts = np.linspace(0, len(residual) - n, max(round(2 * (len(residual) - n) / n), 0) + 1).astype(int)
-    window = np.hanning(n + 1)[:n]
+    window = window_samples("hann", n)
     density = np.empty((len(frequency), len(starts)))
     bins = np.arange(n // 2 + 1) * rate_hz / n
     for i, start in enumerate(starts):

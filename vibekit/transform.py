@@ -4,13 +4,10 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import scipy.fft as sfft
 
 from vibekit.long_transform import LONG, Complex, Real, long_ifft, long_irfft, long_rfft
 from vibekit.median import median
-
-Array = npt.NDArray[np.float64]
 
 WHITE_HZ = 100.0  # narrower than the rings of a casing, wide against a line
 ENOUGH = 2048  # values that tell a median to 2 %

@@ -8,13 +8,15 @@ import numpy.typing as npt
 from scipy.special import stdtrit
 
 from vibekit.errors import UsageError
+from vibekit.normal import Z95
 from vibekit.order_line import order_lines
-from vibekit.orders import OVERLAP_WORTH, angular_signal
+from vibekit.orders import angular_signal
 from vibekit.recording import Recording
 from vibekit.screening import steady_part
 from vibekit.settings import Settings
 from vibekit.speed import SpeedTrack, find_speed
 from vibekit.transform import Transform
+from vibekit.window import OVERLAP_WORTH
 
 Array = npt.NDArray[np.float64]
 BLOCKS = 12  # of a recording: their scatter is the error of its vector
@@ -80,7 +82,7 @@ def _with_phase(x: npt.NDArray[np.floating], turns: Array) -> tuple[complex, flo
         window = 1 - np.cos((angle - angle[0]) / whole)
         vectors.append(2 * np.sum(window * x[start:stop] * np.exp(-1j * angle)) / np.sum(window))
     free = BLOCKS * OVERLAP_WORTH
-    unsure = float(stdtrit(2 * (free - 1), 0.975)) / 1.96  # a variance that so few blocks tell (Student, Biometrika 6 (1908) 1-25)
+    unsure = float(stdtrit(2 * (free - 1), 0.975)) / Z95  # a variance that so few blocks tell (Student, Biometrika 6 (1908) 1-25)
     return complex(np.mean(vectors)), unsure * float(np.std(vectors, ddof=1)) / math.sqrt(free)
 
 
@@ -90,4 +92,4 @@ def _amplitude(transform: Transform, track: SpeedTrack) -> tuple[complex, float]
     angular = angular_signal(transform, (time, track.turns(time)), max_order=4.0, unit="")
     assert angular is not None, "40 turns were asked for"
     (found,) = order_lines(angular.spectrum(), [(1.0, "1x", 0.0)])
-    return complex(found.amplitude), found.u95 / 1.96 * math.sqrt(2)
+    return complex(found.amplitude), found.u95 / Z95 * math.sqrt(2)

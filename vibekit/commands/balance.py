@@ -13,6 +13,7 @@ from vibekit.commands.options import add_settings_options, parse_speed, settings
 from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.craft import Craft
 from vibekit.errors import UsageError, VibekitError
+from vibekit.normal import Z95
 from vibekit.unbalance import USUAL_GRADE
 
 if TYPE_CHECKING:
@@ -228,7 +229,7 @@ def _add(files: Sequence[str], args: argparse.Namespace, craft: Craft, bench: "B
             bench.do(step)
         vector = bench.add(path, recording, settings, _packed(reader)).vector
         shown = ", ".join(
-            f"{with_interval(abs(v), 1.96 * e / 2**0.5, vector.unit)}{f' at {_degrees(v):.0f}°' if vector.has_phase else ''}"
+            f"{with_interval(abs(v), Z95 * e / 2**0.5, vector.unit)}{f' at {_degrees(v):.0f}°' if vector.has_phase else ''}"
             for v, e in zip(vector.values, vector.errors, strict=True)
         )
         say(f"{path.name}: 1x {shown}, {with_interval(vector.rpm, vector.rpm_u95, 'rpm')}", out)

@@ -3,6 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
+from vibekit.normal import Z95
 from vibekit.recording import Channel, Recording, Sensor, Source
 from vibekit.rig.disturbance import Disturbance
 
@@ -57,5 +58,5 @@ def _fitted_rate(stamp: Array) -> tuple[float, float]:
     squares = float(np.sum(index**2))
     period = float(np.sum(index * stamp)) / squares
     residual = stamp - stamp.mean() - period * index
-    u95 = 1.96 * float(np.sqrt(np.sum(residual**2) / (stamp.size - 2) / squares))
+    u95 = Z95 * float(np.sqrt(np.sum(residual**2) / (stamp.size - 2) / squares))
     return 1 / period, u95 / period**2

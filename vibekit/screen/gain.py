@@ -14,8 +14,8 @@ from vibekit.problem import Problem
 from vibekit.screen.frames import Frames
 from vibekit.screen.look import Look, View
 from vibekit.screen.overview import Floats, Overview
+from vibekit.window import window_samples
 
-Array = npt.NDArray[np.float64]
 CHANGE_DB = 3.0
 BANDS = 8
 LOWEST_HZ, HIGHEST = 150.0, 0.8  # of half the rate
@@ -116,7 +116,7 @@ def _lines(overview: Overview, here: list[int], there: int) -> tuple[npt.NDArray
     """Of the strongest lines in the seconds that start at `here`: which stand in the second at `there` too, and by how much higher, dB."""
     rate = overview.rate_hz
     n = sfft.prev_fast_len(int(rate), real=True)
-    window = np.hanning(n + 1)[:-1].astype(overview.x.dtype)
+    window = window_samples("hann", n).astype(overview.x.dtype)
     cut = int(0.4 * LINE_RATE * n / rate)
     last = overview.x.size - n
     bins = sfft.rfft(np.stack([overview.x[min(a, last) :][:n] for a in (*here, there)]) * window, axis=1)[:, :cut]

@@ -7,6 +7,7 @@ import numpy.typing as npt
 import scipy.fft as sfft
 
 from vibekit.screen.overview import Floats
+from vibekit.window import window_samples
 
 RATE_HZ = 2000.0
 SEGMENT_S = 8.0
@@ -36,7 +37,7 @@ class SlowSpectrum:
         slow = slow - slow.mean()
         n = sfft.prev_fast_len(min(int(SEGMENT_S * rate), slow.size), real=True)
         starts = np.linspace(0, slow.size - n, max(2 * slow.size // n - 1, 1)).astype(int)
-        window = np.hanning(n + 1)[:-1].astype(slow.dtype)
+        window = window_samples("hann", n).astype(slow.dtype)
         bins = sfft.rfft(np.stack([slow[a : a + n] for a in starts]) * window, axis=1)
         power = (bins.real**2 + bins.imag**2).mean(axis=0)
         return cls(np.arange(power.size) * rate / n, power, len(starts), float(slow.var()))

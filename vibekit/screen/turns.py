@@ -19,7 +19,6 @@ RUN_UP = 1.3  # fastest over slowest: less than this tells amplitude against spe
 RACE_RATE = 20_000.0  # races of small bearings ring at several kHz
 SMALL_BALL_MM = 5.0
 SLOW_RATE = 1000.0
-ORDERS = (1, 2, 3)
 FLIGHT = " If it was a flight, say so: with --test flight the rotors are told apart and held against each other."
 
 
