@@ -15,7 +15,7 @@ from vibekit.frames import Frames, frames_of
 from vibekit.hum import Hum, beside, find_hum, lines_of
 from vibekit.lines import Lines, find_lines
 from vibekit.modulation import AS_HIGH_DB, Beneath, clear_below, may_be_race, part_of, rings, shaft_beneath
-from vibekit.ridge import ridge
+from vibekit.ridge import ORDER_WEIGHT, ridge
 from vibekit.settings import Settings
 from vibekit.spacing import shaft_among
 from vibekit.steady import hold_steady
@@ -38,7 +38,6 @@ FREEDOM = 4.0  # evidence that such a ridge must bring beyond a steady comb's, h
 # no more than a steady look, which hardly reaches the last (counted on white noise, 4 to 160 frames)
 FITTED, FOLLOWED, CONFIRMED = 4.0, 9.0, 9.0
 PLAIN = 20.0, 0.9  # evidence and confidence from which no other resolution is tried
-ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.8, 5: 0.6, 6: 0.6}  # while the shaft is sought along a ridge
 TURNING_COST = 0.5  # of a grid step between frames, while the shaft is sought
 
 

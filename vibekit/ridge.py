@@ -6,18 +6,20 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from vibekit.frames import Frames
 from vibekit.median import median
+from vibekit.parabola import held_vertex
 from vibekit.track import Track
 
 Array = npt.NDArray[np.float64]
 Grey = npt.NDArray[np.float32]
-FURTHEST = 20  # grid steps from frame to frame
+FURTHEST = 20  # grid steps from frame to frame at most
+ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.8, 5: 0.6, 6: 0.6}  # while nothing is known of the shaft's lines
 SUPPORTED = 0.25  # part of the typical score below which an end of a ridge holds no shaft
 LOUDEST = 6.0  # log of the power over the floor above which a line counts no more
 
 
 def ridge(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float) -> Track:
     """Track of the best path, without ends where no shaft shows; else carried on to the ends of the record. Arguments as for `trace`."""
-    hz, score = trace(frames, grid_hz, weight, cost, FURTHEST)
+    hz, score = trace(frames, grid_hz, weight, cost)
     time = frames.time_s
     calm = np.convolve(score, np.ones(5) / 5, mode="same") if score.size > 10 else score
     held = np.flatnonzero(calm > SUPPORTED * np.median(calm))
@@ -38,11 +40,10 @@ def _carried_on(time: Array, hz: Array, at: float) -> float:
     return float(np.clip(mean + slope * (at - time.mean()), 0.8 * mean, 1.2 * mean))
 
 
-def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float, reach: int) -> tuple[Array, Array]:
+def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float) -> tuple[Array, Array]:
     """Speed in each frame and its score, (frames,) each: the path that gathers most of the comb and turns least.
 
-    grid_hz: (m,) speeds, ascending; weight: of each order
-    cost: of one grid step from frame to frame; reach: most steps from frame to frame
+    grid_hz: (m,) speeds, ascending; weight: of each order; cost: of one grid step from frame to frame
     """
     noise = median(frames.excess[:, ::8])[:, None]  # a shaft that speeds up grows louder; no frame counts for more
     loudness = np.minimum(np.log1p(frames.excess / np.maximum(noise, np.finfo(np.float32).tiny)), np.float32(LOUDEST))
@@ -52,12 +53,10 @@ def trace(frames: Frames, grid_hz: Array, weight: dict[int, float], cost: float,
         column = np.rint(order * grid_hz / frames.step_hz).astype(np.intp)
         column = column[: np.searchsorted(column, loudness.shape[1])]
         score[:, : column.size] += np.float32(each) * loudness.take(column, axis=1)
-    path = best_path(score, cost, reach)
+    path = best_path(score, cost, FURTHEST)
     row = np.arange(len(score))
     inner = np.clip(path, 1, grid_hz.size - 2)
-    left, middle, right = (score[row, inner + d].astype(np.float64) for d in (-1, 0, 1))
-    bend = np.minimum(left - 2 * middle + right, -1e-9)
-    between = inner + np.clip(0.5 * (left - right) / bend, -1, 1)
+    between = inner + held_vertex(*(score[row, inner + d] for d in (-1, 0, 1)), most=1)
     return np.interp(between, np.arange(grid_hz.size), grid_hz), score[row, path].astype(np.float64)
 
 

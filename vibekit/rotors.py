@@ -20,7 +20,7 @@ FRAME_S = 0.5
 REACH = 0.15  # of the mean: rotors of one craft turn this far from it (common practice, no source)
 MOST = 8
 ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.6}  # of the multiples of blade pass; 1x weighs as the first of them
-COST, FURTHEST = 0.6, 20  # of a grid step from frame to frame, and most steps
+COST = 0.6  # of a grid step from frame to frame
 MAIN_LOBE = 2.0  # half width of a line, in independent bins (Hann: Harris, Proc. IEEE 66 (1978) 51-83)
 MISMATCHED = 3  # combs made of orders that do not belong together, to compare with
 ABOVE = 0.5  # score over the mean of those that a rotor must reach; by simulation nothing but noise stays within 0.4
@@ -49,11 +49,11 @@ def rotor_tracks(
     paths: list[Array] = []
     first, left = 0.0, frames
     for _ in range(MOST):
-        hz, score = trace(left, grid, weight, COST, FURTHEST)
+        hz, score = trace(left, grid, weight, COST)
         found = float(score.mean())
         first = first or found
         mismatched = [_mismatched(left, weight, low, high, rng) for _ in range(MISMATCHED)]
-        chance = float(np.mean([trace(each, grid, weight, COST, FURTHEST)[1] for each in mismatched]))
+        chance = float(np.mean([trace(each, grid, weight, COST)[1] for each in mismatched]))
         if found < max(chance + ABOVE, LOUDEST_SHARE * first):
             break
         paths.append(hz)

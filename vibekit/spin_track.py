@@ -9,6 +9,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from vibekit.frames import frames_of
 from vibekit.median import MAD_TO_SD
+from vibekit.parabola import held_vertex
 from vibekit.settings import Settings
 from vibekit.transform import Transform
 
@@ -164,8 +165,7 @@ def _sharpened(
         at = at + near.argmax(axis=1) - 2
         at = np.clip(at, 1, excess.shape[1] - 2)
         left, top, right = (np.log(np.maximum(excess[rows, at + d], 1e-6)).astype(np.float64) for d in (-1, 0, 1))
-        bend = np.minimum(left - 2 * top + right, -1e-9)
-        peak = (at + np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) * step_hz / order
+        peak = (at + held_vertex(left, top, right, most=0.5)) * step_hz / order
         clear = np.where(top > math.log(8.0), np.exp(np.minimum(top, 7.0)) * order**2, 0.0)
         weight += clear
         total += clear * peak

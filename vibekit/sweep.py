@@ -18,7 +18,8 @@ from scipy.special import ndtr, ndtri
 from vibekit.choice import FURTHEST, Choice
 from vibekit.comb import HIGHEST_ORDER, Comb
 from vibekit.order_comb import order_comb
-from vibekit.ridge import best_path
+from vibekit.parabola import held_vertex
+from vibekit.ridge import LOUDEST, ORDER_WEIGHT, best_path
 from vibekit.settings import Settings
 from vibekit.track import Track
 from vibekit.transform import Transform
@@ -34,7 +35,6 @@ RATE_STEP = 4.0  # of rates tried, over the frame's length squared: a line then 
 FASTEST = 200.0  # acceleration, Hz a second
 STEP_A = 6.0  # of accelerations
 STEP_F, EVEN_HZ = 0.004, 60.0  # of speeds: relative above EVEN_HZ, in Hz below
-LOUDEST = 6.0  # log of the power over the floor above which a line counts no more
 TURNS_COST, STRAYS_COST = 2.0, 0.5  # of a step in acceleration and in speed, from frame to frame
 PADDING = 2
 MEDIAN = 41  # bins of the noise's spectrum
@@ -48,7 +48,6 @@ FEWEST = 8  # frames
 QUIET = 0.5963, 0.4198  # mean and standard deviation of log(1 + p), p exponential of mean 1
 OFF = 0.1  # of the speed, by which all of a path may be off where it is faint: a mode's ring may lead it astray there
 ALIKE = 4.0  # frames that share half their samples or more
-ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.8, 5: 0.6, 6: 0.6}
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,8 +222,7 @@ class _Frames:
             each = grey[row, column] * (1 - part) + grey[row, column + 1] * part
             score[i] = weight @ np.where(place < grey.shape[1] - 1, each, 0)
         path = np.clip(best_path(score, FINE_COST, 12), 1, near.size - 2)
-        left, middle, right = (score[np.arange(hz.size), path + d].astype(np.float64) for d in (-1, 0, 1))
-        between = np.clip(0.5 * (left - right) / np.minimum(left - 2 * middle + right, -1e-9), -1, 1)
+        between = held_vertex(*(score[np.arange(hz.size), path + d] for d in (-1, 0, 1)), most=1)
         return np.asarray(hz * (1 + near[path] + between * FINER))
 
 
