@@ -20,6 +20,7 @@ from vibekit.levels import level_of, octave_levels, peak_of_run_up, unsteadiness
 from vibekit.line_groups import HARMONICS, TOP_ORDER, compared_orders, group
 from vibekit.mains import without_hum
 from vibekit.median import median
+from vibekit.motor import Magnetics
 from vibekit.order_line import order_lines
 from vibekit.orders import RANGES, OrderSpectrum, angular_signal
 from vibekit.pieces import pieces_of, together
@@ -33,7 +34,7 @@ from vibekit.screening import Screening, gravest_first, leave_out, look_at, scre
 from vibekit.settings import Settings
 from vibekit.speed import CLAIMED, SpeedTrack, seek_speed
 from vibekit.synchronous import one_turn
-from vibekit.transform import Transform
+from vibekit.transform import USED, Transform
 from vibekit.window import HANN_NENBW
 
 Array = npt.NDArray[np.float64]
@@ -45,7 +46,6 @@ FADE, FADE_S = 64, 0.01  # samples at least, and seconds: a line that is cut off
 CLEAR_S = 0.5  # between two places that are left out: shorter stretches tell nothing of low octaves
 NOISE_BINS = 1024  # whose median scatters by a fifth of a decibel: more of them would not show in a picture
 UNSURE = 0.5  # relative half width of a speed's interval beyond which pulses at its orders are sought no wider
-USED = 0.45  # part of the sampling rate below which a band is used
 
 
 def analyze(recording: Recording, settings: Settings) -> Reading:
@@ -319,8 +319,7 @@ def named_orders(settings: Settings) -> dict[float, str]:
     names = {0.5: "half order", 1.0: "1x", 1.5: "one and a half", 2.5: "two and a half"}
     names |= {float(k): f"{k}x" for k in range(2, HARMONICS + 1)}
     if settings.poles:
-        pairs = settings.poles // 2
-        names |= {float(pairs): "electrical", 2.0 * pairs: "2 x electrical", 6.0 * pairs: "commutation"}
+        names |= {float(order): name for order, name in Magnetics(settings.poles).orders.items()}
     if settings.blades and settings.test != "bare":
         names |= {float(settings.blades): "blade pass", 2.0 * settings.blades: "2 x blade pass"}
     return dict(sorted(names.items()))

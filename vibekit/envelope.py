@@ -10,7 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from vibekit.long_transform import Complex, Real, long_rfft
 from vibekit.orders import RANGES, at_angles
 from vibekit.resample import QUICK, read_at
-from vibekit.transform import Transform, running_floor
+from vibekit.transform import USED, Transform, running_floor
 
 Array = npt.NDArray[np.float64]
 ROOM = 1.1  # of the order band, that the low-pass leaves
@@ -84,7 +84,7 @@ def envelope_spectrum(
     for start, stop in leave_out_s:
         squared[max(int(start * rate_hz) - 2, 0) : int(stop * rate_hz) + 3] = 1.0
     top_hz = float(np.gradient(turns, time).max())
-    max_order = min(max_order, 0.45 * rate_hz / top_hz)
+    max_order = min(max_order, USED * rate_hz / top_hz)
     per_turn = sfft.next_fast_len(int(np.ceil((1 + ROOM) * max_order)), real=True)  # what the low-pass leaves above folds to above
     bins = long_rfft(squared)
     bins[0] = 0

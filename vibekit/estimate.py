@@ -21,7 +21,7 @@ from vibekit.spacing import shaft_among
 from vibekit.steady import hold_steady
 from vibekit.sweep import sweep
 from vibekit.track import Track
-from vibekit.transform import Transform
+from vibekit.transform import USED, Transform
 
 Array = npt.NDArray[np.float64]
 Signals = list[npt.NDArray[np.floating]]
@@ -133,7 +133,7 @@ def estimate_speed(
     moved = sweep(transforms, low_hz, high_hz, settings) if settings.test == "run-up" else None
     if moved:
         return Estimate(moved.track, moved.sd * moved.track.mean_hz, moved.choice, moved.presence)
-    top = min(TOP_HZ, 0.45 * transforms[0].rate_hz)
+    top = min(TOP_HZ, USED * transforms[0].rate_hz)
     bands = [transform.low_band(top) for transform in transforms]
     signals, rate = [band for band, _ in bands], bands[0][1]
     longest = frames_of(signals, rate, top, STEADY_S[0])

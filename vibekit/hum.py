@@ -18,7 +18,7 @@ from vibekit.median import median
 from vibekit.normal import Z95
 from vibekit.parabola import vertex
 from vibekit.problem import Problem
-from vibekit.transform import Transform, running_floor
+from vibekit.transform import USED, Transform, running_floor
 from vibekit.window import HANN_NENBW, HANN_POWER, hann_windowed
 
 Array = npt.NDArray[np.float64]
@@ -274,7 +274,7 @@ def _measured(transforms: Sequence[Transform], comb: _Comb) -> Hum:
     """What stands at the multiples, from the first ones on, no farther than with GAP of them missing."""
     rate, n = transforms[0].rate_hz, transforms[0].n
     k = np.arange(1.0, TOP_HZ / comb.hz)
-    k = k[(k * comb.hz < 0.45 * rate) | np.isin(k, comb.multiple)]
+    k = k[(k * comb.hz < USED * rate) | np.isin(k, comb.multiple)]
     hz, power, height, stands, crowd = folded(comb.hz * k, rate), [], np.zeros(k.size), np.zeros(k.size), np.full(k.size, CROWD + 1)
     for transform in transforms:
         off, bins, noise = _about(transform, hz)

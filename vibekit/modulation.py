@@ -18,7 +18,7 @@ from vibekit.frames import frames_of
 from vibekit.hum import beside, find_hum, lines_of
 from vibekit.lines import NOISE_DB, Lines, find_lines
 from vibekit.settings import Settings
-from vibekit.transform import LINE, WHITE_HZ, Transform, running_floor
+from vibekit.transform import LINE, USED, WHITE_HZ, Transform, running_floor
 
 BAND_HZ = 1000.0, 11_000.0
 LOW_DOWN_HZ = 300.0  # no casing rings below (common practice, no source): a comb that stands highest there is no bearing's
@@ -105,7 +105,7 @@ def shaft_beneath(
 
     transforms: of the vibration channels; lines: of their spectrum; taken_hz: speed of the comb taken for the shaft so far
     """
-    wide = [transform for transform in transforms if 0.45 * transform.rate_hz > 2 * BAND_HZ[0]]
+    wide = [transform for transform in transforms if USED * transform.rate_hz > 2 * BAND_HZ[0]]
     envelopes = [envelope_of(transform, even=True) for transform in wide]
     pulsing = _lines_of(envelopes) if envelopes else None
     if pulsing is None:
@@ -151,7 +151,7 @@ def shaft_beneath(
 
 def envelope_of(transform: Transform, even: bool) -> Transform:
     """Transform of the logarithm of the squared envelope of the band where casings ring, its lines evened or as they are."""
-    band = BAND_HZ[0], min(BAND_HZ[1], 0.45 * transform.rate_hz)
+    band = BAND_HZ[0], min(BAND_HZ[1], USED * transform.rate_hz)
     analytic, rate = (_evened(transform, *band) if even else transform).analytic(*band)
     squared = analytic.real**2 + analytic.imag**2
     return Transform.of(np.log(squared + np.float32(FLOOR) * squared.mean() + np.finfo(np.float32).tiny), rate)

@@ -15,17 +15,17 @@ TOP_ORDER = 12.0
 FRAME_S = 0.25  # a run-up of 20 Hz a second moves 1x by five hertz meanwhile
 
 
-def order_map(spectrum: OrderSpectrum, *, lines: int = LINES, top_order: float = TOP_ORDER) -> SpeedMap:
+def order_map(spectrum: OrderSpectrum, *, lines: int = LINES) -> SpeedMap:
     """Peak amplitude against order (kind "order map"), one line a stretch of speed; an order stands still, a resonance moves.
 
     spectrum: of blocks of a run-up; those whose speeds fall into one stretch are averaged in power
     """
-    kept = spectrum.order <= top_order
+    kept = spectrum.order <= TOP_ORDER
     speed, power = _gathered(60 * spectrum.speed_hz, spectrum.power[:, kept], lines)
     return SpeedMap("order map", spectrum.order[kept], speed, np.sqrt(2 * power), "order", spectrum.unit, HANN_NENBW * spectrum.resolution)
 
 
-def hertz_map(x: npt.NDArray[np.floating], rate_hz: float, track: Track, unit: str, *, top_hz: float, lines: int = LINES) -> SpeedMap:
+def hertz_map(x: npt.NDArray[np.floating], rate_hz: float, track: Track, unit: str, *, top_hz: float) -> SpeedMap:
     """Peak amplitude against frequency (kind "hertz map"), one line a stretch of speed; a resonance stands still, an order moves.
 
     x: (n,) samples from the track's time 0 on; top_hz: highest frequency drawn
@@ -40,7 +40,7 @@ def hertz_map(x: npt.NDArray[np.floating], rate_hz: float, track: Track, unit: s
     frequency = np.arange(bins.shape[1]) * rate_hz / n
     kept = frequency <= top_hz
     power = 2 * np.abs(bins[:, kept]) ** 2 / window.sum() ** 2
-    speed, power = _gathered(60 * track.at((starts + n / 2) / rate_hz), power.astype(np.float64), lines)
+    speed, power = _gathered(60 * track.at((starts + n / 2) / rate_hz), power.astype(np.float64), LINES)
     return SpeedMap("hertz map", frequency[kept], speed, np.sqrt(2 * power), "Hz", unit, HANN_NENBW * rate_hz / n)
 
 

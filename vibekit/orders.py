@@ -12,7 +12,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from vibekit.long_transform import Real, long_rfft
 from vibekit.median import median
 from vibekit.resample import read_at
-from vibekit.transform import Transform, running_floor
+from vibekit.transform import USED, Transform, running_floor
 from vibekit.window import HANN_NENBW
 
 Array = npt.NDArray[np.float64]
@@ -197,7 +197,7 @@ def angular_signal(
         return None
     speed = np.gradient(turns, time)
     top_hz = float(speed.max())
-    max_order = min(max_order, 0.45 * transform.rate_hz / top_hz)
+    max_order = min(max_order, USED * transform.rate_hz / top_hz)
     ratio = min(top_hz / max(float(speed.min()), 1e-9), SLOWEST)
     per_turn = sfft.next_fast_len(int(np.ceil(max_order * max(finest, 1 + ROOM * ratio))), real=True)
     at_s = at_angles(turns_at_s, per_turn)

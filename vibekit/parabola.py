@@ -15,7 +15,7 @@ def vertex(before: npt.ArrayLike, here: npt.ArrayLike, after: npt.ArrayLike) -> 
     return np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
 
 
-def held_vertex(before: npt.ArrayLike, here: npt.ArrayLike, after: npt.ArrayLike, most: float) -> npt.NDArray[np.float64]:
+def held_vertex(before: npt.ArrayLike, here: npt.ArrayLike, after: npt.ArrayLike, *, most: float) -> npt.NDArray[np.float64]:
     """As `vertex`, no more than `most` steps away; where it does not bend down, as far towards the higher side."""
     left, middle, right = (np.asarray(part, np.float64) for part in (before, here, after))
     return np.clip(0.5 * (left - right) / np.minimum(left - 2 * middle + right, -1e-9), -most, most)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from vibekit.frames import PADDING, Frames, frames_of
 from vibekit.ridge import trace
 from vibekit.track import Track
+from vibekit.transform import USED
 
 Array = npt.NDArray[np.float64]
 FRAME_S = 0.5
@@ -38,7 +39,7 @@ def rotor_tracks(
     """
     each = blades or 2
     wanted = {1: 1.0} | {multiple * each: weight for multiple, weight in ORDER_WEIGHT.items()}
-    top = min(0.45 * rate_hz, (1 + REACH) * mean_hz * max(wanted))
+    top = min(USED * rate_hz, (1 + REACH) * mean_hz * max(wanted))
     weight = {order: share for order, share in wanted.items() if (1 + REACH) * mean_hz * order <= top}
     frames = frames_of(list(signals), rate_hz, top, FRAME_S) if weight else None
     if frames is None or len(frames.excess) < 4:

@@ -13,10 +13,9 @@ from vibekit.settings import Settings
 from vibekit.swept_modes import find_swept_modes
 from vibekit.track import Track
 from vibekit.tracking import TrackedOrder, track_orders
-from vibekit.transform import Transform
+from vibekit.transform import USED, Transform
 
 BAND, WIDEST_HZ = 0.4, 25.0  # of the shaft speed, so that neighbouring orders keep apart; a frame of 5 % damping answers no faster
-USED = 0.45  # of the sampling rate, below which an order is tracked
 POINTS = 200  # of a curve against speed
 LEAST_RISE = 1.2  # fastest over slowest: else it is no run-up
 

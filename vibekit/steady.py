@@ -18,7 +18,7 @@ from vibekit.comb import Comb
 from vibekit.following import CLEAR, MISSED
 from vibekit.lines import Lines
 from vibekit.track import Track
-from vibekit.transform import Transform
+from vibekit.transform import USED, Transform
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -64,7 +64,7 @@ def hold_steady(transforms: list[Transform], comb: Comb, lines: Lines) -> tuple[
     clear = np.flatnonzero(comb.chance < CLEAR)
     record, hz = n / rate, comb.hz
     reach = int(min(REACH, hz * record / 2 - 0.5))
-    highest = min(int((0.45 * n - reach) / (hz * record)), MOST)
+    highest = min(int((USED * n - reach) / (hz * record)), MOST)
     if hz * record < FEWEST_TURNS or highest < 1 or not clear.size:
         return None
     line = comb.found[clear]

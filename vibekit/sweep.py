@@ -22,7 +22,7 @@ from vibekit.parabola import held_vertex
 from vibekit.ridge import LOUDEST, ORDER_WEIGHT, best_path
 from vibekit.settings import Settings
 from vibekit.track import Track
-from vibekit.transform import Transform
+from vibekit.transform import USED, Transform
 from vibekit.window import window_samples
 
 Array = npt.NDArray[np.float64]
@@ -152,13 +152,13 @@ class _Frames:
     @classmethod
     def of(cls, transforms: list[Transform]) -> "_Frames":
         """Noise: what half the time is below, bin by bin, so that no line that moves is in it, at the loudness of each frame."""
-        bands = [transform.low_band(min(TOP_HZ, 0.45 * transform.rate_hz)) for transform in transforms]
+        bands = [transform.low_band(min(TOP_HZ, USED * transform.rate_hz)) for transform in transforms]
         n, rate_hz = bands[0][0].size, bands[0][1]
         length = min(int(FRAME_S * rate_hz), n)
         count = int(np.clip((n - length) / (HOP_S * rate_hz) + 1, 1, MOST_FRAMES))
         starts = np.linspace(0, n - length, count).astype(np.intp)
         padded: int = sfft.next_fast_len(PADDING * length)
-        bins = int(min(TOP_HZ, 0.45 * rate_hz) / rate_hz * padded)
+        bins = int(min(TOP_HZ, USED * rate_hz) / rate_hz * padded)
         window = window_samples("hann", length).astype(np.float32)
         pieces, floor = [], []
         for signal, _ in bands:

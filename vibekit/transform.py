@@ -9,6 +9,7 @@ import scipy.fft as sfft
 from vibekit.long_transform import LONG, Complex, Real, long_ifft, long_irfft, long_rfft
 from vibekit.median import median
 
+USED = 0.45  # part of a sampling rate below which a band is used: what keeps higher frequencies out falls off above
 WHITE_HZ = 100.0  # narrower than the rings of a casing, wide against a line
 ENOUGH = 2048  # values that tell a median to 2 %
 LINE = 4.0  # times the mean power of noise: noise passes it in one bin of 55
