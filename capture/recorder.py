@@ -95,6 +95,7 @@ class Recorder:
 
     folder: where journal and file go; about: what it is a take of, kept with it
     length_s: ends by itself when so much was recorded, else on `stop`; trigger: what it waits for, else it begins at once
+    patience_s: it ends when nothing came for so long (default: STALL_S)
     """
 
     def __init__(
@@ -105,6 +106,7 @@ class Recorder:
         about: Mapping[str, str] | None = None,
         length_s: float | None = None,
         trigger: Trigger | None = None,
+        patience_s: float | None = None,
     ) -> None:
         self.form = source.form
         self.ended = ""
@@ -114,6 +116,7 @@ class Recorder:
         self._about = dict(about or {})
         self._length = None if length_s is None else round(length_s * self.form.rate_hz)
         self._trigger = trigger
+        self._patience_s = STALL_S if patience_s is None else patience_s
         self._before: deque[_Block] = deque()  # what the trigger may still want
         self._queue: queue.SimpleQueue[_Block | None] = queue.SimpleQueue()
         self._pushed = self._taken = self._overrun = 0
@@ -255,8 +258,8 @@ class Recorder:
                 return self._stop_why
             elif trouble := self._source.trouble():
                 return trouble
-            elif now - heard > STALL_S:
-                return f"nothing came from {self.form.source} for {STALL_S:g} s"
+            elif now - heard > self._patience_s:
+                return f"nothing came from {self.form.source} for {self._patience_s:g} s"
             if now - settled > SETTLE_S:
                 settled = now
                 journal.settle()

@@ -29,9 +29,10 @@ def browser_playing(playwright, folder, sound):
 
 
 @contextlib.contextmanager
-def page_of(browser, url, *scripts, **options):
-    """The page on a small phone; nothing may go wrong in it, and nothing be fetched from elsewhere."""
-    context = browser.new_context(ignore_https_errors=True, viewport={"width": 360, "height": 640}, has_touch=True, **options)
+def page_of(browser, url, *scripts, allowed=("data:",), size=(360, 640), **options):
+    """The page on a small phone; nothing may go wrong in it but what is allowed, and nothing be fetched from elsewhere."""
+    width, height = size
+    context = browser.new_context(ignore_https_errors=True, viewport={"width": width, "height": height}, has_touch=True, **options)
     context.set_default_timeout(120_000)  # of a busy computer
     page = context.new_page()
     wrong: list[str] = []
@@ -43,7 +44,7 @@ def page_of(browser, url, *scripts, **options):
     page.goto(url)
     yield page
     context.close()
-    assert [line for line in wrong if not line.startswith("data:")] == []
+    assert [line for line in wrong if not line.startswith(allowed)] == []
 
 
 def to_record(page):

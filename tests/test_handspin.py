@@ -253,3 +253,16 @@ def test_a_reading_holds_the_coast_downs():
     curve = reading.curve("flicks")
     assert curve.y.size == 2
     assert math.exp(float(np.log(curve.y).mean())) == pytest.approx(reading.quantity("coast time").value)
+
+
+def test_a_slow_motion_log_without_a_coast_asks_for_no_speed_and_warns_of_nothing_else():
+    """100 readings a second of a phone that lay still but for one axis, the others rounded to one value."""
+    t = np.arange(630) / 100
+    turns = np.cumsum(20 * np.exp(-t / 3)) / 100
+    still = np.zeros_like(t)
+    samples = np.stack([0.5 * np.sin(2 * np.pi * turns), still, still + 9.8])
+    channels = tuple(Channel(name=axis, unit="m/s2") for axis in "xyz")
+    reading = analyze(Recording(samples, 100.0, channels), Settings(test="hand-spin", sensor="phone-motion"))
+    codes = [problem.code for problem in reading.screening.problems]
+    assert "no-speed" not in codes  # it falls all the while: there is none to type
+    assert any("coast" in problem.detail for problem in reading.screening.problems)

@@ -120,3 +120,13 @@ def test_the_smoother_covers_an_angle_to_the_end_of_the_record(noise, beyond):
         whole = total[-1] - total[0] + beyond * (total[-1] - total[-2] + total[1] - total[0])
         held.append(abs(whole - angle[-1]) < 1.96 * sd)
     assert 0.92 <= np.mean(held) <= 0.985
+
+
+def test_an_axis_that_holds_one_value_has_no_line_and_does_no_harm():
+    """As of a phone that lay still in two of three directions: rounded, they are zeros once their mean is gone."""
+    rng = np.random.default_rng(7)
+    time = np.arange(10 * RATE) / RATE
+    moves = orders(rng, np.full(time.size, 100.03), RATE, {1: -6, 2: -6}) + 0.3 * rng.standard_normal(time.size)
+    phase = follow_phase([moves, np.zeros(time.size)], RATE, 100.0 * time, [1, 2], 0.5, 0.9)
+    alone = follow_phase([moves], RATE, 100.0 * time, [1, 2], 0.5, 0.9)
+    assert phase.turns == pytest.approx(alone.turns, abs=1e-6)

@@ -123,14 +123,15 @@ def test_motion_is_offered_with_its_limits(browser, tmp_path):
 
         to_record(page)
         page.get_by_text("Other ways").click()
-        page.get_by_text("at most 60 readings a second, rounded").wait_for()
+        page.get_by_text("about 60 readings a second, rounded").wait_for()
         page.get_by_role("button", name="Record motion").click()
         for i in range(120):
             push(i)
             page.wait_for_timeout(15)
         page.get_by_role("button", name="Stop").click()
         page.get_by_role("button", name="Record another").wait_for()
-        assert "at most 60 readings" in (page.locator("#remarks").text_content() or "")
+        said = re.search(r"The browser gave (\d+) readings of the motion sensor a second, rounded", page.locator("#remarks").text_content())
+        assert 30 < int(said[1]) <= 61  # as Chromium allows
     (delivery,) = bench.deliveries
     recording = read_recording(delivery.path)
     assert delivery.sensor == "phone-motion"

@@ -20,7 +20,7 @@ from tests.phones import HERE, START, closed_with, frame, joined, plan, run, say
 from tests.test_imports import ROOT
 from vibekit.capture.phone.frame import MOST_BYTES, Frame
 from vibekit.capture.phone.limits import MOST_TEXT, Pace
-from vibekit.capture.phone.take import MotionTake
+from vibekit.capture.phone.take import BROKE, MotionTake
 from vibekit.errors import UnreadableError, UsageError
 
 POLICY_VIOLATION, TOO_BIG = 1008, 1009  # RFC 6455, section 7.4.1
@@ -149,7 +149,10 @@ def test_more_than_one_phone_may_send_is_refused(bench, monkeypatch):
     run(main())
 
 
-def test_a_cut_connection_keeps_what_came(bench):
+def test_a_cut_connection_keeps_what_came(bench, monkeypatch):
+    """From a phone that does not come back."""
+    monkeypatch.setattr("vibekit.capture.phone.ongoing.RETURN_S", 0.5)
+
     async def main():
         async with await joined(bench) as phone:
             line = await phone.ws_connect("/talk")
@@ -166,6 +169,88 @@ def test_a_cut_connection_keeps_what_came(bench):
     assert delivery.position == "north-east"
     assert [name for name in bench.written if name.endswith((".wav", ".flac"))] == [delivery.path.name]
     assert len(soundfile.read(delivery.path)[0]) == 20 * 2048
+    assert delivery.notes[0] == BROKE
+
+
+async def begun(phone, first, last, name="one"):
+    """Start a take of that name and send frames first to last; give the line."""
+    line = await phone.ws_connect("/talk")
+    await line.send_str(json.dumps(START | {"take": name}))
+    assert (await line.receive_json())["type"] == "go"
+    for i in range(first, last):
+        await line.send_bytes(frame(i, i * 2048, SOUND))
+    return line
+
+
+async def answered(line, *kinds):
+    """The next word that is of these kinds."""
+    while (said := await line.receive_json(timeout=10))["type"] not in kinds:
+        pass
+    return said
+
+
+RESUME = json.dumps({"type": "resume", "take": "one"})
+
+
+def test_a_phone_that_comes_back_goes_on(bench):
+    """The connection is cut without a word after 12 frames of 20: the computer says what it has, the rest follows, and it is one take."""
+
+    async def main():
+        async with await joined(bench) as phone:
+            line = await begun(phone, 0, 12)
+            await asyncio.sleep(0.3)
+            line._writer.transport.abort()
+            again = await phone.ws_connect("/talk")
+            await again.send_str(RESUME)
+            assert await answered(again, "have") == {"type": "have", "frames": 12}
+            for i in range(12, 20):
+                await again.send_bytes(frame(i, i * 2048, SOUND))
+            await again.send_str('{"type": "end", "frames": 20}')
+            assert (await answered(again, "answer"))["kept"] == "Kept."
+
+    run(main())
+    (delivery,) = bench.deliveries
+    assert np.array_equal(soundfile.read(delivery.path, dtype="float32")[0], np.tile(SOUND, 20))
+    assert delivery.notes == ()
+
+
+def test_an_answer_that_did_not_arrive_is_given_again(bench):
+    async def main():
+        async with await joined(bench) as phone:
+            line = await begun(phone, 0, 4)
+            await line.send_str('{"type": "end", "frames": 4}')
+            await answered(line, "judging")
+            line._writer.transport.abort()
+            again = await phone.ws_connect("/talk")
+            await again.send_str(RESUME)
+            assert (await answered(again, "answer"))["kept"] == "Kept."
+
+    run(main())
+    assert len(bench.deliveries) == 1
+
+
+@pytest.mark.parametrize("closed", ["page closed", "back too late"])
+def test_what_was_ended_without_the_phone_may_come_anew(bench, monkeypatch, closed):
+    monkeypatch.setattr("vibekit.capture.phone.ongoing.RETURN_S", 0.2)
+
+    async def main():
+        async with await joined(bench) as phone:
+            line = await begun(phone, 0, 4)
+            await asyncio.sleep(0.3)
+            if closed == "page closed":
+                await line.close(code=1001)
+            else:
+                line._writer.transport.abort()
+            await asyncio.sleep(0.6)
+            again = await phone.ws_connect("/talk")
+            await again.send_str(RESUME)
+            assert await answered(again, "gone", "have", "answer") == {"type": "gone"}
+            anew = await begun(phone, 0, 6, "two")
+            await anew.send_str('{"type": "end", "frames": 6}')
+            await answered(anew, "answer")
+
+    run(main())
+    assert [len(soundfile.read(delivery.path)[0]) // 2048 for delivery in bench.deliveries] == [4, 6]
 
 
 def test_the_newest_conversation_counts(bench):

@@ -8,6 +8,7 @@ import pytest
 
 from tests.phones import HERE, hang_up, joined, port_of, run, serving
 from vibekit.capture.phone.limits import MOST_UPLOAD
+from vibekit.errors import UnreadableError
 
 
 @pytest.fixture
@@ -55,6 +56,24 @@ def test_files_of_other_kinds_and_for_no_rotor_are_refused(bench):
 
     run(main())
     assert bench.written == []
+
+
+def test_a_file_that_cannot_be_judged_stays(bench, monkeypatch):
+    """The archive is full, or the judge fails: the recording is there all the same, and said to be."""
+
+    def full(delivery):
+        raise UnreadableError("the archive takes no more (No space left on device)")
+
+    monkeypatch.setattr(bench.desk, "_judge", full)
+
+    async def main():
+        async with await joined(bench) as phone:
+            return await upload(bench, phone)
+
+    status, told = run(main())
+    assert (status, len(bench.written)) == (422, 1)
+    assert "takes no more" in told["text"]
+    assert f"the file stays: {bench.folder / bench.written[0]}" in bench.told[-1]
 
 
 def test_a_file_for_which_there_is_no_room_is_refused(bench, monkeypatch):

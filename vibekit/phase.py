@@ -95,7 +95,7 @@ def follow_phase(
         turned = _turned_back(z, order, angle)
         line, noise = np.abs(turned.mean(axis=1)) ** 2, _noise(turned)
         coherence, clear = line / power, line / noise[:, 0]
-        apart = line / np.maximum(power - noise[:, 0], line)
+        apart = line / np.maximum(np.maximum(power - noise[:, 0], line), TINY)
         stands = clear >= min(STANDING / base.size, float(clear.max()))
         used = stands & (apart >= min(AGREEING, float(apart[stands].max())))
         if last:

@@ -64,6 +64,8 @@ def screen_speed(recording: Recording, settings: Settings, speed: SpeedResult, t
     track: where the speed came from, for what it has to say against a typed speed
     """
     found = check_race_band(recording, settings)
+    if speed.rpm is None and settings.test == "hand-spin":  # it falls all the while; what was heard of it says `check_spin`
+        return gravest_first(found)
     if speed.rpm is None:
         fit = " or ".join(f"{rpm:.0f} rpm ({100 * chance:.0f} %)" for rpm, chance in speed.candidates)
         shows = f"The shaft speed is not sure, it may be {fit}" if fit else "No shaft speed shows in the recording"

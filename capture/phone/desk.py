@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 from vibekit.capture.phone.limits import MOST_TOTAL
+from vibekit.capture.phone.ongoing import Ongoing
 from vibekit.capture.phone.plan import Answer, Delivery, Judge, Plan, Tell
 from vibekit.capture.phone.stream import Stream
 from vibekit.capture.phone.take import MotionTake, PhoneTake, SoundTake
@@ -29,6 +30,7 @@ class Desk:
         self._judge = judge
         self._spent = 0
         self.busy = False  # a recording is under way
+        self.ongoing: Ongoing | None = None  # the newest take, also when it is over: its answer may not have reached the phone
 
     def begin(self) -> bool:
         """Take the desk for one recording; False while another is under way."""
@@ -68,6 +70,11 @@ class Desk:
         except Exception as error:
             logging.getLogger(__name__).exception("judging what the phone sent failed")
             raise UnreadableError(f"{delivery.path}: it could not be judged ({type(error).__name__}); the recording is there") from error
+
+    async def settle(self) -> None:
+        """End what is under way, and wait until it is kept."""
+        if self.ongoing:
+            await self.ongoing.end(None)
 
     def close(self, why: str) -> None:
         """Stop serving."""

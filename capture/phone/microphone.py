@@ -27,7 +27,7 @@ class PhoneMicrophone:
         self.form = Form(stream.rate_hz, (Channel(name="phone"),), source, "microphone", stream.processed)
         self._numbering = Numbering(MOST_TAKE_S * stream.rate_hz)
         self._zeros = ZeroRuns(stream.rate_hz)
-        self._pace = Pace(stream.rate_hz * 1.05, stream.rate_hz * AHEAD_S)
+        self._pace = Pace(stream.rate_hz * 1.05, stream.rate_hz * MOST_TAKE_S, stream.rate_hz * AHEAD_S)  # all that an absence held up
         self._push: Push | None = None
         self._ahead_ns: int | None = None  # of our clock, of the phone's
         self._first_ns = self._at_ns = 0

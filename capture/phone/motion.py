@@ -11,10 +11,6 @@ from vibekit.capture.phone.stream import MOTION_HZ
 from vibekit.errors import UnreadableError
 
 HEADER = "time_ms,x (m/s2),y (m/s2),z (m/s2)\n"
-LIMITS = (
-    f"A browser gives at most {MOTION_HZ:g} readings of the motion sensor a second, rounded: "
-    "enough for a motor spun by hand and for slow shafts, for nothing else."
-)
 SETTLE_S = 0.5
 
 
@@ -26,15 +22,26 @@ class MotionLog:
         self.rows = 0
         self._frames = 0
         self._last_ms = -1.0
+        self._first_ms = 0.0
         self._settled = time.monotonic()
         self._file = path.open("x", encoding="utf-8")
         self._file.write(HEADER)
+
+    @property
+    def limits(self) -> str:
+        """What such readings are good for, in a sentence."""
+        span_s = (self._last_ms - self._first_ms) / 1000
+        count = f"The browser gave {(self.rows - 1) / span_s:.0f}" if span_s > 0 else f"A browser gives about {MOTION_HZ:g}"
+        what = "rounded: enough for a motor spun by hand and for slow shafts, for nothing else"
+        return f"{count} readings of the motion sensor a second, {what}."
 
     def add(self, frame: Frame) -> None:
         """Append the rows of a frame. Raises UnreadableError when its numbers or times go back."""
         times = frame.rows[:, 0]
         if frame.number < self._frames or times[0] < self._last_ms or np.any(np.diff(times) < 0):
             raise UnreadableError(f"motion frame {frame.number} does not follow the one before")
+        if not self.rows:
+            self._first_ms = float(times[0])
         self._frames, self._last_ms = frame.number + 1, float(times[-1])
         self.rows += len(times)
         self._file.writelines(f"{t:.3f},{x:.6g},{y:.6g},{z:.6g}\n" for t, x, y, z in frame.rows.tolist())

@@ -55,11 +55,13 @@ class PhoneServer:
         try:
             await self._until_done(wait_s)
         finally:
+            self._desk.closing.set()  # nobody is waited for any more
             entrance.cancel()
             await asyncio.wait([entrance])
             self._listener.close()
             if self._talk:
                 await self._talk.leave()
+            await self._desk.settle()
             await runner.cleanup()
             await self._hang_up()
 

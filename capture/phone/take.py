@@ -1,6 +1,7 @@
 """A take that a phone sends: frames in, a file out."""
 
 import contextlib
+import math
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -9,12 +10,13 @@ from typing import Protocol
 from vibekit.capture.phone.frame import MOTION, SOUND, Frame, Layout
 from vibekit.capture.phone.limits import MOST_TAKE_S, Pace
 from vibekit.capture.phone.microphone import PhoneMicrophone
-from vibekit.capture.phone.motion import LIMITS, MotionLog
+from vibekit.capture.phone.motion import MotionLog
 from vibekit.capture.phone.stream import Stream
 from vibekit.capture.recorder import Recorder
 from vibekit.errors import UnreadableError
 from vibekit.recording import Sensor
 
+BROKE = "The phone did not end it: the page was closed or its connection broke, so this may be only the beginning."
 MOST_ROWS_S = 500.0  # of a motion sensor: more than any browser gives
 
 
@@ -56,7 +58,8 @@ class SoundTake:
 
     def __init__(self, stream: Stream, folder: Path, about: Mapping[str, str], seconds: float | None) -> None:
         self._microphone = PhoneMicrophone(stream)
-        self._recorder = Recorder(self._microphone, folder, about=dict(about), length_s=seconds or MOST_TAKE_S)
+        length_s, patience_s = seconds or MOST_TAKE_S, math.inf  # who talks with it waits
+        self._recorder = Recorder(self._microphone, folder, about=dict(about), length_s=length_s, patience_s=patience_s)
 
     def begin(self) -> None:
         """See PhoneTake."""
@@ -71,7 +74,7 @@ class SoundTake:
         missing = self._microphone.end(frames)
         self._recorder.stop("the phone ended it" if frames is not None else "the connection to the phone broke")
         take = self._recorder.finish()
-        return take.path, tuple(note for note in (missing, *take.account.notes) if note)
+        return take.path, tuple(note for note in (BROKE if frames is None else missing, *take.account.notes) if note)
 
 
 class MotionTake:
@@ -108,4 +111,4 @@ class MotionTake:
             self._log.close()
         if not self._log.rows:
             raise UnreadableError("the motion sensor gave no readings; allow motion sensors in the browser's settings for this page")
-        return self._path, (LIMITS,) if frames is not None else (LIMITS, "The connection to the phone broke.")
+        return self._path, (self._log.limits,) if frames is not None else (BROKE, self._log.limits)

@@ -3,55 +3,71 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
+import time
 from typing import TYPE_CHECKING, Any
 
-from aiohttp import WSMessage, WSMsgType, web
+from aiohttp import WebSocketError, WSMessage, WSMsgType, web
 
 from vibekit.capture.phone.frame import MOST_BYTES, read_frame
 from vibekit.capture.phone.limits import MESSAGES, MOST_TEXT, Pace
-from vibekit.capture.phone.plan import Delivery
+from vibekit.capture.phone.ongoing import Ongoing
 from vibekit.capture.phone.stream import Stream, read_stream
 from vibekit.errors import UnreadableError, VibekitError
 
 if TYPE_CHECKING:
     from vibekit.capture.phone.desk import Desk
-    from vibekit.capture.phone.take import PhoneTake
 
 HEARTBEAT_S = 10.0
-GOING, REFUSED = 1001, 1008  # RFC 6455, section 7.4.1: going away, policy violation
+SIGN_OF_LIFE_S = 1.0  # between words while something is under way, by which the page knows that the network is there
+GOODBYE_S = 2.0  # for a line that is gone to say that it closes
+GOING, BROKEN, REFUSED = 1001, 1006, 1008  # RFC 6455, section 7.4.1: going away, closed abnormally, policy violation
+LONGEST_NAME = 64
 
 
 class Talk:
-    """One conversation. It ends with the connection; a take that is under way is then kept as far as it came."""
+    """One conversation. A take that is under way when its connection breaks waits for the phone; when the page was closed, it ends."""
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._socket = web.WebSocketResponse(max_msg_size=MOST_BYTES, compress=False, heartbeat=HEARTBEAT_S)
+        self._socket = web.WebSocketResponse(max_msg_size=MOST_BYTES, compress=False, heartbeat=HEARTBEAT_S, timeout=GOODBYE_S)
         self._pace = Pace(*MESSAGES)
-        self._take: PhoneTake | None = None
-        self._position: str | None = None
+        self._take: Ongoing | None = None
+        self._concluding: asyncio.Task[None] | None = None
         self._full = False
+        self._sent_off = False
+        self._life = 0.0
         self._over = asyncio.Event()
 
     async def hold(self, request: web.Request) -> web.WebSocketResponse:
         """Talk until the connection ends."""
+        refused = False
         try:
             await self._socket.prepare(request)
             async for message in self._socket:
                 await self._heard(message)
         except UnreadableError as error:
+            refused = True
             self._desk.tell(f"what the phone sent was refused: {error}")
             await self._socket.close(code=REFUSED, message=str(error).encode()[:120])
         finally:
-            try:
-                await self._finish(None)
-            finally:
-                self._over.set()
+            self._part(refused)
+            self._over.set()
         return self._socket
 
+    def _part(self, refused: bool) -> None:
+        take, self._take = self._take, None
+        if take is None or not take.open:
+            return
+        if not refused and (self._sent_off or self._socket.close_code in (None, BROKEN)):
+            take.leave()
+        else:
+            take.end(None)
+
     async def leave(self) -> None:
-        """Hang up, and wait until what was under way is kept."""
+        """Hang up; a take that is under way waits for the phone."""
+        self._sent_off = True
         if self._socket.prepared:
             await self._socket.close(code=GOING)
         await self._over.wait()
@@ -63,6 +79,8 @@ class Talk:
             await self._frame(message.data)
         elif message.type == WSMsgType.TEXT:
             await self._word(_read(message.data))
+        elif message.type == WSMsgType.ERROR and isinstance(message.data, WebSocketError):
+            raise UnreadableError(str(message.data))
 
     async def _frame(self, data: bytes) -> None:
         self._desk.spend(len(data))
@@ -73,66 +91,87 @@ class Talk:
         if not self._take.add(read_frame(data, self._take.layout)) and not self._full:
             self._full = True
             await self._say("enough")
+        if time.monotonic() - self._life > SIGN_OF_LIFE_S:
+            self._life = time.monotonic()
+            await self._say("have", frames=self._take.frames)
 
     async def _word(self, said: dict[str, Any]) -> None:
         match said.get("type"):
             case "start":
-                await self._start(read_stream(said, max(len(self._desk.plan.positions), 1)))
+                await self._start(read_stream(said, max(len(self._desk.plan.positions), 1)), _name(said))
+            case "resume":
+                await self._resume(_name(said))
             case "end":
                 frames = said.get("frames")
                 if isinstance(frames, bool) or not isinstance(frames, int) or not 0 <= frames < 1 << 32:
                     raise UnreadableError("an end without a number of frames")
-                await self._finish(frames)
+                self._finish(frames)
             case "bye":
                 self._desk.close("the phone is done")
             case _:
                 raise UnreadableError("a message of another form")
 
-    async def _start(self, stream: Stream) -> None:
+    async def _start(self, stream: Stream, name: str) -> None:
         if self._take is not None:
             raise UnreadableError("a take within a take")
         if stream.kind == "motion" and not self._desk.plan.motion:
             raise UnreadableError("the motion sensor was not offered")
+        before = self._desk.ongoing
+        if before and before.open:
+            await before.end(None)
         if not self._desk.begin():
             await self._say("problem", text="Another recording is still being looked at; wait for it.")
             return
-        self._position = self._desk.plan.position(stream.position)
-        take = self._desk.take(stream, self._position)
+        take = Ongoing(self._desk, stream, name)
         try:
-            await asyncio.to_thread(take.begin)
+            await take.begin()
         except VibekitError as error:
             self._desk.end()
             await self._say("problem", text=str(error))
             return
-        self._take, self._full = take, False
-        where = f" of {self._position}" if self._position else ""
+        self._take = self._desk.ongoing = take
+        self._full, self._life = False, time.monotonic()
+        where = f" of {take.position}" if take.position else ""
         done = f"; marked as processed: {', '.join(stream.processed)}" if stream.processed else ""
         self._desk.tell(f"recording {stream.kind}{where}{done}")
         await self._say("go")
 
-    async def _finish(self, frames: int | None) -> None:
-        """End the take that is under way and say what it says. frames: how many the phone made, None when the connection broke."""
-        take, self._take = self._take, None
-        if take is None:
-            return
-        self._full = True
-        try:
-            await self._say("judging")
-            path, notes = await asyncio.to_thread(take.finish, frames)
-            answer = await self._desk.judged(Delivery(path, self._position, take.sensor, notes))
-            await self._say("answer", **answer.told())
-        except VibekitError as error:
-            self._desk.tell(str(error))
-            await self._say("problem", text=str(error))
-        finally:
-            self._desk.end()
+    async def _resume(self, name: str) -> None:
+        """Go on with a take whose connection broke, wherever it stands."""
+        if self._take is not None:
+            raise UnreadableError("a take within a take")
+        take = self._desk.ongoing
+        if take and take.name == name and take.open:
+            take.resume()
+            self._take, self._full, self._life = take, False, time.monotonic()
+            await self._say("have", frames=take.frames)
+        elif take and take.name == name and not take.cut:
+            self._take = take
+            self._finish(take.frames)
+        else:
+            if take and take.name == name:
+                await take.end(None)  # it is being judged; then the whole of it may come
+            await self._say("gone")
 
-    async def _say(self, kind: str, **more: Any) -> None:
+    def _finish(self, frames: int) -> None:
+        """End the take that is under way, and say what it says once that is known."""
+        take, self._take = self._take, None
+        if take is not None:
+            self._full = True
+            self._concluding = asyncio.create_task(self._conclude(take.end(frames)))
+
+    async def _conclude(self, judged: asyncio.Task[dict[str, Any]]) -> None:
+        while True:
+            await self._say("judging")
+            await asyncio.wait([judged], timeout=SIGN_OF_LIFE_S)
+            if judged.done():
+                break
+        await self._say(**judged.result())
+
+    async def _say(self, type: str, **more: Any) -> None:
         if not self._socket.closed:
-            try:
-                await self._socket.send_json({"type": kind, **more})
-            except ConnectionError:
-                self._desk.tell("the phone is gone")
+            with contextlib.suppress(ConnectionError):  # whoever reads from the line sees it, too
+                await self._socket.send_json({"type": type, **more})
 
 
 def _read(text: str) -> dict[str, Any]:
@@ -144,3 +183,11 @@ def _read(text: str) -> dict[str, Any]:
     if not isinstance(said, dict):
         raise UnreadableError("a message of another form")
     return said
+
+
+def _name(said: dict[str, Any]) -> str:
+    """How the phone calls its take. Raises UnreadableError."""
+    name = said.get("take", "")
+    if not isinstance(name, str) or len(name) > LONGEST_NAME:
+        raise UnreadableError("a take without a name")
+    return name

@@ -41,21 +41,29 @@ async def receive(request: web.Request, desk: Desk) -> web.Response:
     position = desk.plan.position(int(chosen[:4]))
     path = desk.folder / f"{datetime.now():%Y%m%d-%H%M%S-%f}-{desk.name(position)}{extension}"
     try:
-        desk.spend(size)
-        await _write(request.content, size, path)
+        if why := await _received(request.content, size, path, desk):
+            desk.tell(f"a file from the phone was not kept: {why}")
+            return _problem(507, f"The file was not kept: {why}.")
         answer = await desk.judged(Delivery(path, position, None))
         return web.json_response(answer.told())
-    except VibekitError as error:
-        path.unlink(missing_ok=True)
-        desk.tell(str(error))
+    except VibekitError as error:  # the file stays: who knows whether the phone keeps it
+        desk.tell(f"{error}; the file stays: {path}")
         return _problem(422, str(error).removeprefix(f"{path}: "))
-    except (OSError, TimeoutError) as error:
-        path.unlink(missing_ok=True)
-        reason = getattr(error, "strerror", None) or "it stopped coming"
-        desk.tell(f"a file from the phone was not kept: {reason}")
-        return _problem(507, f"The file was not kept: {reason}.")
     finally:
         desk.end()
+
+
+async def _received(content: StreamReader, size: int, path: Path, desk: Desk) -> str:
+    """Take the whole file; give why it was not kept, else ""."""
+    try:
+        desk.spend(size)
+        await _write(content, size, path)
+    except VibekitError as error:
+        return str(error)
+    except (OSError, TimeoutError) as error:
+        path.unlink(missing_ok=True)
+        return getattr(error, "strerror", None) or "it stopped coming"
+    return ""
 
 
 async def _write(content: StreamReader, size: int, path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from vibekit.capture.reader import Reader
 from vibekit.craft import Craft, settings_for
+from vibekit.craft_verdict import CraftVerdict
 from vibekit.finding import Diagnosis
 from vibekit.kept import NewReading
 from vibekit.packing import pack
@@ -17,11 +18,15 @@ from vibekit.settings import Settings
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A reading, what it says together with what is known of its motor, and its id in the archive, None when it was not kept."""
+    """A reading, what it says together with what is known of its motor, and its id in the archive, None when it was not kept.
+
+    verdict: of the motor with all that its visit measured, None where nothing else is known
+    """
 
     reading: Reading
     diagnosis: Diagnosis
     id: str | None = None
+    verdict: CraftVerdict | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,4 +85,6 @@ def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf:
         if shelf.description is not None:
             archive.put_craft(shelf.description, craft)
         (id,) = add_readings(archive, craft, [NewReading(position, path, reading, shelf.setup, pack(reader), start)])
-        return Judged(reading, open_case(archive, craft.name or "").judge()[position], id)
+        case = open_case(archive, craft.name or "")
+        diagnosis = case.judge()[position]
+        return Judged(reading, diagnosis, id, case.verdict({position: diagnosis}))

@@ -161,7 +161,7 @@ def _print(found: Judged, position: str | None, notes: list[str]) -> None:
     from vibekit.judging import Judgement
 
     if position:
-        show_craft({position: found.diagnosis}, {position: [found.reading]})
+        show_craft({position: found.diagnosis}, {position: [found.reading]}, found.verdict)
     else:
         show(Judgement(((found.reading, found.diagnosis),), found.diagnosis))
     for note in notes:

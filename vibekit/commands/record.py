@@ -114,7 +114,7 @@ def _record(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Pat
     except VibekitError as error:
         raise UnreadableError(f"{error}; the recording itself stays: put that right, then {add_words(taken.path, about)}") from None
     print(_kept(found, taken.path, args.position, craft))
-    show_craft({args.position: found.diagnosis}, {args.position: [found.reading]})
+    show_craft({args.position: found.diagnosis}, {args.position: [found.reading]}, found.verdict)
     return 0 if found.reading.screening.usable else 1
 
 

@@ -1,12 +1,11 @@
-// Rows of numbers into numbered binary frames; the form is described in frame.py.
-const HEADER = 24;
+// Rows of numbers into numbered binary frames, all of them kept; the form is described in frame.py.
+export const HEADER = 24;
 const MAGIC = 0x31464b56; // "VKF1"
-const MOST_WAITING = 4 << 20; // bytes: some 20 s of sound. Frames beyond are left out, and counted by their numbers
 
 export class Frames {
   // Kind: Float32Array or Float64Array; width: numbers a row; most: rows a frame; rate: rows a second, 0 when not even
-  constructor(socket, Kind, width, most, rate) {
-    Object.assign(this, { socket, width, rate, number: 0, row: 0, filled: 0, takenMs: 0 });
+  constructor(Kind, width, most, rate) {
+    Object.assign(this, { Kind, width, rate, kept: [], row: 0, filled: 0, takenMs: 0 });
     this.rows = new Kind(width * most);
   }
 
@@ -30,12 +29,12 @@ export class Frames {
     const out = new ArrayBuffer(HEADER + rows.byteLength);
     const head = new DataView(out);
     head.setUint32(0, MAGIC, true);
-    head.setUint32(4, this.number++, true);
+    head.setUint32(4, this.kept.length, true);
     head.setBigUint64(8, BigInt(this.row), true);
     head.setFloat64(16, this.takenMs, true);
     new rows.constructor(out, HEADER).set(rows);
     this.row += this.filled / this.width;
     this.filled = 0;
-    if (this.socket.readyState === WebSocket.OPEN && this.socket.bufferedAmount < MOST_WAITING) this.socket.send(out);
+    this.kept.push(out);
   }
 }

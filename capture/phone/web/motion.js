@@ -15,7 +15,7 @@ export async function openMotion() {
   };
   const started = new Promise((yes, no) => {
     sensor.started = yes;
-    setTimeout(() => no(new Error("This phone's browser gives no motion readings.")), PATIENCE_MS);
+    setTimeout(() => no(new Error("This phone's browser gives no motion readings. Allow motion sensors for this page in its settings, or record sound: it shows more.")), PATIENCE_MS);
   });
   sensor.close = typeof Accelerometer === "function" ? byAccelerometer(hand) : byEvents(hand);
   try {

@@ -1,8 +1,11 @@
 // The page: join, read the cautions, record, read the answer.
+import { fileOf } from "/file.js";
 import { Frames } from "/frames.js";
+import { Line } from "/line.js";
 import { openMicrophone } from "/sound.js";
 import { openMotion } from "/motion.js";
 import { Level } from "/level.js";
+import { Sending } from "/sending.js";
 
 const at = (id) => document.getElementById(id);
 const BUTTONS = { wait: [], read: ["understood"], record: ["sound"], running: ["stop"], judging: [], answer: ["again", "bye"] };
@@ -21,19 +24,38 @@ const LISTEN_S = 1;
 const PATIENCE_S = 5;
 const EFFECTS = { echoCancellation: "echo cancellation", noiseSuppression: "noise suppression", autoGainControl: "gain control" };
 
+const BROKEN = "The connection to the computer broke. Nothing is lost: this page keeps the recording and sends it when both are in the same network again. Leave it open.";
+const UNSENT = "This page still holds the recording: keep it on this phone, and send it as a file later.";
+
+const line = new Line(`wss://${location.host}/talk`);
 let plan = null;
-let socket = null;
-let heard = () => {}; // takes the next word of the computer, or null when the connection is gone
 let halt = null; // ends the take that is under way
+let unsent = []; // takes of which the computer has not said that it has them whole
 
 function show(step) {
   const busy = step === "running" || step === "judging";
   const section = busy ? "record" : step;
   for (const one of document.querySelectorAll("main > section")) one.hidden = one.id !== section;
   for (const one of document.querySelectorAll("footer > button")) one.hidden = !BUTTONS[step].includes(one.id);
+  if (!busy) offer();
   at("others").hidden = at("how").hidden = at("position").disabled = busy;
   at(step === "running" ? "stop" : `${section}-head`).focus({ preventScroll: busy });
   if (!busy) scrollTo(0, 0);
+}
+
+// Takes that only this phone holds can be kept as its files.
+function offer() {
+  at("save").hidden = !unsent.length;
+}
+
+function save() {
+  for (const { frames, name } of unsent) {
+    const { blob, extension } = fileOf(frames);
+    const link = Object.assign(document.createElement("a"), { href: URL.createObjectURL(blob), download: `${name}.${extension}` });
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+  }
+  say("Kept among this phone's downloads.");
 }
 
 function list(id, lines) {
@@ -53,7 +75,9 @@ function back(text) {
 
 // The cautions are longer than a small screen: the button leads through them first.
 function leadOn() {
-  const end = at("cautions").getBoundingClientRect().bottom > document.querySelector("footer").getBoundingClientRect().top + 1;
+  const text = at("cautions").getBoundingClientRect();
+  const foot = document.querySelector("footer").getBoundingClientRect();
+  const end = text.bottom > (foot.left < text.right ? foot.top : innerHeight) + 1; // held sideways, the button stands beside the text
   at("understood").textContent = end ? "Read on" : "I have read this";
   return end;
 }
@@ -72,34 +96,19 @@ async function join() {
   at("motion-offer").hidden = !plan.motion;
   at("file").accept = ["audio/*", "video/*", ...plan.extensions].join(",");
   at("time").hidden = plan.seconds === null;
-  await connect();
+  await line.connect();
   show("read");
   leadOn();
-}
-
-function connect() {
-  socket = new WebSocket(`wss://${location.host}/talk`);
-  socket.onmessage = ({ data }) => heard(JSON.parse(data));
-  socket.onclose = () => heard(null);
-  return new Promise((yes, no) => {
-    socket.onopen = yes;
-    socket.onerror = () => no(new Error("The connection to the computer broke. Are both in the same network? Load this page again."));
-  });
-}
-
-function word(...wanted) {
-  return new Promise((yes, no) => {
-    heard = (said) => {
-      if (said === null) no(new Error("The connection to the computer broke. What arrived there is kept; try again."));
-      else if (said.type === "problem") no(new Error(said.text));
-      else if (wanted.includes(said.type)) yes(said);
-    };
-  });
 }
 
 function note(text) {
   if (!at("note").textContent.includes(text)) at("note").textContent += ` ${text}`;
   at("note").hidden = false;
+}
+
+function unnote(text) {
+  at("note").textContent = at("note").textContent.replace(` ${text}`, "");
+  at("note").hidden = !at("note").textContent;
 }
 
 async function stayAwake() {
@@ -115,6 +124,7 @@ async function take(open, layout) {
   const level = new Level(at("level"), at("bar"), at("loud"), layout.unit);
   let sensor = null;
   let lock = null;
+  let sending = null;
   const awake = async () => {
     if (document.visibilityState === "visible") lock = await stayAwake();
     else note("The page was left: what is missing will be marked as a gap.");
@@ -123,23 +133,31 @@ async function take(open, layout) {
   at("note").hidden = true;
   show("running");
   try {
-    if (socket.readyState !== WebSocket.OPEN) await connect();
+    if (!line.open) await line.connect();
     sensor = await open();
     if (sensor.kept.length) note(changed(sensor.kept));
     document.addEventListener("visibilitychange", awake);
     await awake();
     const told = (await Promise.all([countDown(), listen(sensor, layout, level)])).find(Boolean);
     if (told) throw new Error(told);
-    socket.send(JSON.stringify({ type: "start", position: Number(at("position").value || 0), ...sensor.announcement }));
-    await word("go");
-    const ended = await stream(sensor, layout, level);
+    const position = Number(at("position").value || 0);
+    const frames = new Frames(layout.Kind, layout.width, layout.most, sensor.rate);
+    sending = new Sending(line, frames, { position, ...sensor.announcement }, connection);
+    await Promise.race([sending.begun, sending.outcome]);
+    unsent.push({ frames, name: nameOf(position, sensor.kept) });
+    const ended = await stream(sensor, layout, level, sending);
     await sensor.close();
     sensor = null;
     show("judging");
     say(`${ended} The computer is looking at it …`);
-    answer(await word("answer"));
+    if (sending.mending) connection("broken");
+    const said = await sending.outcome;
+    unsent = unsent.filter((one) => one.frames !== frames);
+    answer(said);
   } catch (error) {
-    back(DENIED[error.name] ?? error.message);
+    unsent = unsent.filter((one) => one.frames.kept.length);
+    const why = DENIED[error.name] ?? error.message;
+    back(sending && unsent.length ? `${why} ${UNSENT}` : why);
   } finally {
     halt = null;
     document.removeEventListener("visibilitychange", awake);
@@ -147,6 +165,20 @@ async function take(open, layout) {
     await lock?.release();
     level.clear();
   }
+}
+
+// What the connection does while a take is under way.
+function connection(state) {
+  if (state) note(BROKEN);
+  else unnote(BROKEN);
+  if (state && at("stop").hidden) offer();
+  else at("save").hidden = true;
+}
+
+function nameOf(position, kept) {
+  const when = new Date().toISOString().slice(0, 19).replace(/[-:]/g, "");
+  const words = [plan.title, plan.positions[position], when, kept.length ? "processed" : ""];
+  return words.filter(Boolean).join("-").replace(/[^\p{L}\p{N}-]/gu, "-");
 }
 
 function changed(kept) {
@@ -187,28 +219,26 @@ function countDown() {
   });
 }
 
-// Send what the sensor gives until it is enough; give why it ended.
-function stream(sensor, layout, level) {
+// Take what the sensor gives until it is enough; give why it ended.
+function stream(sensor, layout, level, sending) {
+  const { frames } = sending;
   return new Promise((yes, no) => {
-    const frames = new Frames(socket, layout.Kind, layout.width, layout.most, sensor.rate);
     let firstMs = null;
     let shown = -1;
     const finish = (why) => {
       sensor.onblock = () => {};
       frames.flush();
-      if (socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify({ type: "end", frames: frames.number }));
+      sending.end();
       yes(why);
     };
     halt = () => finish("Stopped.");
     sensor.onend = finish;
-    heard = (said) => {
-      if (said === null) no(new Error("The connection to the computer broke. What arrived there is kept; try again."));
-      else if (said.type === "problem") no(new Error(said.text));
-      else if (said.type === "enough") finish("Recorded.");
-    };
+    sending.onenough = () => finish("Recorded.");
+    sending.outcome.catch(no);
     sensor.onblock = (rows, takenMs, lost) => {
       firstMs ??= takenMs;
       frames.add(rows, takenMs, lost);
+      sending.tick();
       level.add(rows, layout);
       const seconds = sensor.rate ? (frames.row + frames.filled) / sensor.rate : (takenMs - firstMs) / 1000;
       if (Math.floor(seconds) !== shown) {
@@ -273,11 +303,13 @@ addEventListener("resize", leadOn);
 at("sound").onclick = () => take(openMicrophone, SOUND);
 at("motion").onclick = () => take(openMotion, MOTION);
 at("stop").onclick = () => halt?.();
+at("save").onclick = save;
+addEventListener("beforeunload", (event) => unsent.length && event.preventDefault());
 at("again").onclick = () => show("record");
 at("file").onchange = () => at("file").files.length && send(at("file").files[0]);
 at("bye").onclick = async () => {
-  if (socket.readyState !== WebSocket.OPEN) await connect();
-  socket.send(JSON.stringify({ type: "bye" }));
+  if (!line.open) await line.connect();
+  line.say({ type: "bye" });
   at("wait-head").textContent = "Done";
   at("wait-text").textContent = "The computer has stopped listening. This page can be closed.";
   show("wait");
