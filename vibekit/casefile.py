@@ -6,7 +6,7 @@ from datetime import datetime
 
 from vibekit.agreement import unless_shared
 from vibekit.archive import Archive
-from vibekit.craft import Craft, feels_propeller
+from vibekit.craft import Craft
 from vibekit.craft_verdict import AGAIN, CraftVerdict, craft_verdict
 from vibekit.diagnosis import Hint, conclude_craft, diagnose
 from vibekit.finding import Conclusion, Diagnosis
@@ -19,7 +19,7 @@ from vibekit.reading import Reading
 from vibekit.refit import RESEATED, RefitStudy, learned
 from vibekit.refit_gathering import refit_studies
 from vibekit.repeatability import Repeatability, load_repeatability
-from vibekit.settings import TESTS, Test
+from vibekit.settings import TESTS, Test, feels_propeller
 from vibekit.shop import Shelf, Shop, spreads_of
 from vibekit.spin_evidence import FELT, spin_hints
 from vibekit.swap_gathering import ToldSwap, swaps_of

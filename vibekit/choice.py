@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from vibekit.comb import HIGHEST_ORDER, Comb
-from vibekit.settings import Settings
+from vibekit.settings import Settings, feels_propeller
 
 OWN_RIGHT = 8.0  # evidence from which a comb is there whatever else is
 RACE = 3.0  # the same, where a faster comb lies at an order that the bearing gives it
@@ -97,7 +97,7 @@ def half_orders(comb: Comb, settings: Settings) -> float:
     as blows feed every multiple, what shows of a bare one's even orders stands over the odd ones beside it. Half orders may be as high as
     the 1x: a bare comb without the first is only less likely that of a loose shaft. -inf where nothing of the kind is known.
     """
-    bare, blades = settings.test in ("bare", "hand-spin"), settings.blades or 0
+    bare, blades = not feels_propeller(settings.test), settings.blades or 0
     if not (bare or blades):
         return -math.inf
     height = comb.height_db

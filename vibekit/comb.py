@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from vibekit.lines import Index, Lines
-from vibekit.settings import Settings
+from vibekit.settings import Settings, feels_propeller
 
 Array = npt.NDArray[np.float64]
 Grey = npt.NDArray[np.float32]
@@ -202,7 +202,7 @@ def _level_table(settings: Settings) -> _LevelTable:
 
 def blade_counts(settings: Settings) -> dict[int | None, float]:
     """Blade counts that come into question with their prior; None: no blades, or blades that do not show."""
-    if settings.test in ("bare", "hand-spin") or settings.blades == 1:
+    if not feels_propeller(settings.test) or settings.blades == 1:
         return {None: 1.0}
     if settings.blades:
         return {settings.blades: 1 - UNSEEN, None: UNSEEN}

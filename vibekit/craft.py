@@ -7,13 +7,12 @@ from vibekit.bearing import Bearing
 from vibekit.bearing_size import BearingSize, bearing_size
 from vibekit.errors import UsageError
 from vibekit.fact import check_facts, fact, facts
-from vibekit.settings import Settings, Test
+from vibekit.settings import Settings, Test, feels_propeller
 from vibekit.turning import WAYS, Turned, Way
 
 Hand = Literal["clockwise", "counter-clockwise"]
 Thread = Literal["right-hand", "left-hand"]
 Kind = Literal["brushless", "brushed"]
-WITH_PROPELLER: tuple[Test, ...] = ("prop", "run-up", "flight")
 NO_ROTORS = 'write into its description a line [[rotor]] for each and, below it, a line such as position = "north-east"'
 
 
@@ -170,11 +169,6 @@ class Craft:
             )
 
 
-def feels_propeller(test: Test | None) -> bool:
-    """A propeller may be on under this test; so it is taken where the test was not said."""
-    return test is None or test in WITH_PROPELLER
-
-
 def settings_for(craft: Craft, position: str, test: Test | None) -> Settings:
     """Give what the description says about a recording at this rotor. Raises UsageError when there is no such position.
 
@@ -183,7 +177,7 @@ def settings_for(craft: Craft, position: str, test: Test | None) -> Settings:
     """
     rotor = craft.rotor(position)
     motor = rotor.motor
-    own = not motor.geared or test in ("bare", "hand-spin")
+    own = not motor.geared or not feels_propeller(test)
     brushless = own and motor.kind != "brushed"
     return Settings(
         test=test,

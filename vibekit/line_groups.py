@@ -1,6 +1,6 @@
 """Groups of orders that conditions are told apart by."""
 
-from vibekit.settings import Settings
+from vibekit.settings import Settings, feels_propeller
 
 HARMONICS = 10
 TOP_ORDER = 48.0  # highest order looked at
@@ -24,7 +24,7 @@ def electrical_orders(poles: int | None) -> set[int]:
 
 def group(name: str, settings: Settings) -> tuple[float, ...]:
     """Orders of a group on this machine, ascending; empty where it has none (no blade pass when bare)."""
-    turning = settings.test not in ("bare", "hand-spin")
+    turning = feels_propeller(settings.test)
     blades = settings.blades if settings.blades and turning else 0
     electrical = {o for o in electrical_orders(settings.poles) if not (blades and o % blades == 0 and o <= LOUD_BLADES * blades)}
     if name in ("1x", "2x"):

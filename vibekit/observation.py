@@ -22,14 +22,9 @@ CHANGE_EDGES = (-2.0, 1.0, 2.0, 3.0, 4.5, 8.0)  # in standard deviations of repe
 CHANGE_MIDDLES = (-3.0, 0.0, 1.5, 2.5, 3.75, 6.25, 10.0)  # values that a step stands for; between them its meaning goes over by degrees
 CLEAR = 2.0  # score from which pulses at a defect order, over all tests together, explain the rest
 COMB = (0.5, CLEAR, 3.0, 5.0, 8.0)  # log10 of how much likelier the pulses are than noise; that of independent recordings adds
-SCORES = {  # quantities that need no reference, with the edges of faint, slight, clear, strong and extreme
-    "impulsiveness": (0.4, 1.0, 2.0, 4.0, 8.0),
-    "outer race": COMB,
-    "inner race": COMB,
-    "ball": COMB,
-    "cage": COMB,
-    "defect comb": COMB,
-}
+COMBS = ("outer race", "inner race", "ball", "cage", "defect comb")
+# quantities that need no reference, with the edges of faint, slight, clear, strong and extreme
+SCORES = {"impulsiveness": (0.4, 1.0, 2.0, 4.0, 8.0)} | dict.fromkeys(COMBS, COMB)
 QUIET_DB = 0.2  # clicks of the past that explain nothing: of sound motors of the rig, 85 in 100 show less
 LONE = "lone rise"
 LONE_EDGES = (-1.0, 0.0, 1.0, 2.0, 3.5, 5.0)  # log10 of the odds of a resonance against a force, or against nothing
@@ -37,7 +32,6 @@ LONGER = 1.5  # times as long as its past a recording shows lines of a sound bea
 NOT_IN_FLIGHT = ("half orders", "harmonics", "comb")  # rotors turn at unlike speeds, so one's line stands where another's half order does
 Way = Literal["air", "touch"]
 WAYS: tuple[Way, ...] = get_args(Way)
-COMBS = ("outer race", "inner race", "ball", "cage", "defect comb")
 WORDS = {
     "1x": "once-a-turn line (1x)",
     "2x": "2x line",

@@ -12,13 +12,13 @@ from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES, group
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, Spread
+from vibekit.settings import feels_propeller
 
 Fittings = tuple[tuple[Reading, ...], ...]  # readings for each time the propeller was fitted, or a folding one was started
 
 REFITS = 3  # fittings from which what refitting does is known
 RESEATED = "reseated"  # taken off and put back to measure just that, or, folding, stopped and started again
 MOVES = (RESEATED, "refitted", "replaced", "swapped")  # of a propeller: it then sits anew
-WITHOUT = ("bare", "hand-spin")
 QUANTITIES = tuple(name for name in CHANGES if name != "resonance")
 
 
@@ -60,7 +60,7 @@ def fittings_of(kept: Sequence[KeptReading], actions: Sequence[PartAction]) -> t
     found: list[list[KeptReading]] = []
     off = True
     for reading in sorted(kept, key=lambda k: k.when):
-        if reading.settings.test in WITHOUT:
+        if not feels_propeller(reading.settings.test):
             off = True
             continue
         if off or any(found[-1][-1].when < at <= reading.when for at in moved):

@@ -12,13 +12,13 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.frames import PADDING, Frames, frames_of
+from vibekit.hover import ROTORS_APART
 from vibekit.ridge import trace
 from vibekit.track import Track
 from vibekit.transform import USED
 
 Array = npt.NDArray[np.float64]
 FRAME_S = 0.5
-REACH = 0.15  # of the mean: rotors of one craft turn this far from it (common practice, no source)
 MOST = 8
 ORDER_WEIGHT = {1: 1.0, 2: 1.0, 3: 0.8, 4: 0.6}  # of the multiples of blade pass; 1x weighs as the first of them
 COST = 0.6  # of a grid step from frame to frame
@@ -39,12 +39,12 @@ def rotor_tracks(
     """
     each = blades or 2
     wanted = {1: 1.0} | {multiple * each: weight for multiple, weight in ORDER_WEIGHT.items()}
-    top = min(USED * rate_hz, (1 + REACH) * mean_hz * max(wanted))
-    weight = {order: share for order, share in wanted.items() if (1 + REACH) * mean_hz * order <= top}
+    top = min(USED * rate_hz, (1 + ROTORS_APART) * mean_hz * max(wanted))
+    weight = {order: share for order, share in wanted.items() if (1 + ROTORS_APART) * mean_hz * order <= top}
     frames = frames_of(list(signals), rate_hz, top, FRAME_S) if weight else None
     if frames is None or len(frames.excess) < 4:
         return []
-    low, high = (1 - REACH) * mean_hz, (1 + REACH) * mean_hz
+    low, high = (1 - ROTORS_APART) * mean_hz, (1 + ROTORS_APART) * mean_hz
     grid = np.linspace(low, high, int((high - low) * 4 * max(weight) / frames.width_hz) + 3)
     rng = np.random.default_rng(0)
     paths: list[Array] = []

@@ -11,7 +11,7 @@ import numpy as np
 from vibekit.errors import UsageError
 from vibekit.normal import Z95
 from vibekit.recording import Recording
-from vibekit.settings import Settings
+from vibekit.settings import Settings, feels_propeller
 from vibekit.speed import SpeedTrack
 from vibekit.transform import Transform
 
@@ -76,7 +76,7 @@ def second_opinion(recording: Recording, settings: Settings, track: SpeedTrack |
     heard = pitch[voiced]
     hz = float(np.median(heard))
     u95 = float(np.hypot(0.95 * NEAR / 4 * hz, Z95 * 1.25 * 1.48 * np.median(np.abs(heard - hz)) / np.sqrt(heard.size)))
-    orders = (1, settings.blades) if settings.blades else (1,) if settings.test in ("bare", "hand-spin") else (1, 2, 3, 4, 5)
+    orders = (1, settings.blades) if settings.blades else (1,) if not feels_propeller(settings.test) else (1, 2, 3, 4, 5)
     speeds = ((track.mean_hz, 1.0), *track.rivals) if track else ()
     fits = [(speed, order) for speed, _ in speeds for order in orders if abs(hz / (order * speed) - 1) < NEAR]
     speed, order = fits[0] if fits else (None, None)

@@ -14,6 +14,11 @@ UNCALIBRATED = 1e-4  # relative tolerance of a sound card's or phone's clock (co
 TESTS: tuple[str, ...] = get_args(Test)
 
 
+def feels_propeller(test: Test | None) -> bool:
+    """A propeller may be on under this test; so it is taken where the test was not said."""
+    return test not in ("hand-spin", "bare")
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """Everything about the set-up that changes what is computed; what is None is not known.

@@ -10,7 +10,7 @@ from scipy.special import gammaln
 
 from vibekit.change import BROADBAND, SITTING_DB, Pairing, match_levels, match_lines, pair_up
 from vibekit.gain import wary_gain
-from vibekit.line_groups import LINES, group
+from vibekit.line_groups import ANY_ONE, LINES, group
 from vibekit.refit import Fittings
 from vibekit.repeatability import NOT_IN_TABLE, Repeatability, Spread
 from vibekit.settings import Settings
@@ -18,7 +18,6 @@ from vibekit.settings import Settings
 Array = npt.NDArray[np.float64]
 
 REFIT_MOVES = ("1x",)  # readings of one fitting count as one: they share how the propeller sits
-EACH = ("other orders", "electrical lines")  # any one line of these may show the fault
 FAULT = 1.5  # standard deviation of the logarithm of what a fault does to a line (wide: none to twenty times)
 FAULT_DB = 10.0  # the same of a level
 CLICKS_DB = 1.0  # the same of clicks, which scatter little: what is called slight in `vibekit.observation`
@@ -54,7 +53,7 @@ def parts(name: str, settings: Settings) -> list[tuple[float, ...]]:
     orders = group(name, settings)
     if name == "comb" and group("other orders", settings):
         orders = tuple(order for order in orders if order % 1)
-    return [(order,) for order in orders] if name in EACH else [orders]
+    return [(order,) for order in orders] if name in ANY_ONE else [orders]
 
 
 @dataclass(frozen=True, slots=True)

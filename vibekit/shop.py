@@ -9,13 +9,13 @@ from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from vibekit.archive import Archive
 from vibekit.change import CHANGES, DB, Change, Pairing, in_db, match_levels, match_lines, pair_up
-from vibekit.craft import Craft, Rotor, feels_propeller
+from vibekit.craft import Craft, Rotor
 from vibekit.kept import KeptReading
 from vibekit.line_groups import LINES, group
 from vibekit.median import MAD_TO_SD, MEDIAN_ERROR
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, Spread, load_repeatability
-from vibekit.settings import Test
+from vibekit.settings import Test, feels_propeller
 
 FEWEST = 5  # other craft from which the shop's archive is a reference (common practice, no source)
 MOST = 20  # other craft that are looked at, those measured last

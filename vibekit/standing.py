@@ -8,8 +8,9 @@ import numpy as np
 from vibekit.change import CHANGES, changed, pair_up
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
+from vibekit.statistics import SUSPECT
 
-OUTLIER = 3.5 / 0.6745  # median absolute deviations: modified z-score of Iglewicz & Hoaglin (1993)
+OUTLIER = SUSPECT / 0.6745  # median absolute deviations: modified z-score of Iglewicz & Hoaglin (1993)
 
 
 @dataclass(frozen=True, slots=True)

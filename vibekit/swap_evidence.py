@@ -9,13 +9,13 @@ import numpy.typing as npt
 
 from vibekit.bare_and_propeller import Place
 from vibekit.change import DB, LEAST_RATIO
-from vibekit.line_groups import LINES
+from vibekit.line_groups import ANY_ONE, LINES
 from vibekit.normal import Z95
 from vibekit.observation import WORDS
 from vibekit.overload import cut_flat, together
 from vibekit.refit import Fittings, flat
 from vibekit.repeatability import Repeatability, Spread
-from vibekit.shift import EACH, SHOWN, Shift, Sides, even, fault_variance, learned, log_t, parts, shift_of, sitting_variance, some_show
+from vibekit.shift import SHOWN, Shift, Sides, even, fault_variance, learned, log_t, parts, shift_of, sitting_variance, some_show
 
 Array = npt.NDArray[np.float64]
 
@@ -231,7 +231,7 @@ def _line(
         like |= {"propeller": like["seat"], "both": max(like["seat"], like["motor"])}
     half = [Z95 * math.sqrt(repeat * (1 / s.count + 1 / s.references) + sitting) for s in (first, swapped, second)]
     numbers = [_decibel(name, s.value, u95) for s, u95 in zip((first, swapped, second), half, strict=True)]
-    title = f"{orders[0]:g}x" if name in EACH else WORDS[name]
+    title = f"{orders[0]:g}x" if name in ANY_ONE else WORDS[name]
     return Moved(title, numbers[0], numbers[1], numbers[2], 0.0), like
 
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from vibekit.rig.craft import Motor, RigCraft, stream
 from vibekit.rig.fault import ON_THE_PROPELLER, Condition
 from vibekit.rig.path import Path, blade_sound
-from vibekit.settings import Test
+from vibekit.settings import Test, feels_propeller
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -116,14 +116,9 @@ def healthy_lines(craft: RigCraft, rotor: int, test: Test, refit_gmm: complex = 
     """Everything periodic in a motor without a fault; `refit_gmm` is what fitting the propeller again added to its unbalance."""
     motor = craft.motors[rotor]
     lines = unbalance(craft, motor.bell_gmm) + magnet_lines(craft, motor, test)
-    if has_propeller(test):
+    if feels_propeller(test):
         lines += unbalance(craft, motor.prop_gmm + refit_gmm) + blade_lines(craft, motor.lift)
     return lines
-
-
-def has_propeller(test: Test) -> bool:
-    """Propellers come off for the hand-spin and the bare run."""
-    return test not in ("bare", "hand-spin")
 
 
 def fault_lines(craft: RigCraft, rotor: int, condition: Condition, test: Test, refit: int | None = None) -> Lines:
@@ -133,7 +128,7 @@ def fault_lines(craft: RigCraft, rotor: int, condition: Condition, test: Test, r
     force of 1 g*mm; loose-mount, loose-propeller reaction pulses of 1 N; electrical 1 m/s2 at twice the pole-pair order.
     refit: fitting of a loose propeller, which changes its gap; None for a typical one
     """
-    if condition in ON_THE_PROPELLER and not has_propeller(test):
+    if condition in ON_THE_PROPELLER and not feels_propeller(test):
         return nothing()
     rng = stream(craft, "fault", condition, rotor)
     turn = complex(np.exp(2j * math.pi * rng.random()))

@@ -11,7 +11,7 @@ from vibekit.recording import Sensor
 from vibekit.rig.clicks import cage_factor, cage_pull, defect, rub_window, strikes
 from vibekit.rig.craft import Mode, RigCraft
 from vibekit.rig.fault import Fault
-from vibekit.rig.forces import CURRENT, Lines, fault_lines, has_propeller, healthy_lines, switching_level, unbalance
+from vibekit.rig.forces import CURRENT, Lines, fault_lines, healthy_lines, switching_level, unbalance
 from vibekit.rig.hand_spin import cogging_shake
 from vibekit.rig.line_quantity import resonance_mode
 from vibekit.rig.motion import Motion, drift
@@ -19,7 +19,7 @@ from vibekit.rig.path import Path, path
 from vibekit.rig.scatter import Scatter
 from vibekit.rig.severity import fault_size
 from vibekit.rig.wash import wash_force, wash_level, wash_sound
-from vibekit.settings import Test
+from vibekit.settings import Test, feels_propeller
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -113,7 +113,7 @@ def one_rotor(setup: SetUp, rotor: int, fault: Fault | None, scatter: Scatter, m
     spectrum += way.casing * fft.rfft(casing)
     if setup.sensor == "microphone" and lines.air.any():
         spectrum += way.air * fft.rfft(play(lines.air[None], motion.turns, top)[0] * square)
-    if has_propeller(setup.test):
+    if feels_propeller(setup.test):
         damage = size if fault is not None and fault.condition == "blade-damage" else 0.0
         level = wash_level(craft, motion, damage) * (scatter.wash * np.sqrt(setup.rate_hz / 2))
         level *= rng.standard_normal(level.size)
