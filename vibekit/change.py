@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import log_ndtr, ndtri, stdtr, stdtrit
 
+from vibekit.decibel import NEPER_DB
 from vibekit.dominance import NO_OTHER
 from vibekit.gain import FORCE, MOST_DB, NOISE, OCTAVES, common_gain, tilt
 from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
@@ -36,7 +37,6 @@ FEWEST_LINES = 8  # that tell it
 # (1978) 667-668: both from memory), and the mean over n speeds has the excess kurtosis of one of 4 + 5 n
 PLACED = 5
 ONE_SEAT = 0.25  # scatter of lines from take to take with the sensor left where it is: 97 of 100 sound motors of the rig show less
-DB = 20 / math.log(10)  # decibels of an amplitude's logarithm
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +172,7 @@ def _range(readings: Sequence[Reading]) -> str:
 
 def in_db(name: str, shift: float) -> float:
     """A shift as a difference in dB: that of lines is a relative difference of amplitude."""
-    return DB * math.log(max(1 + shift, LEAST_RATIO)) if name in LINES else shift
+    return NEPER_DB * math.log(max(1 + shift, LEAST_RATIO)) if name in LINES else shift
 
 
 def per_decade(name: str) -> float:
@@ -382,8 +382,9 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
         """Standard error of the ratio's logarithm where so many times the reference's scatter is that of what is compared."""
         return max(math.sqrt(variance * (own**2 / len(matched) + 1 / len(used)) + between), seat, apart)
 
-    half = float(stdtrit(told, 0.975)) * of_ratio(max(1 / (1 + shift), 1.0))
-    return Change(name, DB * middle, DB * half, z, DB * math.sqrt(variance), len(matched), len(used), DB * of_ratio(1 / (1 + shift)))
+    half = NEPER_DB * float(stdtrit(told, 0.975)) * of_ratio(max(1 / (1 + shift), 1.0))
+    error = NEPER_DB * of_ratio(1 / (1 + shift))
+    return Change(name, NEPER_DB * middle, half, z, NEPER_DB * math.sqrt(variance), len(matched), len(used), error)
 
 
 def _error_of(shifts: Array) -> float:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.special import logsumexp
 
 from vibekit.change import SITTING_DB, Pairing, pair_up, parts_of, per_decade
-from vibekit.levels import DB
+from vibekit.decibel import POWER_DB
 from vibekit.normal import Z95
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability
@@ -56,7 +56,7 @@ def noise_over_speeds(
     rpm, power, sd = (np.array(each) for each in zip(*((e.rpm, e.power, e.sd) for e in found), strict=True))
     pace = np.log10(rpm / rpm[-1])
     clear = int((power / sd).argmax())
-    size = DB * math.log(power[clear]) + SIZES_DB[:, None] - SLOPES * pace[clear]
+    size = POWER_DB * math.log(power[clear]) + SIZES_DB[:, None] - SLOPES * pace[clear]
     grown = 10 ** ((size[..., None] + SLOPES[:, None] * pace) / 10)
     like = logsumexp(-0.5 * (((power - grown) / sd) ** 2).sum(axis=-1), axis=0)
     kinds = ((RUBBED, UNLIKE), (STRUCK, UNLIKE), (BLOWN, UNLIKE), (ROOM, STEADY))
@@ -98,7 +98,7 @@ def _excess(pairs: Sequence[Pairing], gain_db: float, repeatability: Repeatabili
     now, before = np.mean([powers(p.reading) for p in pairs], axis=0), np.mean(list(past.values()), axis=0)
     settings = pairs[0].reading.settings
     spread = repeatability.of(BAND, settings.test, settings.sensor)
-    once, sitting, unlike = ((db / DB) ** 2 for db in (spread.deviation, SITTING_DB, spread.spread if peers else SITTING_DB))
+    once, sitting, unlike = ((db / POWER_DB) ** 2 for db in (spread.deviation, SITTING_DB, spread.spread if peers else SITTING_DB))
     variance = now**2 * (once / len(pairs) + sitting) + before**2 * (once / len(past) + unlike)
     rpm = float(np.mean([p.reading.speed.rpm for p in pairs if p.reading.speed.rpm]))
     return _Excess(rpm, float((now - before).sum()), math.sqrt(float(variance.sum())))

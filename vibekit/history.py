@@ -8,9 +8,10 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from vibekit.change import BROADBAND, DB, parts_of, per_decade
+from vibekit.change import BROADBAND, parts_of, per_decade
 from vibekit.control_chart import Chart, chart, limit_for
 from vibekit.course import Course, course_of, decades, near, pace
+from vibekit.decibel import NEPER_DB
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES
 from vibekit.normal import Z95
@@ -61,7 +62,7 @@ class OwnPast:
 
     def level_u95(self, q: int) -> float:
         """Half width of the 95 % interval of the newest level of a quantity from its measurement, dB."""
-        return Z95 * float(np.sqrt(self.course.noise[-1, q])) * (DB / self.course.values[-1, q] if self.course.relative[q] else 1.0)
+        return Z95 * float(np.sqrt(self.course.noise[-1, q])) * (NEPER_DB / self.course.values[-1, q] if self.course.relative[q] else 1.0)
 
     def alarm_decibels(self, q: int) -> float:
         """Level from which the next sitting and one more like it raise the alarm, dB; NaN where none does."""
@@ -171,7 +172,7 @@ def _sums(scores: Array, restarts: npt.NDArray[np.bool_]) -> Array:
 
 
 def _trend(course: Course, q: int) -> Trend | None:
-    scale = DB if course.relative[q] else 1.0
+    scale = NEPER_DB if course.relative[q] else 1.0
     size = course.values[:, q] if course.relative[q] else np.ones(len(course.visits))
     noise = float(np.mean((scale / size) ** 2 * course.noise[:, q]))
     return trend_of(course.moments, course.decibels[:, q], scale * float(course.deviation[q]), float(course.worth[q]), noise)

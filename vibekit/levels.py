@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import chdtri, stdtrit
 
+from vibekit.decibel import POWER_DB
 from vibekit.long_transform import Real
 from vibekit.median import MAD_TO_SD, median
 from vibekit.normal import Z95
@@ -19,7 +20,6 @@ from vibekit.window import HANN_LIKENESS, HANN_POWER, OVERLAP_WORTH, hann_window
 
 Array = npt.NDArray[np.float64]
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal octave mid-bands, IEC 61260-1:2014
-DB = 10 / math.log(10)
 SEEN = 0.5  # of the power of the noise in its bins, from which a line counts: how even that noise is nobody knows
 # variance of the median of bins under a Hann window in that of independent ones: one and the next are above it together in 0.315 of all
 # cases, not 0.25 (W.F. Kibble, Sankhya 5 (1941) 137-150: two exponential values whose correlation is 4/9; 1/36 of one and the one after)
@@ -52,8 +52,8 @@ def level_of(spectrum: OrderSpectrum, orders: tuple[float, ...], name: str, half
     middle = above + Z95**2 * cross / 2
     reach = math.sqrt(middle**2 - above**2 + Z95**2 * own)
     if mean < least:
-        return Quantity(name, DB * math.log(max(middle + reach, least)), math.inf, "dB")
-    return Quantity(name, DB * math.log(mean), DB * math.log(max(mean / (middle - reach), (middle + reach) / mean)), "dB")
+        return Quantity(name, POWER_DB * math.log(max(middle + reach, least)), math.inf, "dB")
+    return Quantity(name, POWER_DB * math.log(mean), POWER_DB * math.log(max(mean / (middle - reach), (middle + reach) / mean)), "dB")
 
 
 def _wandering(total: Array, variance: float) -> float:
@@ -74,8 +74,8 @@ def unsteadiness(spectrum: OrderSpectrum, order: float = 1.0) -> Quantity | None
     if len(power) < 6 or power.mean() < 10 * under.mean() or power.mean() <= 0:
         return None
     variation = max(float(power.std(ddof=1) / power.mean()), 1e-4)
-    u95 = DB * Z95 / np.sqrt(2 * (len(power) * OVERLAP_WORTH - 1))
-    return Quantity("unsteadiness", float(DB * np.log(variation)), float(u95), "dB")
+    u95 = POWER_DB * Z95 / np.sqrt(2 * (len(power) * OVERLAP_WORTH - 1))
+    return Quantity("unsteadiness", float(POWER_DB * np.log(variation)), float(u95), "dB")
 
 
 def peak_of_run_up(spectrum: OrderSpectrum) -> Quantity | None:
@@ -88,7 +88,7 @@ def peak_of_run_up(spectrum: OrderSpectrum) -> Quantity | None:
     speed = spectrum.speed_hz
     if len(power) < 8 or speed.max() < 1.2 * speed.min():
         return None
-    level = DB * np.log(np.maximum(power, np.maximum(under, 1e-300)) / speed**4)[np.argsort(speed)]
+    level = POWER_DB * np.log(np.maximum(power, np.maximum(under, 1e-300)) / speed**4)[np.argsort(speed)]
     smooth = np.convolve(level, np.full(3, 1 / 3), mode="valid")
     scatter = MAD_TO_SD * float(np.median(np.abs(level[1:-1] - smooth))) * np.sqrt(3 / 2)  # about a mean of three that holds it
     return Quantity("resonance", float(smooth.max() - np.median(smooth)), float(Z95 * scatter / np.sqrt(3)), "dB")
@@ -114,7 +114,7 @@ def octave_levels(stretches: Sequence[Sequence[Transform]], top_hz: float) -> tu
         level = np.array([np.mean([median(third) for third in thirds]) for thirds in bins], dtype=np.float64) / np.log(2)
         total = max(float(level.sum()), np.finfo(float).tiny)
         error = np.sqrt(MEDIANS_ALIKE * sum(1 / third.size for third in bins[0])) / 3 / np.log(2) * _apart(level / total, bins)
-        found.append(Quantity(f"octave {middle:g} Hz", float(DB * np.log(total)), float(Z95 * DB * error), "dB"))
+        found.append(Quantity(f"octave {middle:g} Hz", float(POWER_DB * np.log(total)), float(Z95 * POWER_DB * error), "dB"))
     return tuple(found)
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
 
-from vibekit.change import DB, Pairing
+from vibekit.change import Pairing
+from vibekit.decibel import NEPER_DB
 from vibekit.normal import Z95
 from vibekit.reading import Curve
 from vibekit.speed_evidence import DAMPING
@@ -76,7 +77,7 @@ def _compared(pair: Pairing) -> LoneRise | None:
     before, before_error = np.mean([_power(curve, rpm) * 10 ** (gain / 10) for curve, gain in past], axis=0)
     under = 2 * np.maximum(error, before_error)  # noise of equal power under both, so that lines which hide in it compare as equal
     rise = 10 * np.log10((power + under) / (before + under))
-    own = DB**2 * (error / (power + under) + before_error / (before + under))
+    own = NEPER_DB**2 * (error / (power + under) + before_error / (before + under))
     most = int(rise.argmax())
     u95 = Z95 * np.sqrt(own)
     there, elsewhere = (float(rise[most]), float(u95[most])), (float(np.median(rise)), float(np.median(u95)))

@@ -13,6 +13,7 @@ from vibekit.balance_solution import Left, level, solve
 from vibekit.balance_verdict import Verdict, judge_balance
 from vibekit.change import Change
 from vibekit.comparison import CLEAR, change_words
+from vibekit.decibel import NEPER_DB
 from vibekit.effect import changes_between
 from vibekit.errors import UsageError
 from vibekit.finding import Conclusion
@@ -25,7 +26,6 @@ from vibekit.spots import Weight
 from vibekit.wording import conclusion_words, likelihood, line_words, listed, sentence, unit_words, with_interval
 
 FAR = 0.03  # difference of speed from which heights are not compared
-DB = 20 / math.log(10)
 ENOUGH = 3  # readings of a state that show by themselves how far they scatter
 TOLD = 3  # changes in the summary, those that stand out most
 CLAIMS = (
@@ -62,7 +62,7 @@ class LineChange:
             return math.nan, math.inf
         if a.at_most is not None or not a.amplitude > 0:
             return self._most(hidden=1), math.inf
-        return DB * math.log(a.amplitude / b.amplitude), DB * math.hypot(self.u95[1] / a.amplitude, self.u95[0] / b.amplitude)
+        return NEPER_DB * math.log(a.amplitude / b.amplitude), NEPER_DB * math.hypot(self.u95[1] / a.amplitude, self.u95[0] / b.amplitude)
 
     @property
     def bounded(self) -> bool:
@@ -86,7 +86,7 @@ class LineChange:
         """The most that a line which hides before (0) or after (1) may be beside the other, dB."""
         small, large, u95 = (self.before, self.after)[hidden], (self.before, self.after)[1 - hidden], self.u95[1 - hidden]
         ratio = (small.amplitude + small.u95) / large.amplitude
-        return DB * (math.log(ratio) + u95 / large.amplitude) if ratio > 0 else -math.inf
+        return NEPER_DB * (math.log(ratio) + u95 / large.amplitude) if ratio > 0 else -math.inf
 
 
 @dataclass(frozen=True, slots=True)

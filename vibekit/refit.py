@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtri
 
-from vibekit.change import CHANGES, DB, Match, Pairing, match_levels, match_lines, pair_up
+from vibekit.change import CHANGES, Match, Pairing, match_levels, match_lines, pair_up
+from vibekit.decibel import NEPER_DB
 from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES, group
 from vibekit.reading import Reading
@@ -86,7 +87,7 @@ def study(position: str, fittings: Fittings, repeatability: Repeatability) -> Re
         squares = _squares(name, fittings)
         if squares is None:
             continue
-        scale = DB if name in LINES else 1.0
+        scale = NEPER_DB if name in LINES else 1.0
         deviation = math.sqrt(squares / freedom)
         low, high = (math.sqrt(squares / float(chdtri(freedom, p))) for p in (0.025, 0.975))
         expected = repeatability.of(name, settings.test, settings.sensor).deviation

@@ -8,8 +8,9 @@ import numpy.typing as npt
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from vibekit.archive import Archive
-from vibekit.change import CHANGES, DB, Change, Pairing, in_db, match_levels, match_lines, pair_up
+from vibekit.change import CHANGES, Change, Pairing, in_db, match_levels, match_lines, pair_up
 from vibekit.craft import Craft, Rotor
+from vibekit.decibel import NEPER_DB
 from vibekit.kept import KeptReading
 from vibekit.line_groups import LINES, group
 from vibekit.median import MAD_TO_SD, MEDIAN_ERROR
@@ -129,7 +130,7 @@ def _standing(name: str, apart: Sequence[Sequence[float]], prior: Spread) -> Cha
     middles = np.array([np.median(motors) for motors in apart])
     count, delta = len(apart), float(np.median(middles))
     within = np.concatenate([np.abs(np.asarray(motors) - middle) for motors, middle in zip(apart, middles, strict=True) if len(motors) > 2])
-    least = (DB if name in LINES else 1.0) ** 2 * (prior.spread**2 + prior.deviation**2)
+    least = (NEPER_DB if name in LINES else 1.0) ** 2 * (prior.spread**2 + prior.deviation**2)
     among = (FOUR * float(np.median(within))) ** 2 if within.size else 0.0
     variance = _biweight(middles) + max(least, among)
     error = float(np.sqrt(variance * (1 + MEDIAN_ERROR**2 / count)))
@@ -157,7 +158,7 @@ def spreads_of(shelf: Shelf, table: Repeatability) -> Repeatability:
     for moved in shelf.changes:
         degrees = BIWEIGHT * (moved.references - 1)
         wider = moved.repeat * float(stdtrit(degrees, ndtr(JUDGED_AT))) / JUDGED_AT
-        spread = float(np.expm1(wider / DB)) if moved.name in LINES else wider
+        spread = float(np.expm1(wider / NEPER_DB)) if moved.name in LINES else wider
         key = moved.name, settings.test or "prop", settings.sensor or "microphone"
         rows[key] = replace(table.of(moved.name, settings.test, settings.sensor), spread=spread)
     return Repeatability(rows)

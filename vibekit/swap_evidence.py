@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.bare_and_propeller import Place
-from vibekit.change import DB, LEAST_RATIO
+from vibekit.change import LEAST_RATIO
+from vibekit.decibel import NEPER_DB
 from vibekit.line_groups import ANY_ONE, LINES
 from vibekit.normal import Z95
 from vibekit.observation import WORDS
@@ -252,4 +253,4 @@ def _decibel(name: str, shift: float, half: float) -> tuple[float, float]:
     if name not in LINES:
         return shift, half
     ratio = max(1 + shift, LEAST_RATIO)
-    return DB * math.log(ratio), DB * half / ratio
+    return NEPER_DB * math.log(ratio), NEPER_DB * half / ratio
