@@ -61,7 +61,7 @@ class BalancePage(Page):
         self.now = LiveVector()
         self.paints = 0
         self.listed = False
-        self.row = RecordRow(desk, self._what_for, lambda: sound_cards(rescan=True) + serial_sensors())
+        self.row = RecordRow(desk, self._what_for, lambda: sound_cards() + serial_sensors())
         self.row.began.connect(self._began)
         self.row.heard.connect(self._hear)
         self.row.taken.connect(lambda take: self.add_files([str(take.path)]))

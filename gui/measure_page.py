@@ -150,7 +150,7 @@ class MeasurePage(Page):
             self.live.row.list_devices()
 
     def _find(self) -> list[Offer]:
-        return serial_sensors() if self._live_source == "serial sensor" else sound_cards(self.sensor.currentData(), rescan=True)
+        return serial_sensors() if self._live_source == "serial sensor" else sound_cards(self.sensor.currentData())
 
     def _what_for(self) -> tuple[Settings, dict[str, str]]:
         """What the recording that begins now is of."""

@@ -44,9 +44,9 @@ class PolarPlot(Plot):
             self.words(1.09 * self.reach * x, 1.09 * self.reach * y, f"{degrees}°", "muted", anchor=(0.5, 0.5))
         self.frame(-1.2 * self.reach, 1.2 * self.reach, -1.2 * self.reach, 1.2 * self.reach)
 
-    def arrow(self, value: complex, words: str, ink: str, *, u95: float = 0.0, start: complex = 0j) -> None:
+    def arrow(self, value: complex, words: str, ink: str, *, u95: float = 0.0) -> None:
         """Draw a vector with the circle that holds its end with 95 %; u95: half width of the 95 % interval of its size."""
-        self.curve([start.real, value.real], [start.imag, value.imag], ink)
+        self.curve([0.0, value.real], [0.0, value.imag], ink)
         self.points([value.real], [value.imag], ink, size=7)
         if u95 > 0:
             self._circle(value, ROUND * u95, ink, dotted=True)

@@ -20,14 +20,14 @@ class Offer:
     channels: int = 0
 
 
-def sound_cards(sensor: Sensor | None = None, *, rescan: bool = False) -> list[Offer]:
+def sound_cards(sensor: Sensor | None = None) -> list[Offer]:
     """Give the sound cards, the default first. Raises UnreadableError when PortAudio is missing."""
     from vibekit.capture.sound_card import Device, SoundCard, devices
 
     def open_card(device: Device, roles: Roles | None) -> Source:
         return SoundCard(device, roles=roles, sensor=sensor)
 
-    found, default = devices(rescan=rescan)
+    found, default = devices(rescan=True)
     found.sort(key=lambda device: device != default)
     return [
         Offer(

@@ -12,7 +12,7 @@ import numpy as np
 from vibekit.catalogue import load_catalogue
 from vibekit.evidence import agreed, grown, perhaps
 from vibekit.finding import Evidence
-from vibekit.likelihood import Likelihoods, load_likelihoods
+from vibekit.likelihood import load_likelihoods
 from vibekit.observation import COMBS, Observation, observe
 from vibekit.overload import LESS_GAIN, cut_flat, overload
 from vibekit.pulses import ANYWHERE
@@ -176,10 +176,9 @@ def _pulses(part: str, now: Sequence[Reading], past: Sequence[Reading]) -> float
     return math.log(10) * grown(ours, theirs or [0.0], 1.0) if ours else None
 
 
-def motor_evidence(seen: Sequence[Observation], likelihoods: Likelihoods | None = None) -> tuple[Evidence, ...]:
+def motor_evidence(seen: Sequence[Observation]) -> tuple[Evidence, ...]:
     """The clues of bare readings, what speaks loudest first: log10 of how much likelier each is with a fault in the motor than without."""
-    likelihoods = likelihoods or load_likelihoods()
-    catalogue = load_catalogue()
+    likelihoods, catalogue = load_likelihoods(), load_catalogue()
     parts = [catalogue[condition].part for condition, _ in likelihoods.states]
     motor, sound = (np.array([part not in AT for part in parts]), np.array([part == "none" for part in parts]))
     found = []

@@ -65,12 +65,12 @@ def _wandering(total: Array, variance: float) -> float:
     return own * (float(stdtrit(free, 0.975)) / Z95) ** 2
 
 
-def unsteadiness(spectrum: OrderSpectrum, order: float = 1.0) -> Quantity | None:
-    """How much the power of one order wanders from block to block, dB: 10 log10 of its coefficient of variation.
+def unsteadiness(spectrum: OrderSpectrum) -> Quantity | None:
+    """How much the power of 1x wanders from block to block, dB: 10 log10 of its coefficient of variation.
 
     None with fewer than six blocks or where the line does not stand 10 dB above its noise.
     """
-    power, under = spectrum.line_power(order)
+    power, under = spectrum.line_power(1.0)
     if len(power) < 6 or power.mean() < 10 * under.mean() or power.mean() <= 0:
         return None
     variation = max(float(power.std(ddof=1) / power.mean()), 1e-4)

@@ -3,7 +3,6 @@
 import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from datetime import datetime
 from pathlib import Path
 
 from vibekit.capture.reader import Reader
@@ -54,20 +53,17 @@ def add_words(path: Path, about: Mapping[str, str]) -> str:
     return shlex.join(words)
 
 
-def judge_file(path: Path, given: Settings, reader: Reader, position: str | None = None) -> Judged:
+def judge_file(path: Path, given: Settings, reader: Reader) -> Judged:
     """Judge a recording by itself. Raises UnreadableError, UsageError."""
     from vibekit.analysis import analyze
     from vibekit.judging import judge_motor
 
     reading = analyze(reader.read(path), given)
-    return Judged(reading, judge_motor([reading], position=position).together)
+    return Judged(reading, judge_motor([reading]).together)
 
 
-def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf: Shelf, taken_at: datetime | None = None) -> Judged:
-    """Keep a recording that can be judged, and judge its motor.
-
-    taken_at: when it was recorded, where the file does not say. Raises UnreadableError, UsageError.
-    """
+def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf: Shelf) -> Judged:
+    """Keep a recording that can be judged, and judge its motor. Raises UnreadableError, UsageError."""
     from vibekit.analysis import analyze
     from vibekit.archive import Archive
     from vibekit.casefile import open_case
@@ -80,7 +76,7 @@ def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf:
     reading = analyze(recording, completed(given, craft, position))
     if not reading.screening.usable:
         return Judged(reading, judge_motor([reading], position=position).together)
-    start = recording.start.astimezone() if recording.start else taken_at
+    start = recording.start.astimezone() if recording.start else None
     with Archive(find_place()) as archive:
         if shelf.description is not None:
             archive.put_craft(shelf.description, craft)
