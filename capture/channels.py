@@ -9,10 +9,11 @@ import numpy as np
 
 from vibekit.errors import UnreadableError, UsageError, check_choice
 from vibekit.recording import RELATIVE, ROLES, Channel, Role, Samples, Unit
+from vibekit.units import STANDARD_GRAVITY
 
 IGNORE = "ignore"
 VIBRATION_UNITS: tuple[Unit, ...] = ("g", "m/s2", "mm/s", "Pa", "V", RELATIVE)
-GRAVITY: tuple[tuple[Unit, float], ...] = (("m/s2", 9.80665), ("g", 1.0))  # standard gravity, 3rd CGPM 1901
+GRAVITY: tuple[tuple[Unit, float], ...] = (("m/s2", STANDARD_GRAVITY), ("g", 1.0))
 GRAVITY_BAND = 0.1  # what the offsets of a phone's sensor change of it (common practice, no source)
 
 

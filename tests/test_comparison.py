@@ -8,6 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from tests.lives import draw_readings
 from tests.test_shop import NOON, SETUP, described, keep, sibling
 from vibekit.archive import Archive
 from vibekit.casefile import WORK, open_case
@@ -20,7 +21,6 @@ from vibekit.kept import PARTS, PartAction
 from vibekit.place import find_place
 from vibekit.problem import Problem, Screening
 from vibekit.reading import Quantity, SpeedResult
-from vibekit.rig.life import draw_readings
 
 SITTINGS, EVERY = 9, timedelta(days=10)
 BEGAN = NOON - EVERY * (SITTINGS - 1)

@@ -10,10 +10,10 @@ from types import SimpleNamespace
 
 import pytest
 
+from tests.lives import GROWS, draw_life
 from vibekit.history import own_pasts
 from vibekit.reading import Quantity
 from vibekit.rig import Fault, draw_craft
-from vibekit.rig.life import GROWS, draw_life
 from vibekit.rig.quantity import sizing_test
 from vibekit.rig_case import rig_reading
 

@@ -11,10 +11,10 @@ import pytest
 
 from tests.ruler import band_rms, lines, squared_envelope
 from vibekit.rig import CONDITIONS, Fault, draw_craft, record
-from vibekit.rig.casing_quantity import EnvelopeLine
+from vibekit.rig.casing_quantity import EnvelopeLine, HighBand
 from vibekit.rig.line_quantity import LineQuantity
 from vibekit.rig.quantity import HIGH_BAND, SLIP_BAND, Normal, sizing_test
-from vibekit.rig.severity import ENVELOPE, HIGH_FREQUENCY, fault_size, normal
+from vibekit.rig.severity import ENVELOPE, HIGH_FREQUENCY, fault_size
 
 CRAFTS, TAKES = range(30, 34), 6
 
@@ -27,6 +27,14 @@ def craft_of(seed):
 @cache
 def healthy_take(seed, test, take):
     return record(craft_of(seed), rotor=seed % 4, test=test, take=take)
+
+
+def normal(craft, rotor, condition):
+    """What is reckoned of that quantity on a healthy rotor."""
+    if condition in HIGH_FREQUENCY:
+        return HighBand(craft, rotor, "contact").normal()
+    kind = EnvelopeLine if condition in ENVELOPE else LineQuantity
+    return kind.of(craft, rotor, condition, "contact").normal()
 
 
 def quantity(craft, rotor, condition, recording, truth):
@@ -50,7 +58,7 @@ def measured(condition, severity):
         sound = [quantity(craft, rotor, condition, *healthy_take(seed, test, take)) for take in range(TAKES)]
         takes = (record(craft, rotor=rotor, test=test, take=take, fault=fault) for take in range(TAKES))
         hurt = [quantity(craft, rotor, condition, *take) for take in takes]
-        yield normal(craft, rotor, condition, "contact"), np.array(sound), np.array(hurt)
+        yield normal(craft, rotor, condition), np.array(sound), np.array(hurt)
 
 
 @pytest.mark.parametrize("condition", CONDITIONS[1:])

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from tests.lives import draw_readings
 from vibekit.archive import Archive
 from vibekit.cli import main
 from vibekit.craft import Craft, Motor, Propeller, Rotor
@@ -16,7 +17,6 @@ from vibekit.kept import NewReading
 from vibekit.place import find_place
 from vibekit.repeatability import Spread
 from vibekit.rig import draw_craft
-from vibekit.rig.life import draw_readings
 from vibekit.shop import FEWEST, Shop, _standing
 
 POSITIONS = ("north-east", "south-east", "south-west", "north-west")

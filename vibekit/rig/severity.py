@@ -31,7 +31,6 @@ from vibekit.rig.clicks import defect
 from vibekit.rig.craft import RigCraft
 from vibekit.rig.fault import Condition, Fault
 from vibekit.rig.line_quantity import LineQuantity
-from vibekit.rig.quantity import Normal
 
 HIGH_FREQUENCY: tuple[Condition, ...] = ("rub", "bearing-grit")
 ENVELOPE: tuple[Condition, ...] = ("bearing-outer", "bearing-inner", "bearing-ball", "bearing-cage")
@@ -53,12 +52,3 @@ def fault_size(craft: RigCraft, fault: Fault, sensor: Sensor) -> float:
     if condition in ENVELOPE:
         return EnvelopeLine.of(craft, rotor, condition, sensor).size(defect(craft, rotor, condition), fault.severity)
     return LineQuantity.of(craft, rotor, condition, sensor).size(condition, fault.severity)
-
-
-def normal(craft: RigCraft, rotor: int, condition: Condition, sensor: Sensor) -> Normal:
-    """Healthy mean and standard deviation of the condition's characteristic quantity on this rotor."""
-    if condition in HIGH_FREQUENCY:
-        return HighBand(craft, rotor, sensor).normal()
-    if condition in ENVELOPE:
-        return EnvelopeLine.of(craft, rotor, condition, sensor).normal()
-    return LineQuantity.of(craft, rotor, condition, sensor).normal()

@@ -6,6 +6,7 @@ from vibekit.problem import Problem
 from vibekit.recording import Recording
 from vibekit.screen.look import Look
 from vibekit.screen.overview import LEAST
+from vibekit.units import STANDARD_GRAVITY
 
 LEAST_S = 0.1  # ten turns at 6 000 rpm
 SHORT_S = 2.0
@@ -13,7 +14,7 @@ LEAST_VALUE, MOST_VALUE = 1e-12, 1e12
 FEW_STEPS = 4.0  # standard deviation in quantisation steps: rounding noise is then 23 dB under the signal
 OFFSET = 0.05  # of full scale
 MOST_GRAVITY = 1.3  # what a sensor at rest may read, poor scale and zero allowed for
-GRAVITY = {"g": 1.0, "m/s2": 9.80665}
+GRAVITY = {"g": 1.0, "m/s2": STANDARD_GRAVITY}
 SAME = 1e-6  # 1 - correlation of two channels that are copies
 SOME = 60_000
 

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.line_groups import compared_orders
+from vibekit.normal import Z95
 from vibekit.problem import Screening
 from vibekit.reading import LinePower, Quantity, Reading, SpeedResult
 from vibekit.recording import Sensor
@@ -83,7 +84,7 @@ def draw_readings(craft: RigCraft, rotor: int, test: Test, sensor: Sensor, condi
             screening=Screening(),
             speed=SpeedResult("typed", float(60 * craft.test_hz * speed[k]), 1.0),
             orders=(),
-            quantities=tuple(Quantity(name, float(values[k]), 1.96 * u, unit) for name, (values, u, unit) in levels.items()),
+            quantities=tuple(Quantity(name, float(values[k]), Z95 * u, unit) for name, (values, u, unit) in levels.items()),
             curves=(),
             engine="rig",
             powers=lines[k],
