@@ -9,7 +9,7 @@ from pathlib import Path
 from PySide6.QtWidgets import QComboBox, QDoubleSpinBox, QHBoxLayout, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
 from vibekit.balance_bench import BalanceBench, open_job
-from vibekit.balance_job import BalanceJob, Method
+from vibekit.balance_job import COUNTED, MARK, BalanceJob, Method
 from vibekit.balance_solution import Level, Solution, level, solve
 from vibekit.balance_step import Step as BalanceStep
 from vibekit.balance_verdict import left_words
@@ -34,8 +34,6 @@ from vibekit.spots import Stock, spots_from
 from vibekit.turning import ADVICE
 from vibekit.wording import sentence, with_interval
 
-REFIT = "Mark the propeller to its shaft and leave it on from the first recording to the last; put it on other places and all begins again."
-MARK = "Angles count from the mark, blade 1, in the direction in which the rotor turns; blades and holes are numbered so."
 FIXED = "Trial weights fixed so that they cannot leave: 0.1 g at 60 mm and 10 000 rpm pulls 6.6 N and leaves at 63 m/s."
 NEXT = {"record": "Next: record", "trial": "Next: a trial weight", "correct": "Next: the correction", "finished": "Finished",
         "refused": "Balancing cannot help here"}  # fmt: skip
@@ -127,7 +125,7 @@ class BalancePage(Page):
 
     def _offer(self) -> None:
         self.left.addWidget(label(f"Balance {self.session.position}", "head"))
-        self.left.addWidget(label(REFIT))
+        self.left.addWidget(label(MARK))
         self.method = QComboBox()
         self.method.addItem("amplitude and phase: a tacho is on a second channel", "phase")
         self.method.addItem("amplitude alone: a trial weight at three places", "amplitude")
@@ -151,7 +149,7 @@ class BalancePage(Page):
         self.begin.setObjectName("first")
         self.begin.clicked.connect(self.begin_job)
         self.left.addLayout(beside(self.begin))
-        self.right.addWidget(label(MARK))
+        self.right.addWidget(label(COUNTED))
         self.right.addWidget(label(FIXED, "caution"))
         self.right.addWidget(label(ADVICE, "caution"))
         self.right.addStretch(1)
@@ -311,7 +309,7 @@ class BalancePage(Page):
         """Make the plot, and say in words what was heard."""
         heard = _heard(job)
         if not heard and self.taking.isHidden():
-            self.right.addWidget(label(MARK))
+            self.right.addWidget(label(COUNTED))
             self.right.addStretch(1)
             return
         title = "1x, angle before the tacho's pulse" if job.method == "phase" else "1x; by amplitude alone its direction is not known"

@@ -8,6 +8,7 @@ from scipy.fft import prev_fast_len
 
 from vibekit.capture.recorder import Glance
 from vibekit.capture.take import Form
+from vibekit.order_map import TOP_ORDER
 from vibekit.reading import Curve, SpeedMap, SpeedResult
 from vibekit.recording import Recording
 from vibekit.settings import Settings
@@ -16,7 +17,6 @@ from vibekit.speed import find_speed
 
 HEARD_S = 3.0  # sound that a speed is looked for in
 SEEN = 8192  # samples of one spectrum: 6 a second and more of fresh ones at 48 kHz
-TOP_ORDER = 12.0
 ORDERS = 480
 ROWS = 48
 SAME = 0.01  # a row of the map stands for speeds this near

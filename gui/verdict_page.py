@@ -4,6 +4,7 @@ from PySide6.QtWidgets import QHBoxLayout, QPushButton, QVBoxLayout
 
 from vibekit.catalogue import load_catalogue
 from vibekit.craft_verdict import suspect_words
+from vibekit.diagnosis import OPEN
 from vibekit.finding import Diagnosis, Finding
 from vibekit.gui.desk import Desk, Page, empty, label, rule, scrolled
 from vibekit.gui.session import Bench
@@ -21,7 +22,6 @@ from vibekit.wording import (
     verdict,
 )
 
-OPEN = 0.05  # other explanations at least this probable are named
 EVIDENCE = 10
 
 

@@ -18,6 +18,8 @@ from vibekit.vector import Vector
 Complex = npt.NDArray[np.complex128]
 Method = Literal["phase", "amplitude"]
 Stage = Literal["as found", "trial", "check"]
+MARK = "Mark the propeller to its shaft and leave it on from the first recording to the last; put it on other places and all begins again."
+COUNTED = "Angles count from the mark, blade 1, in the direction in which the rotor turns; blades and holes are numbered so."
 SPEED_LIMIT = 0.03  # from the first run; the square law that corrects for it holds away from the frame's modes only
 
 

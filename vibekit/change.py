@@ -16,7 +16,7 @@ from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
 from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
 from vibekit.normal import Z95
 from vibekit.reading import LinePower, Quantity, Reading
-from vibekit.repeatability import Repeatability, Spread
+from vibekit.repeatability import LEAST_UNKNOWN, Repeatability, Spread
 
 Array = npt.NDArray[np.float64]
 NEAR = 0.03  # references within this relative distance of the nearest speed count alike
@@ -26,7 +26,6 @@ BROADBAND = {"wash": (100.0, 1500.0), "roughness": (1500.0, 30000.0)}
 CHANGES = (*LINES, "unsteadiness", "wash", "roughness", "once a turn", "resonance")
 SITTING_DB = 1.0  # by which the noise of a whole sitting is off: how the sensor is seated colours it (common practice, no source)
 FLOWN = 0.1  # of a line, by which two flights differ: thrust follows weight, wind and how it is flown (common practice, no source)
-LEAST_UNKNOWN = 0.2  # share of the spread that is never taken as known
 HILL = 3.0  # times the noise beside it: 6 dB higher within the width of a line (common practice, no source)
 TILTED = 2.0  # dB an octave, beyond which one flight's noise lies beside another's for the sensor's sake (common practice, no source)
 LEAST_RATIO = 0.01  # amplitudes smaller than this share of the reference are all alike

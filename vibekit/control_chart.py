@@ -8,12 +8,13 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri, stdtr
 
+from vibekit.repeatability import LEAST_UNKNOWN
+
 Array = npt.NDArray[np.float64]
 SLACK = 1.0  # allowance of the cusum, standard deviations: quickest for a shift of twice that (Page 1954)
 ALONE = 0.75  # share of the limit that one sitting can give: two must agree (Lucas & Crosier, Commun. Statist. 11 (1982) 2669-2687)
 HIGHEST = 1.5  # shares of the limit to which the sum rises, so that it comes back when the cause is gone
 FEWEST, MOST = 10.0, 1e9  # sittings between false alarms for which a limit can be given
-LEAST_UNKNOWN = 0.2  # share of the spread that is never taken as known
 HIGHEST_SHARE, HIGHEST_DB = 1e3, 120.0  # how far above the baseline a level is looked for
 NODES = 64
 

@@ -6,6 +6,8 @@ from functools import cache
 
 from vibekit.made_table import rows_of, table_text
 
+LEAST_UNKNOWN = 0.2  # share of a spread that is never taken as known
+
 
 @dataclass(frozen=True, slots=True)
 class Spread:

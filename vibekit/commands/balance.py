@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 ENDED = "ended by the user"
 METHODS = ("phase", "amplitude")
-REFIT = "Mark the propeller to its shaft and leave it on from the first recording to the last; put it on other places and all begins again."
 HOW = (
     "Type the recordings of this state, or: mounted PLACE=g ..., back (takes the last one back), refitted, overrule, end TEXT, "
     "q to stop (it goes on where it stood)."
@@ -92,6 +91,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _open(args: argparse.Namespace, craft: Craft, archive: "Archive", out: TextIO) -> "BalanceBench":
     from vibekit.balance_bench import BalanceBench, coefficients_from, open_job
+    from vibekit.balance_job import COUNTED, MARK
 
     name = craft.name or ""
     modes = settings_each(argparse.Namespace(**{**vars(args), "speed": []}), 1)[0].modes
@@ -107,8 +107,8 @@ def _open(args: argparse.Namespace, craft: Craft, archive: "Archive", out: TextI
     job = _begun(args, craft, out)
     bench = BalanceBench(archive, coefficients_from(archive, job) if args.trim else job, kept.id if kept else None, modes)
     bench.keep(bench.job)
-    say(REFIT, out)
-    say("Angles count from the mark, blade 1, in the direction in which the rotor turns; blades and holes are numbered so.", out)
+    say(MARK, out)
+    say(COUNTED, out)
     return bench
 
 
