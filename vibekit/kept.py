@@ -4,12 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from vibekit.balance_job import BalanceJob
 from vibekit.finding import Diagnosis
 from vibekit.reading import Reading
 from vibekit.settings import Settings
+
+if TYPE_CHECKING:
+    from vibekit.balance_job import BalanceJob
 
 VISIT = timedelta(hours=12)  # readings of one motor closer than this belong together, unless something was done to it in between
 FRESH = ("replaced", "balanced", "swapped")  # what was measured before says nothing of the part that is there now
@@ -104,7 +106,7 @@ class KeptBalance:
     """A balancing job as it is kept. recordings: SHA-256 to where the file lies, of all its recordings."""
 
     id: str
-    job: BalanceJob
+    job: "BalanceJob"
     engine: str
     began_at: datetime
     changed_at: datetime
