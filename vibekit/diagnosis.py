@@ -18,7 +18,7 @@ from vibekit.speed_evidence import over_speeds
 from vibekit.wording import conclusion_words, listed, sentence
 
 SURE = 0.60  # probability from which a condition is concluded, or what calls for the same action or is work on the same part, together
-HEALTHY = 0.95  # "no fault found" is said only when hardly anything else is left
+HEALTHY = 0.97  # "no fault found" is said only when hardly anything else is left
 NOT_SEEN = -3.0  # log10 of the odds of what the damage that was seen cannot be
 SHOWN = 0.02  # findings below this probability are not listed
 NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x

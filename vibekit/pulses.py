@@ -143,7 +143,7 @@ def find_pulses(
     if bearings:
         found_combs = _known(even, plain, bearings, turn, unsure, hz)
         return Pulses(clicking[loudest], clicks, once, *found_combs, (), spectra[0])
-    combs, shares = _unknown(spectra, turn, hz)
+    combs, shares = _unknown(spectra, turn, unsure, hz)
     return Pulses(clicking[loudest], clicks, once, combs, (), (), shares, spectra[0])
 
 
@@ -231,6 +231,16 @@ def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float) -> tuple[float, fl
     return (comb.order, SURE) if comb.score > SHOWS else (1.0, speed_u95)
 
 
+def _astray(unsure: float, resolution: float) -> Array:
+    """Where whole orders may stand while the speed is not known better than this: orders, (n,), close together.
+
+    A row of blade passes alone does not place them, and stood for the second multiple of an outer race.
+    """
+    if unsure <= SURE:
+        return np.empty(0)
+    return np.concatenate([np.arange(k * (1 - unsure), k * (1 + unsure), 2 * resolution) for k in np.arange(1.0, TOP_ORDER + 1)])
+
+
 def _mains(spectrum: EnvelopeSpectrum, hz: float) -> Array:
     """Orders, (n,), at which a line stands where the mains would pulse, with the shaft turning at `hz`."""
     order = np.outer(TWICE, MAINS_MULTIPLES).ravel() / hz
@@ -272,9 +282,13 @@ def _known(
     """The comb of each part; lines that the strongest accounts for are taken from the others. plain: of the band as it comes."""
     whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), turn * np.arange(1.0, TOP_ORDER + 1)])
     slip = (turn * (1 + SLIP[0] - unsure) - 1, turn * (1 + SLIP[1] + unsure) - 1)
+    astray = _astray(unsure, spectra[0].resolution)
 
     def free(some: list[EnvelopeSpectrum]) -> list[Evidence]:
-        return _apart([Evidence.of(spectrum, whole, SKIRTS).without(_mains(spectrum, hz), NEAR_WHOLE) for spectrum in some], whole, 0)
+        evidences = [
+            Evidence.of(spectrum, whole, SKIRTS).without(_mains(spectrum, hz), NEAR_WHOLE).without(astray, 0.0) for spectrum in some
+        ]
+        return _apart(evidences, whole, 0)
 
     evidences = free(spectra)
     sets = [list(fitting) for fitting in zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True)]
@@ -293,11 +307,12 @@ def _known(
     return tuple(found.items()), lines, tuple(anywhere)
 
 
-def _unknown(spectra: list[EnvelopeSpectrum], turn: float, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
+def _unknown(spectra: list[EnvelopeSpectrum], turn: float, unsure: float, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
     """The comb of whichever race or ball of a small bearing, geometry not known, and which of them it may be."""
     half = np.outer([1.0, turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
     whole, half = half[:, ::2].ravel(), half.ravel()
     near = (half[:, None] + np.arange(-NEAR_WHOLE, NEAR_WHOLE, 2 * spectra[0].resolution)).ravel()
+    near = np.concatenate([near, _astray(unsure, spectra[0].resolution)])
     evidences = [
         Evidence.of(spectrum.levelled(HILLS), half, SKIRTS).without(near, 0.0).without(_mains(spectrum, hz), NEAR_WHOLE)
         for spectrum in spectra
