@@ -128,6 +128,18 @@ def test_lines_of_the_shaft_are_no_defect_though_the_speed_is_off():
         assert max(scores(scrape, bearings=bearings, turns=wrong, speed_u95=0.03).values()) < 2
 
 
+@pytest.mark.parametrize("off", [0.98, 0.985, 1.02])
+def test_a_row_of_blade_passes_is_no_race_while_the_speed_is_not_known(off):
+    # wash of five blades has no line at 1x that would place the whole orders; its fifth stood for twice an outer race's 2.65
+    time = np.arange(N) / RATE
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        turn = SHAFT_HZ * time + 0.2 * np.cumsum(rng.normal(0, 1, N)) / np.sqrt(RATE)
+        wash = rng.normal(0, 1, N) * (1 + 0.3 * np.cos(2 * np.pi * 5 * turn))
+        found = pulses(wash, turns=(TURNS[0], off * TURNS[1]), speed_u95=0.03)
+        assert max(comb.score for _, comb in (*found.combs, *found.lines)) < 2
+
+
 def test_outer_and_inner_race_lie_in_the_family_of_each_other():
     # exact: their orders add up to the number of balls (Randall & Antoni 2011, section 2)
     assert np.abs(family(BEARING.outer, BEARING.cage, 30.0) - BEARING.inner).min() < 1e-9

@@ -286,7 +286,7 @@ def _known(
 
     def free(some: list[EnvelopeSpectrum]) -> list[Evidence]:
         evidences = [
-            Evidence.of(spectrum, whole, SKIRTS).without(_mains(spectrum, hz), NEAR_WHOLE).without(astray, 0.0) for spectrum in some
+            Evidence.of(spectrum, whole, SKIRTS).without(np.concatenate([_mains(spectrum, hz), astray]), NEAR_WHOLE) for spectrum in some
         ]
         return _apart(evidences, whole, 0)
 
@@ -312,9 +312,11 @@ def _unknown(spectra: list[EnvelopeSpectrum], turn: float, unsure: float, hz: fl
     half = np.outer([1.0, turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
     whole, half = half[:, ::2].ravel(), half.ravel()
     near = (half[:, None] + np.arange(-NEAR_WHOLE, NEAR_WHOLE, 2 * spectra[0].resolution)).ravel()
-    near = np.concatenate([near, _astray(unsure, spectra[0].resolution)])
+    astray = _astray(unsure, spectra[0].resolution)
     evidences = [
-        Evidence.of(spectrum.levelled(HILLS), half, SKIRTS).without(near, 0.0).without(_mains(spectrum, hz), NEAR_WHOLE)
+        Evidence.of(spectrum.levelled(HILLS), half, SKIRTS)
+        .without(near, 0.0)
+        .without(np.concatenate([_mains(spectrum, hz), astray]), NEAR_WHOLE)
         for spectrum in spectra
     ]
     evidences = _apart(evidences, whole, 1)
