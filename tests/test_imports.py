@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from vibekit.cli import COMMANDS
+
 ROOT = Path(__file__).resolve().parent.parent
 ABOVE = ("cli", "commands")
 HARDWARE = ("PySide6", "pyqtgraph", "sounddevice", "serial", "aiohttp")
@@ -76,13 +78,15 @@ def test_layers(tmp_path):
     assert done.returncode == 0, done.stdout + done.stderr
 
 
-@pytest.mark.parametrize("words", [["--help"], ["--version"], ["analyze", "--help"]])
-def test_help_loads_nothing_heavy(words):
+@pytest.mark.parametrize(
+    "each", [[["--help"]], [["--version"]], [[command, "--help"] for command in COMMANDS]], ids=["help", "version", "all"]
+)
+def test_help_loads_nothing_heavy(each):
     code = (
         "import sys\nfrom vibekit.cli import main\n"
-        f"try:\n    main({words!r})\nexcept SystemExit:\n    pass\n"
+        f"for words in {each!r}:\n    try:\n        main(words)\n    except SystemExit:\n        pass\n"
         f"print(*sorted(set(name.split('.')[0] for name in sys.modules) & set({HEAVY!r})))"
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, cwd=ROOT, capture_output=True, text=True)
     loaded = done.stdout.splitlines()[-1].split()
-    assert set(loaded) <= ({"numpy"} if words[0] == "analyze" else set())
+    assert set(loaded) <= ({"numpy"} if len(each) > 1 else set())
