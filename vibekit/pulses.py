@@ -21,6 +21,7 @@ from vibekit.orders import RANGES
 from vibekit.race import Pattern, family, miniature_patterns, patterns
 from vibekit.reading import SCORE, Quantity
 from vibekit.transform import Transform
+from vibekit.window import HANN_LIKENESS
 
 Array = npt.NDArray[np.float64]
 LOWEST_BAND_HZ = 1500.0
@@ -33,7 +34,6 @@ MAINS_OFF = 0.001  # of grids in step (common practice, no source)
 STRANGERS = (0.65, 1.45)  # orders at which another shaft may turn: below lie cages, above balls
 MOST_STRANGERS = 3
 SLIP = (-0.015, 0.010)  # relative range of a defect order about its geometry (Randall & Antoni 2011, section 2: 1 to 2 %)
-ALIKE = 1 + 2 * (4 / 9 + 1 / 36)  # bins that say as much as one: squared correlations of a Hann window's neighbours (Harris 1978)
 SKIRTS = 0.35  # orders to which a whole order's line may spread
 SURE = 5e-4  # relative half width of the speed's interval below which whole orders stand where they should
 NEAR_WHOLE = 0.05  # an order this close to a whole or half one may be an electrical line beside it, or the speed's error
@@ -199,7 +199,7 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
     level = float(lines.mean())
     noise = Z95 * np.sqrt(2 / (spectrum.blocks * len(lines)) / max(level, 1.0))
     apart = float(np.sum(lines) ** 2 / np.sum(lines**2))  # so many lines as tall as the tallest, each over a floor of its own
-    floor = Z95 / np.log(2) / np.sqrt(spectrum.blocks * FLOOR / spectrum.resolution / ALIKE) / np.sqrt(apart)
+    floor = Z95 / np.log(2) / np.sqrt(spectrum.blocks * FLOOR / spectrum.resolution / HANN_LIKENESS) / np.sqrt(apart)
     u95 = 4.343 * float(np.hypot(max(noise, stdtrit(PARTS - 1, 0.975) * spectrum.turn_error), floor))
     return Quantity("once a turn", float(10 * np.log10(max(level, 0.1))), min(u95, 10.0), "dB")
 
