@@ -7,6 +7,7 @@ from PySide6.QtWidgets import QHBoxLayout, QPushButton, QWidget
 from vibekit.capture.journal import Unfinished
 from vibekit.gui.desk import label
 from vibekit.gui.theme import Look
+from vibekit.moment import local
 
 
 class CutOff(QWidget):
@@ -43,4 +44,4 @@ class CutOff(QWidget):
         if self.found:
             one = self.found[0]
             what = ", ".join(filter(None, (one.about.get(name, "") for name in ("craft", "position", "test")))) or "of no craft"
-            self.words.setText(f"A recording was cut off: {what}, {one.seconds:.1f} s from {one.started:%Y-%m-%d %H:%M}.")
+            self.words.setText(f"A recording was cut off: {what}, {one.seconds:.1f} s from {local(one.started)}.")

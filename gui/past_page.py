@@ -18,6 +18,7 @@ from vibekit.gui.series import Series
 from vibekit.gui.spectrum_plot import draw_frame, say_at, spectrum_plot
 from vibekit.history import History, comparable_kinds, history_of, measured_names, own_pasts
 from vibekit.kept import DID, PARTS, KeptReading, PartAction
+from vibekit.moment import day, local
 from vibekit.observation import WORDS
 from vibekit.wording import TEST_WORDS, listed, sentence, speed_words, with_interval
 
@@ -152,7 +153,7 @@ class PastPage(Page):
         self._draw()
 
     def _draw(self) -> None:
-        shown = [(f"{k.when.astimezone():%Y-%m-%d %H:%M}, {k.name}", k) for k in self.readings]
+        shown = [(f"{local(k.when)}, {k.name}", k) for k in self.readings]
         for box, at in ((self.before, 0), (self.after, len(shown) - 1)):
             self._fill(box, list(shown))
             box.blockSignals(True)
@@ -188,7 +189,7 @@ class PastPage(Page):
         )
         plot.setMinimumHeight(self.look.px(190))
         self.trend = self.plot(plot)
-        plot.say = lambda x, y: f"{datetime.fromtimestamp(x):%Y-%m-%d %H:%M} · {y:.1f} {past.unit}"
+        plot.say = lambda x, y: f"{local(datetime.fromtimestamp(x))} · {y:.1f} {past.unit}"
         stamps = np.array([moment.timestamp() for moment in past.moments])
         limits = np.isinf(past.u95)  # an upper limit has no whisker, and points down
         half = np.where(limits, 0.0, past.u95)
@@ -227,7 +228,7 @@ class PastPage(Page):
     def _tell_alarms(self, motor: MotorFile) -> None:
         """Name every alarm of this motor that stands, under whatever test."""
         told = [
-            f"{WORDS.get(alarm.name, alarm.name)} ({TEST_WORDS[own.test]}), since {alarm.since.astimezone():%Y-%m-%d}"
+            f"{WORDS.get(alarm.name, alarm.name)} ({TEST_WORDS[own.test]}), since {day(alarm.since)}"
             for own in own_pasts(motor.kept, motor.past, motor.actions)
             for alarm in own.alarms
         ]
@@ -291,9 +292,7 @@ def _standing(past: History) -> list[str]:
     """What the chart says of it now."""
     told = []
     if past.alarm is not None:
-        told.append(
-            f"<b>Alarm on {past.alarm.at.astimezone():%Y-%m-%d}</b>: it has climbed since {past.alarm.since.astimezone():%Y-%m-%d}."
-        )
+        told.append(f"<b>Alarm on {day(past.alarm.at)}</b>: it has climbed since {day(past.alarm.since)}.")
     if (trend := past.trend) is not None and trend.shown:
         slope = with_interval(abs(trend.slope), trend.u95, past.unit)
         told.append(f"It {'rises' if trend.slope > 0 else 'falls'} by {slope} in 30 days, over {trend.sittings} sittings.")

@@ -8,6 +8,7 @@ from vibekit.gui.map_plot import MapPlot
 from vibekit.gui.plot import Plot, figures
 from vibekit.gui.series import Series
 from vibekit.kept import KeptReading
+from vibekit.moment import local
 from vibekit.reading import Quantity, Reading
 from vibekit.wording import unit_words, with_interval
 
@@ -57,7 +58,7 @@ class RunUpPage(Page):
         self.readings.blockSignals(True)
         self.readings.clear()
         for item in reversed(kept):
-            self.readings.addItem(f"{item.when.astimezone():%Y-%m-%d %H:%M}, {item.name}", item)
+            self.readings.addItem(f"{local(item.when)}, {item.name}", item)
         self.readings.blockSignals(False)
         self.asked_hz = None
         self._draw()

@@ -7,6 +7,7 @@ from PySide6.QtWidgets import QAbstractButton, QButtonGroup, QHBoxLayout, QSizeP
 from vibekit.gui.session import Bench
 from vibekit.gui.theme import Look
 from vibekit.marks import State
+from vibekit.moment import day
 from vibekit.outline import outline_of
 from vibekit.wording import TEST_WORDS, action_words, condition_words, sentence
 
@@ -57,7 +58,7 @@ class RotorCard(QAbstractButton):
         self.what = condition_words(end.condition) if end is not None and claimed else ""
         self.todo = sentence(action_words(end)) if end is None or claimed else ""
         last = motor.kept[-1] if motor.kept else None
-        self.last = f"{last.when.astimezone():%Y-%m-%d}, {TEST_WORDS[last.settings.test]}" if last else "not recorded yet"
+        self.last = f"{day(last.when)}, {TEST_WORDS[last.settings.test]}" if last else "not recorded yet"
         self.setCheckable(True)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)

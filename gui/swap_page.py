@@ -12,6 +12,7 @@ from vibekit.gui.plot import Plot
 from vibekit.gui.series import Series
 from vibekit.gui.swap_test import SwapTest, partners
 from vibekit.kept import PartAction
+from vibekit.moment import local
 from vibekit.refit import REFITS, RESEATED
 from vibekit.swap import ANSWERS, SwapResult
 from vibekit.turning import ADVICE, BLADES, HANDS, POWER
@@ -136,7 +137,7 @@ class SwapPage(Page):
             label(f"Measured each time its own propeller was fitted: {listed(list(fitted))}; {REFITS} are wanted.", "small")
         )
         if action is not None:
-            self.steps.addWidget(label(f"They changed places on {action.done_at.astimezone():%Y-%m-%d at %H:%M}.", "small"))
+            self.steps.addWidget(label(f"They changed places on {local(action.done_at)}.", "small"))
         self.steps.addWidget(rule(self.look))
         bench = self.session.bench
         way = bench.craft.way if bench else None

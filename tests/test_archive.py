@@ -379,6 +379,23 @@ def test_killed_while_adding_it_opens_and_checks_clean(tmp_path, after_ms):
         assert check(archive).problems == ()
 
 
+def test_an_archive_that_may_only_be_read_says_so_and_is_still_read(tmp_path):
+    """Its file opened as SQLite opens one on a disk that is mounted to be read only; a full disk is not blamed."""
+    place = find_place(tmp_path / "archive")
+    with Archive(place):
+        pass
+
+    def only_read(connection, _):
+        connection.execute("PRAGMA query_only = 1")
+
+    with Archive(place) as archive:
+        sa.event.listen(archive.database.engine, "connect", only_read)
+        assert archive.crafts() == []
+        with pytest.raises(UnreadableError, match="readonly database; make its folder one that you may write to") as caught:
+            archive.put_craft(WREN, CRAFT)
+    assert "full" not in str(caught.value)
+
+
 def test_a_full_disk_is_named(tmp_path, monkeypatch):
     """What the database says by itself, "disk I/O error", does not tell what to do."""
     with Archive(find_place(tmp_path / "archive")) as archive:

@@ -1,6 +1,7 @@
 """The commands that keep things: craft, part, add and archive, as they are typed."""
 
 import json
+import math
 import subprocess
 import sys
 import time
@@ -14,6 +15,7 @@ import sqlalchemy as sa
 from tests.test_archive import WREN
 from tests.typed_commands import at_bench, opened, run, run_json, typed
 from vibekit.craft_file import load_craft
+from vibekit.wording import with_interval
 
 ROOT = Path(__file__).resolve().parent.parent
 RATE = 16_000
@@ -234,7 +236,11 @@ def test_archive_lists_shows_checks_and_moves(bench, capsys, monkeypatch):
     id = run_json(capsys, "archive", "list", "Wren-4")["readings"][0]["id"]
     status, out, _ = run(capsys, "archive", "show", id[:5])
     assert status == 0
-    assert "1x" in out
+    kept = run_json(capsys, "archive", "show", id)["reading"]
+    once = next(o for o in kept["orders"] if o["name"] == "1x")
+    assert with_interval(once["amplitude"] + once["u95"], math.inf, "FS") in out  # at most, as everywhere
+    level = next(q for q in kept["quantities"] if q["name"] == "once a turn")
+    assert with_interval(level["value"], level["u95"], level["unit"]) in out
     assert run_json(capsys, "archive", "show", id)["reading"]["speed"]["rpm"] == 6000
     assert run_json(capsys, "archive", "show", "Wren-4")["description"] == WREN
     assert run_json(capsys, "archive", "check")["clean"] is True

@@ -1,6 +1,7 @@
 """The before-and-after document: what it says, and how it looks on paper."""
 
 import math
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -145,13 +146,16 @@ def test_one_recording_on_a_side_proves_no_more_than_running_again_does_by_itsel
 def test_1x_is_told_once_and_what_has_no_bounds_shows_none():
     """The sentence on 1x names the line; what else changed is told after it."""
     told = motor()
-    assert summary_words(told).startswith("1x fell: ")
+    assert re.match(r"1x fell by \d+\.\d+ ± \d+\.\d+ dB: ", summary_words(told))  # the direction is said once
+    assert "\N{MINUS SIGN}" not in summary_words(told)
     assert moved_words(told) == "Nothing else changed beyond what running again does by itself."
     same = pair().before
     assert summary_words(motor(pairs=(Pair(same, same, ("", "")),))).startswith("1x shows no change: ")
     gone = replace(same[0], orders=tuple(replace(o, amplitude=0.0, u95=1e-5) if o.name == "3x" else o for o in same[0].orders))
     came, went = Pair((gone,) * 3, same, ("", "")), Pair(same, (gone,) * 3, ("", ""))
     assert [(p.change("3x").words, p.change("3x").bounded) for p in (came, went)] == [("rose", False), ("fell", True)]
+    assert went.change("3x").by.startswith("by at least ")
+    assert came.change("3x").by == ""
     assert "not measured dB" not in render_proof(proof(motor(pairs=(came, went))))
 
 

@@ -6,6 +6,7 @@ from scipy.signal import firwin, lfilter
 
 from tests.machine_sounds import bench, converted, recorded, upsampled
 from tests.screened import ANY, RATE, encoded, found, share
+from vibekit.recording import Channel, Recording
 from vibekit.screening import screen
 
 
@@ -54,3 +55,13 @@ def test_a_sensor_without_a_filter_is_told_and_one_with_it_is_not():
         assert found(recorded(rough, 3_200, bits=0, unit="g"))["no-filter"] == "note"
         assert "no-filter" not in found(recorded(converted(rough, 0.8), 3_200, bits=0, unit="g"))
         assert "no-filter" not in found(recorded(rough, 3_200))
+
+
+def test_three_axes_without_a_filter_are_told_of_once():
+    """One converter takes them all."""
+    _, x = bench(1, rate=3_200, converter=False)
+    rough = 0.3 * x + 0.05 * np.random.default_rng(1).standard_normal((3, x.size))
+    three = Recording(rough, 3_200.0, tuple(Channel(name=axis, unit="g") for axis in "xyz"))
+    told = [p.detail for p in screen(three, ANY).problems if p.code == "no-filter"]
+    assert len(told) == 1
+    assert told[0].startswith("The spectrum of channels x, y and z does not fall towards 1600 Hz")

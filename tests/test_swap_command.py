@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import statistics
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -94,6 +95,7 @@ def test_a_nick_goes_with_its_propeller(capsys):
     assert status == 0
     assert "The fault went with the propeller." in out
     assert "untouched" not in out
+    assert "Taken together: north-east 3 before and 3 after, south-west 3 before and 3 after the swap, 2 of north-east bare." in out
     assert "permission to fly" in out
     _, out, _ = swap(capsys, "north-east", "south-west", "--json")
     result = json.loads(out)["result"]
@@ -102,6 +104,35 @@ def test_a_nick_goes_with_its_propeller(capsys):
     loudest = result["moved"][0]
     assert loudest["first"]["decibel"] < 0
     assert loudest["second"]["decibel"] - loudest["second"]["u95"] > 0
+
+
+def test_each_reading_after_a_swap_narrows_the_intervals(capsys):
+    """One on each side is judged, and said to be one of three; three are pooled."""
+    for when, takes, fault in ((SOUND, (0, 1, 2), None), (BEFORE, (10, 11, 12), NICK)):
+        keep("north-east", 0, when, takes, fault)
+        keep("north-east", 0, when, takes[:2], fault, "bare")
+    keep("south-west", 1, BEFORE, (10, 11, 12))
+    assert main(["part", "Wren-4", "south-west", "--did", "swapped", "--what", "propeller", "--with", "north-east",
+                 "--when", SWAP.isoformat()]) == 0  # fmt: skip
+    keep("north-east", 0, AFTER, (20,))
+    keep("south-west", 1, AFTER, (20,), Fault("blade-damage", 8.0, 1))
+    capsys.readouterr()
+    _, out, _ = swap(capsys, "north-east", "south-west")
+    assert "After the swap north-east once and south-west once was measured, and 3 times was asked" in out
+    few = judged(capsys)
+    keep("north-east", 0, AFTER, (20, 21, 22))
+    keep("south-west", 1, AFTER, (20, 21, 22), Fault("blade-damage", 8.0, 1))
+    many = judged(capsys)
+    assert "was asked" not in swap(capsys, "north-east", "south-west")[1]
+    both = [(few[name], many[name]) for name in few.keys() & many.keys()]
+    assert len(both) > 3
+    assert statistics.median(three / one for one, three in both) < 0.9  # the spread itself is learned anew, so not each one
+
+
+def judged(capsys):
+    """The half width of the 95 % interval of what each quantity of the first rotor moved by."""
+    _, out, _ = swap(capsys, "north-east", "south-west", "--json")
+    return {m["name"]: m["first"]["u95"] for m in json.loads(out)["result"]["moved"] if m["first"]["u95"]}
 
 
 @pytest.mark.parametrize(

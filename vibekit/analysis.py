@@ -30,6 +30,7 @@ from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, Spee
 from vibekit.recording import Recording, Samples
 from vibekit.rotors import rotor_tracks
 from vibekit.run_up import measure_run_up
+from vibekit.screen.blade_pass import check_blade_pass
 from vibekit.screening import Screening, gravest_first, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
 from vibekit.speed import CLAIMED, SpeedTrack, seek_speed
@@ -94,6 +95,7 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
         if any(q.name == NO_OTHER for q in measured.quantities):
             screening = Screening(gravest_first([*screening.problems, ONLY_ONE]))
         lines = (*measured.lines, *folded_lines(folded, settings))
+        screening = Screening(gravest_first([*screening.problems, *check_blade_pass(measured.lines, settings)]))
         return _reading(seen.recording, settings, screening, speed, replace(measured, lines=lines))
     measured = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings, hums)
     quantities, curves = (*measured.quantities, *spin_quantities(spin, seen.transforms)), (*measured.curves, *spin_curves(spin))

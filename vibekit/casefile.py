@@ -14,6 +14,7 @@ from vibekit.frame_evidence import frame_hints
 from vibekit.inspection import GivenAnswer, Inspection
 from vibekit.inspection_evidence import InspectionEvidence, answers_as_evidence
 from vibekit.kept import FRESH, PARTS, VISIT, KeptReading, PartAction, done_to
+from vibekit.moment import day
 from vibekit.next_measurement import BENCH, Reach
 from vibekit.reading import Reading
 from vibekit.refit import RESEATED, RefitStudy, learned
@@ -158,7 +159,7 @@ def _unless_worked_on(motor: MotorFile, diagnosis: Diagnosis) -> Diagnosis:
     if not since:
         return diagnosis
     end = diagnosis.conclusion
-    done = listed([f"{a.part} {a.did} on {a.done_at.astimezone():%Y-%m-%d}" for a in since])
+    done = listed([f"{a.part} {a.did} on {day(a.done_at)}" for a in since])
     end = replace(end, next_step=f"Measure it again in the same way: {done}, and nothing was measured since.", next_measurement=AGAIN)
     if end.condition == "healthy":
         spoken_of = any(a.did in FRESH for a in since)

@@ -12,6 +12,7 @@ from vibekit.effect import Effect, effects_of
 from vibekit.finding import Conclusion
 from vibekit.history import FALSE_ALARMS, OwnPast, own_pasts
 from vibekit.marks import mark_for, state_of
+from vibekit.moment import day
 from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
 from vibekit.result import finite
@@ -167,7 +168,7 @@ def _alarm(own: Sequence[OwnPast], marks: Sequence[str]) -> list[str]:
     since, test, name = every[0]
     more = f", and {len(every) - 1} more" if len(every) > 1 else ""
     where = f" {test}" if test and len(own) > 1 else ""
-    return [f"{marks[4]} {SHORT.get(name, name)}{where} rising since {since.astimezone():%Y-%m-%d}{more}"]
+    return [f"{marks[4]} {SHORT.get(name, name)}{where} rising since {day(since)}{more}"]
 
 
 def change_words(moved: Change) -> str:
@@ -182,7 +183,7 @@ def effects_words(effects: Iterable[Effect]) -> list[str]:
     seen: dict[tuple[str, str], list[str]] = {}
     for effect in effects:
         action = effect.action
-        done = f"{action.done_at.astimezone():%Y-%m-%d}: {action.part} {action.did}{' with ' + action.fitted if action.fitted else ''}"
+        done = f"{day(action.done_at)}: {action.part} {action.did}{' with ' + action.fitted if action.fitted else ''}"
         seen.setdefault((done, _outcome(effect)), []).append(effect.test or "test not stated")
     return [f"{done} ({', '.join(dict.fromkeys(tests))}): {outcome}" for (done, outcome), tests in seen.items()]
 

@@ -60,7 +60,9 @@ class Database:
                 yield session
         except DBAPIError as error:
             reason = " ".join(str(error.orig or error).split())
-            if self.place.database and shutil.disk_usage(self.place.database.parent).free < FULL:
+            if getattr(error.orig, "sqlite_errorname", "").startswith("SQLITE_READONLY"):
+                reason += "; make its folder one that you may write to, or set VIBEKIT_ARCHIVE to another"
+            elif self.place.database and shutil.disk_usage(self.place.database.parent).free < FULL:
                 reason += "; its disk is full: make room"
             raise UnreadableError(f"archive {self.place.shown}: {reason}") from error
 

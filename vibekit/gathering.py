@@ -13,6 +13,7 @@ from vibekit.craft import Craft, Rotor, missing
 from vibekit.finding import Diagnosis
 from vibekit.inspection import GivenAnswer
 from vibekit.kept import PartAction
+from vibekit.moment import day
 from vibekit.picture import Picture, read_picture
 from vibekit.propeller_or_motor import propeller_or_motor
 from vibekit.questions import question_of
@@ -90,7 +91,7 @@ def pictures_of(answers: Sequence[GivenAnswer], find: Callable[[str], Path]) -> 
 def action_note(action: PartAction) -> Note:
     """Say what was done to a part, by day."""
     fitted = f"{' with ' if action.did == 'swapped' else ': '}{action.fitted}" if action.fitted else ""
-    return Note(f"{action.done_at.astimezone():%Y-%m-%d}", f"{action.part} {action.did}{fitted}. {action.note}".strip())
+    return Note(day(action.done_at), f"{action.part} {action.did}{fitted}. {action.note}".strip())
 
 
 def rotor_notes(rotor: Rotor) -> tuple[Note, ...]:

@@ -82,6 +82,14 @@ class LineChange:
             change &= (self.before, self.after)[1 - hidden].at_most is None and self._most(hidden) < 0
         return ("fell" if self.after.amplitude < self.before.amplitude else "rose") if change else "no change shown"
 
+    @property
+    def by(self) -> str:
+        """By how much it fell or rose, without a sign since the word says the direction; "" where neither is claimed or it is not known."""
+        decibel, u95 = self.decibel
+        if self.words not in ("fell", "rose") or not self.bounded:
+            return ""
+        return f"by at least {abs(decibel):.1f} dB" if math.isinf(u95) else f"by {with_interval(abs(decibel), u95, 'dB')}"
+
     def _most(self, hidden: int) -> float:
         """The most that a line which hides before (0) or after (1) may be beside the other, dB."""
         small, large, u95 = (self.before, self.after)[hidden], (self.before, self.after)[1 - hidden], self.u95[1 - hidden]
@@ -263,10 +271,9 @@ def summary_words(motor: MotorProof) -> str:
     if motor.main.doubts:
         return motor.main.doubts[0]
     before, after = (line_words(line, u95) for line, u95 in zip((change.before, change.after), change.u95, strict=True))
-    decibel, u95 = change.decibel
-    share = f", {with_interval(decibel, u95, 'dB')}" if math.isfinite(decibel) else ""
+    share = f", {with_interval(*change.decibel, 'dB')}" if change.words not in ("fell", "rose") and change.bounded else ""
     said = {"no change shown": "shows no change", "in noise both times": "lies in noise both times"}.get(change.words, change.words)
-    return f"1x {said}: {before} before, {after} after{share}."
+    return f"1x {f'{said} {change.by}'.strip()}: {before} before, {after} after{share}."
 
 
 def verdict_words(motor: MotorProof) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 from vibekit import bare_and_propeller, swap
 from vibekit.bare_and_propeller import BareResult, judge_bare
 from vibekit.casefile import CaseFile
+from vibekit.moment import day
 from vibekit.refit import REFITS, RefitStudy
 from vibekit.repeatability import load_repeatability
 from vibekit.result import finite
@@ -57,7 +58,7 @@ def swap_words(told: ToldSwap) -> str:
     answer = told.result.answer
     sure = "" if answer == "cannot tell" else f": {likelihood(told.result.probabilities[answer])}"
     pair = f"{told.file.first.position} with {told.file.second.position}"
-    return f"Swap test of {told.done_at.astimezone():%Y-%m-%d}, {pair}: {swap.ANSWERS[answer]}{sure}."
+    return f"Swap test of {day(told.done_at)}, {pair}: {swap.ANSWERS[answer]}{sure}."
 
 
 def bare_words(result: BareResult) -> str:

@@ -164,6 +164,10 @@ def _cautions(first: Swapped, second: Swapped, untouched: Sequence[Swapped], sha
     if first.refits < REFITS:
         told = f"propeller of {first.position} fitted {first.refits} of {REFITS} times"
         found.append(f"what refitting does was not measured ({told}): a change is believed only above what it does on the rig")
+    fewer = [(rotor.position, len(flat(rotor.after))) for rotor in (first, second) if len(flat(rotor.after)) < REFITS]
+    if fewer:
+        told = listed([f"{position} {'once' if count == 1 else 'twice'}" for position, count in fewer])
+        found.append(f"after the swap {told} was measured, and {REFITS} times was asked: each one more narrows the intervals")
     if not first.bare:
         found.append(f"{first.position} was not measured bare: a fault of the motor may hide behind its propeller")
     if any(map(cut_flat, flat(first.before))):

@@ -8,6 +8,7 @@ from vibekit.catalogue import load_catalogue
 from vibekit.diagnosis import Hint
 from vibekit.finding import Diagnosis
 from vibekit.kept import PartAction
+from vibekit.moment import day
 from vibekit.refit import RESEATED
 from vibekit.swap import ANSWERS
 from vibekit.swap_gathering import ToldSwap
@@ -40,6 +41,6 @@ def swap_hints(position: str, diagnosis: Diagnosis, swaps: Iterable[ToldSwap], a
         here = min(max(here, LEAST), MOST)
         weight = math.log10(here / (1 - here)) - math.log10(alone / (1 - alone))
         given = f"the propeller that came from {first}" if propeller else f"its propeller went to {second}"
-        text = f"swap test of {swap.done_at.astimezone():%Y-%m-%d}, {given}: {ANSWERS[result.answer]}"
+        text = f"swap test of {day(swap.done_at)}, {given}: {ANSWERS[result.answer]}"
         hints.append(Hint(text, dict.fromkeys(group, weight)))
     return tuple(hints)

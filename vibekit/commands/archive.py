@@ -8,9 +8,10 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vibekit.commands.asking import local, print_table
+from vibekit.commands.asking import print_table
 from vibekit.commands.measuring import progress
 from vibekit.errors import UnreadableError, UsageError, VibekitError
+from vibekit.moment import local
 
 if TYPE_CHECKING:
     from vibekit.archive import Archive
@@ -120,12 +121,13 @@ def _show(archive: "Archive", args: argparse.Namespace) -> int:
     print(f"  analysed by vibekit {reading.engine}; kept at {one.stored}")
     for problem in reading.screening.problems:
         print(f"  {problem.severity}: {problem.detail}")
+    from vibekit.wording import line_words, with_interval
+
     if reading.orders:
-        lines = [(f"{o.order:.4g}", o.name, f"{o.amplitude:.4g} ± {o.u95:.2g}", f"{o.floor:.2g}", o.unit) for o in reading.orders]
-        print_table(("order", "what", "amplitude", "floor", "unit"), lines)
+        lines = [(f"{o.order:.4g}", o.name, line_words(o), f"{o.floor:.2g}") for o in reading.orders]
+        print_table(("order", "what", "amplitude", "noise"), lines)
     if reading.quantities:
-        told = [f"{q.value:.4g} ± {q.u95:.2g}" if q.at_most is None else f"at most {q.value:.4g}" for q in reading.quantities]
-        print_table(("quantity", "value", "unit"), [(q.name, number, q.unit) for q, number in zip(reading.quantities, told, strict=True)])
+        print_table(("quantity", "value"), [(q.name, with_interval(q.value, q.u95, q.unit)) for q in reading.quantities])
     return 0
 
 
@@ -194,7 +196,7 @@ def _export(archive: "Archive", args: argparse.Namespace) -> int:
     moved = take_out(archive, Path(args.file), args.crafts, progress)
     if args.json:
         return _print("vibekit.export/1", file=args.file, rows=moved.rows, files=moved.files)
-    print(f"{args.file}: {moved.rows['craft']} craft(s), {moved.rows['reading']} reading(s), {moved.files} file(s)")
+    print(f"{args.file}: crafts {moved.rows['craft']}, readings {moved.rows['reading']}, files {moved.files}")
     return 0
 
 
@@ -204,8 +206,8 @@ def _import(archive: "Archive", args: argparse.Namespace) -> int:
     moved = take_in(archive, Path(args.file), progress)
     if args.json:
         return _print("vibekit.import/1", file=args.file, rows=moved.rows, files=moved.files, known=moved.known)
-    print(f"{args.file}: new are {moved.rows['craft']} craft(s), {moved.rows['reading']} reading(s), {moved.files} file(s);", end=" ")
-    print(f"{moved.known} row(s) were here already")
+    new = f"crafts {moved.rows['craft']}, readings {moved.rows['reading']}, files {moved.files}"
+    print(f"{args.file}: new: {new}; what was here already stays as it is" if moved.known else f"{args.file}: new: {new}")
     return 0
 
 

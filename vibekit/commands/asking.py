@@ -11,6 +11,7 @@ from typing import TextIO
 from vibekit.craft import Craft
 from vibekit.craft_file import craft_from, read_text
 from vibekit.errors import UsageError
+from vibekit.moment import local
 from vibekit.place import find_place
 
 NARROWEST = 100  # columns, where the output is no terminal
@@ -72,11 +73,6 @@ def print_table(columns: Sequence[str], rows: Iterable[Sequence[object]], title:
     console = Console(soft_wrap=False)
     console = console if console.is_terminal else Console(width=max(NARROWEST, console.width))
     console.print(table)
-
-
-def local(moment: datetime) -> str:
-    """Write a moment in the time of this place."""
-    return f"{moment.astimezone():%Y-%m-%d %H:%M}"
 
 
 def moment(text: str | None) -> datetime:

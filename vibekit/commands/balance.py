@@ -13,6 +13,7 @@ from vibekit.commands.options import add_settings_options, parse_speed, settings
 from vibekit.commands.reader import add_reader_options, reader_from
 from vibekit.craft import Craft
 from vibekit.errors import UsageError, VibekitError
+from vibekit.moment import local
 from vibekit.normal import Z95
 from vibekit.unbalance import USUAL_GRADE
 
@@ -98,7 +99,7 @@ def _open(args: argparse.Namespace, craft: Craft, archive: "Archive", out: TextI
     kept = None if args.new else open_job(archive, name, args.position)
     takes = sum(len(r.takes) for part in (kept.job.rounds, kept.job.void) for r in part) if kept else 0
     if kept and (takes or not (args.method and args.places)):
-        say(f"Going on with the job begun {kept.began_at.astimezone():%Y-%m-%d %H:%M}: {takes} recordings kept.", out)
+        say(f"Going on with the job begun {local(kept.began_at)}: {takes} recordings kept.", out)
         bench = BalanceBench(archive, kept.job, kept.id, modes)
         if (job := _changed(args, craft, kept.job)) != kept.job:
             bench.keep(job)

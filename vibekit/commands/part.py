@@ -4,9 +4,10 @@ import argparse
 import json
 from dataclasses import asdict
 
-from vibekit.commands.asking import find_craft, local, moment, see_order
+from vibekit.commands.asking import find_craft, moment, see_order
 from vibekit.errors import UsageError, check_choice
 from vibekit.kept import DID, FRESH, PARTS, PartAction, done_to
+from vibekit.moment import local
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -12,6 +12,7 @@ from vibekit.commands.options import add_settings_options, parse_length, setting
 from vibekit.commands.sources import add_source_options, choose_source, list_sources
 from vibekit.craft import NO_ROTORS, Craft
 from vibekit.errors import UnreadableError, UsageError, VibekitError
+from vibekit.moment import local
 from vibekit.settings import Settings
 
 if TYPE_CHECKING:
@@ -157,7 +158,7 @@ def tell_unfinished(folder: Path) -> None:
 
 def _named(cut_off: "Unfinished") -> str:
     what = ", ".join(filter(None, (cut_off.about.get(name, "") for name in ("craft", "position", "test"))))
-    return f"{what or 'of no craft'}, {cut_off.seconds:.1f} s from {cut_off.started:%Y-%m-%d %H:%M}"
+    return f"{what or 'of no craft'}, {cut_off.seconds:.1f} s from {local(cut_off.started)}"
 
 
 def _recover(folder: Path) -> int:

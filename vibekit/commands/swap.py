@@ -112,6 +112,11 @@ def _show(file: "SwapFile", result: "SwapResult") -> None:
     say(f"{first} with {second}: {sentence(ANSWERS[result.answer])}.", sys.stdout)
     for answer, probability in sorted(result.probabilities.items(), key=lambda each: -each[1]):
         say(f"- {ANSWERS[answer]}: {likelihood(probability)}", sys.stdout, 2)
+    counts = [
+        f"{rotor.position} {sum(map(len, rotor.before))} before and {sum(map(len, rotor.after))} after"
+        for rotor in (file.first, file.second)
+    ]
+    say(f"Taken together: {', '.join(counts)} the swap, {len(file.first.bare)} of {first} bare.", sys.stdout)
     rows = [(m.name, *(with_interval(*number, "dB") for number in (m.excess, m.first, m.second))) for m in result.moved[:SHOWN]]
     if rows:
         print_table(("what", f"{first} stood out by", f"{first} at the swap", f"{second} at the swap"), rows)

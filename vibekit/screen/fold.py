@@ -17,19 +17,22 @@ VIBRATION_UNITS, VIBRATION_SENSORS = ("g", "m/s2", "mm/s"), ("accelerometer", "p
 
 def check_fold(look: Look) -> list[Problem]:
     """Vibration sensors without a filter. Sound converters have theirs built in, and their flat top is their own noise."""
-    found = []
+    flat = []
     for view in look.views:
         unit = look.recording.channels[view.overview.row].unit
         shakes = unit in VIBRATION_UNITS or look.settings.sensor in VIBRATION_SENSORS
         if shakes and fall_db(view.frames, look.steady.part) < FALL_DB:
-            half = look.recording.rate_hz / 2
-            detail = (
-                f"The spectrum{view.where} does not fall towards {half:.0f} Hz: nothing shows a filter before the converter, "
-                "and lines above may have folded in. "
-                "Where a line fits no order, record again at another rate: an image moves, a true line stays."
-            )
-            found.append(Problem("no-filter", "note", detail))
-    return found
+            flat.append(view)
+    if not flat:
+        return []
+    names = [look.recording.channels[view.overview.row].name for view in flat]
+    where = flat[0].where if len(flat) == 1 else f" of channels {', '.join(names[:-1])} and {names[-1]}"  # one converter takes them all
+    detail = (
+        f"The spectrum{where} does not fall towards {look.recording.rate_hz / 2:.0f} Hz: nothing shows a filter before the converter, "
+        "and lines above may have folded in. "
+        "Where a line fits no order, record again at another rate: an image moves, a true line stays."
+    )
+    return [Problem("no-filter", "note", detail)]
 
 
 def fall_db(frames: Frames, part: Span) -> float:
