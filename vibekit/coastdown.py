@@ -14,12 +14,13 @@ from vibekit.statistics import propagate
 Array = npt.NDArray[np.float64]
 LEAST_POINTS = 8
 LEAST_DROP = 0.3  # of the first speed; less says nothing of how drag depends on speed
-ALIKE, MOST_POINTS = 1.0, 300  # turns over which points are joined: friction stays alike there; and points kept at most
+ALIKE, MOST_POINTS, PARTS = 1.0, 300, 4  # turns over which points are joined, points kept at most, and parts of each for its walk
 KNOWN = 0.3  # a part of the drag is stated where its interval is under this share of it
 BRAKED_HZ = 2.0  # viscous rate, 1/s: grease of small bearings slows a bell by a tenth to a half each second (SKF's friction formulae)
 # unevenness of a bearing's friction from turn to turn, middle and spread of its logarithm: of two good motors in three and one with grit or
 # a rub of 2 to 20 limits, as the rig's friction is uneven (`vibekit/rig/hand_spin.py`; common practice, no source)
 UNEVEN = 0.055, 1.0
+MEMORY = 0.2  # turns over which uneven friction stays alike: about from one ball of a small bearing to the next (no source)
 AIRY = 0.9995  # chance from which air is believed in: taken for air, what chance does to one in forty would cost all else its interval
 BENDS_ALIKE = 1.94  # second differences of white noise that are worth one: 1 + 2 (4/9 + 1/36), squares of their correlations
 RATIOS = np.geomspace(1e-4, 1e2, 13)  # variance of the wander in one step over that of one point
@@ -107,15 +108,19 @@ def fit_coast_down(time_s: npt.ArrayLike, hz: npt.ArrayLike) -> CoastDown | None
     step = np.diff(time)
     turns = np.concatenate(([0.0], np.cumsum(step * (speed[1:] + speed[:-1]) / 2)))
     squares = np.concatenate(([0.0], np.cumsum(step * (speed[1:] ** 2 + speed[:-1] ** 2) / 2)))
-    wander = np.concatenate(([0.0], np.cumsum(step / speed[1:])))
-    rows = np.column_stack([speed, wander, np.ones_like(time), time[0] - time, -turns, -squares])
-    group = np.unique((turns / max(min(ALIKE, turns[-1] / 16), turns[-1] / MOST_POINTS)).astype(int), return_inverse=True)[1]
+    rows = np.column_stack([speed, np.ones_like(time), time[0] - time, -turns, -squares])
+    part = (PARTS * turns / max(min(ALIKE, turns[-1] / 16), turns[-1] / MOST_POINTS)).astype(int)
+    group = np.unique(part // PARTS, return_inverse=True)[1]
     count = np.bincount(group)
-    y, along, *columns = (np.bincount(group, column) / count for column in rows.T)
+    y, *columns = (np.bincount(group, column) / count for column in rows.T)
     if count.size < LEAST_POINTS:
         return None
     rough = float(np.mean((speed[4:] - 2 * speed[2:-2] + speed[:-4]) ** 2)) / 6  # every other: frames that overlap share noise
-    points = _Scatter(count.mean() / count, along, _widths(wander, group), rough, speed.size / count.size, float(wander[-1]) / step.size)
+    fine, many = np.unique(part, return_inverse=True, return_counts=True)[1:]
+    walk = _walk(np.bincount(fine, turns) / many, np.bincount(fine, speed) / many) * np.outer(many, many)
+    first = np.flatnonzero(np.diff(group[np.cumsum(many) - 1], prepend=-1))
+    walk = np.add.reduceat(np.add.reduceat(walk, first, axis=0), first, axis=1) / np.outer(count, count)
+    points = _Scatter(count.mean() / count, walk, rough, speed.size / count.size, _roughness(turns, speed))
     design = np.column_stack(columns)
     found = _fit(design, y, points)
     freedom = count.size - 4
@@ -130,17 +135,17 @@ def fit_coast_down(time_s: npt.ArrayLike, hz: npt.ArrayLike) -> CoastDown | None
 
 @dataclass(frozen=True, slots=True)
 class _Scatter:
-    """How points scatter: white (n,) relative variances of measuring; along, width (n,): where each lies on the wander's axis, how wide.
+    """How points scatter: white (n,) relative variances of measuring; walk (n, n) covariance by uneven friction, 1 on the wander's axis.
 
-    rough: variance of what was joined to them, as its second differences show it; joined: how many to a point; step: on the wander's axis
+    rough: variance of what was joined to them, as its second differences show it; joined: how many to a point; walks: such a variance of
+    the walk alone
     """
 
     white: Array
-    along: Array
-    width: Array
+    walk: Array
     rough: float
     joined: float
-    step: float
+    walks: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +162,8 @@ def _fit(design: Array, y: Array, scatter: _Scatter) -> _Fit:
     """
     n, p = design.shape
     free = n * scatter.joined / BENDS_ALIKE
-    length = float(scatter.along[-1]) / n
-    kernel = (np.minimum.outer(scatter.along, scatter.along) - np.diag(scatter.width / 6)) / length
+    length = float(scatter.walk[-1, -1]) / n
+    kernel = scatter.walk / length
     values, covariances, walks, heights = [], [], [], []
     for ratio in RATIOS:
         factor = cholesky(np.diag(scatter.white) + ratio * kernel, lower=True), True
@@ -170,7 +175,7 @@ def _fit(design: Array, y: Array, scatter: _Scatter) -> _Fit:
         size = 2 * float(np.log(np.diag(factor[0])).sum()) + float(np.linalg.slogdet(normal)[1])
         walk = variance * ratio / length
         uneven = math.log(max(math.sqrt(walk) / max(abs(value[1]), 1e-300), 1e-9) / UNEVEN[0]) / UNEVEN[1]
-        rough = max(variance * scatter.joined + walk * scatter.step / 2, scatter.rough, 1e-300)
+        rough = max(variance * scatter.joined + walk * scatter.walks, scatter.rough, 1e-300)
         seen = free * (math.log(rough) + scatter.rough / rough)  # no more than what is seen, which holds cogging, too
         heights.append(-((n - p) * math.log(max(variance, 1e-300)) + size + uneven**2 + seen) / 2)
         values.append(value)
@@ -184,10 +189,27 @@ def _fit(design: Array, y: Array, scatter: _Scatter) -> _Fit:
     return _Fit(value, covariance, float(share @ walks))
 
 
-def _widths(along: Array, group: npt.NDArray[np.intp]) -> Array:
-    first = np.flatnonzero(np.diff(group, prepend=-1))
-    last = np.append(first[1:], group.size) - 1
-    return np.asarray(along[last] - along[first])
+def _walk(turns: Array, speed: Array) -> Array:
+    """Covariance (n, n) of what friction that is uneven by 1 for each turn takes from the speed along the way.
+
+    It stays alike over MEMORY turns (G. E. Uhlenbeck and L. S. Ornstein, Phys. Rev. 36 (1930) 823), so short stretches share it.
+    """
+    part = np.diff(turns) / MEMORY
+    edge = np.concatenate(([0.0], np.cumsum(part)))
+    apart = np.maximum(edge[:-1] - edge[1:, None], 0.0)  # from the end of one stretch to the beginning of a later one
+    each = -np.expm1(-part)
+    shared = np.triu(np.outer(each, each) * np.exp(-apart), 1)
+    shared += shared.T + np.diag(2 * (part - each))
+    pull = np.zeros((turns.size, turns.size))
+    pull[1:, 1:] = np.cumsum(np.cumsum(shared / np.outer(speed[1:], speed[1:]), axis=0), axis=1)
+    return pull * MEMORY / 2
+
+
+def _roughness(turns: Array, speed: Array) -> float:
+    """Variance of measuring for which every other second difference of the same walk would be taken; points are means, three quarters."""
+    part = (turns[4:] - turns[:-4]) / 2 / MEMORY
+    gone = -np.expm1(-part)
+    return 0.75 * MEMORY * float(np.mean((2 * (part - gone) - gone**2) / speed[2:-2] ** 2)) / 6
 
 
 def _slowing(drag: Array, hz: float) -> float:
