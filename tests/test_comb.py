@@ -127,6 +127,16 @@ def test_half_orders_of_a_loose_motor_do_not_halve_its_speed(settings):
     assert any(comb.hz == pytest.approx(45.0, rel=1e-3) and chance > 0.1 for comb, chance in choice.rivals)
 
 
+@pytest.mark.parametrize(("blade_pass_of", "level"), [(2, {6: -3, 12: -6, 18: -9}), (1, {3: 0, 6: -3, 9: -5, 12: -7, 15: -9})])
+def test_half_orders_as_high_as_whole_ones_are_told_by_the_blade_pass(blade_pass_of, level):
+    """Three blades pass at multiples of three of the shaft's own orders; a comb of all multiples of its half stands beneath them."""
+    beneath = {1: -8, 2: -7, 3: -13, 4: -10, 5: -9, 7: -10, 8: -11, 9: -18, 10: -12, 11: -14, 13: -15, 14: -14, 15: -21, 16: -15, 17: -17}
+    sound = heard(np.random.default_rng(9), 47.0, beneath | level)
+    choice = estimate_speed(transforms(sound), Settings(test="prop", blades=3)).choice
+    assert choice.comb.hz == pytest.approx(47.0 * blade_pass_of, rel=1e-3)
+    assert choice.confidence > 0.75
+
+
 def test_half_orders_as_high_as_the_1x_leave_both_speeds_open():
     """No line tells such a loose shaft from one at half its speed; what it has more of everywhere are its own multiples."""
     level = {1: -5, 2: 0, 3: -6, 4: -5, 5: -9, 6: -7, 7: -16, 8: -11, 9: -30, 10: -17}

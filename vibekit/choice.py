@@ -23,14 +23,22 @@ FURTHEST = -30.0  # a lead behind this is as good as lost
 # orders hides them together, and lines between those of its multiple are seldom chance (fitted to the rivals' probabilities of 4 685 motors
 # of `tests/shaft_sounds.py`: 0.86 nothing known, 0.80 blades known). It tells how sure the likeliest is, not which that is
 SLOWER = 0.8
+SHOWS = 0.1  # chance of a line as high, below which an order shows
 HALVES_DB = 10.0  # even orders of a comb over its odd ones, from which these may be half orders of a shaft twice as fast
 BLADED_HALVES = 0.6  # chance of that with a propeller, whose even orders may stand so high by themselves: both are returned
-LOOSE = 0.045  # share of bare motors that are loose (the prior of `reference_spectra/loose-mount.toml`)
+LOOSE = 0.045  # share of motors that are loose, and of propellers (the priors of `reference_spectra/loose-mount.toml`, `loose-propeller`)
 SHOW = 0.45, 0.02  # of loose and of other bare motors, so many have such a 2x (10 of 22 loose ones of the rig; `tests/shaft_sounds.py`)
 # chance that a further even order that shows stands over the odd ones on both its sides, of a loose motor, whose blows feed all its
-# multiples (69 of 86 orders of those 22), and of another: 0.33 where nothing favours them (619 of 1 882 drawn), more as real motors pull
-# twice a turn
-FEEDS_ALL = 0.8, 0.5
+# multiples (220 of 282 orders of the rig's, 69 of 86 before), and of another: 0.38 where nothing favours them (74 of 194 of the rig's, 34
+# of 89 drawn), more as real motors pull twice a turn
+FEEDS_ALL = 0.8, 0.45
+# chance that six of the first eight odd orders show and more, as blows are short: of loose motors of the rig 34 of 70, of other ones 7 of
+# 160, of those of `tests/shaft_sounds.py`, whose orders hardly fall, 16 of 29; real motors lie between
+SHORT, MOST_SHOW = (0.5, 0.2), 6
+# odds of a loose motor where an odd multiple of the blades stands lower than the orders beside it and than the even multiples next to it,
+# and of another where it stands higher: chances 0.54 and 0.07, 0.06 and 0.52 (193 orders of loose motors of the rig, 388 of others and
+# of drawn ones); less than these say, as one resonance lifts or sinks several
+BLADE_ODDS = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +101,9 @@ def averaged(chosen: Choice, looks: Sequence[Choice]) -> Choice:
 def half_orders(comb: Comb, settings: Settings) -> float:
     """Log odds that a comb is that of a loose shaft twice as fast, whose half orders are its odd ones (Randall 2011, from memory).
 
-    Its 1x, or the blade pass of a propeller of known blades, then stands high over all that only a shaft at the half speed would make; and
-    as blows feed every multiple, what shows of a bare one's even orders stands over the odd ones beside it. Half orders may be as high as
-    the 1x: a bare comb without the first is only less likely that of a loose shaft. -inf where nothing of the kind is known.
+    Its 1x, or the blade pass of a propeller of known blades, then stands high over all that only a shaft at the half speed would make; as
+    blows feed every multiple, what shows of a bare one's even orders stands over the odd ones beside it; and odd multiples of the blades,
+    which are the half speed's blade pass, stand out no more than their neighbours. -inf where nothing of the kind is known.
     """
     bare, blades = not feels_propeller(settings.test), settings.blades or 0
     if not (bare or blades):
@@ -103,14 +111,36 @@ def half_orders(comb: Comb, settings: Settings) -> float:
     height = comb.height_db
     high = 2 if bare else 2 * blades
     low = (1, 3, 5, 7, 9) if bare else (1, 3, 5, 7, 9, 3 * blades, 5 * blades)
-    stands = height[high - 1] > height[[order - 1 for order in low if order <= HIGHEST_ORDER]].max() + HALVES_DB
+    stands = bool(height[high - 1] > height[[order - 1 for order in low if order <= HIGHEST_ORDER]].max() + HALVES_DB)
     if not bare:
-        return math.log(BLADED_HALVES / (1 - BLADED_HALVES)) if stands else -math.inf
+        told = math.log(BLADE_ODDS) * _blades_missing(comb, blades)
+        loose, high_ones = (math.log(share / (1 - share)) for share in (2 * LOOSE, BLADED_HALVES))
+        return max(loose + told, high_ones + min(told, 0.0)) if stands else loose + told  # what stands high leaves the odd ones low
     odds = math.log(LOOSE / (1 - LOOSE)) + _told(SHOW, stands)
+    if np.count_nonzero(comb.chance[:16:2] < SHOWS) >= MOST_SHOW:
+        odds += _told(SHORT, True)  # fewer tell little: noise may hide the rest
     for order in (4, 6, 8, 10) if stands else (2, 4, 6, 8, 10):
-        if comb.chance[order - 1] < 0.1:
+        if comb.chance[order - 1] < SHOWS:
             odds += _told(FEEDS_ALL, height[order - 1] > max(height[order - 2], height[order]))
     return odds
+
+
+def _blades_missing(comb: Comb, blades: int) -> int:
+    """How many odd multiples of the blades stand low, less those that stand high: over both orders beside them and the even multiples.
+
+    The first counts where the blades are odd; else it is a whole order of the faster shaft, such as the 1x of its unbalance.
+    """
+    missing = 0
+    for multiple in range(1 if blades % 2 else 3, HIGHEST_ORDER // blades + 1, 2):
+        order, height = blades * multiple, comb.height_db
+        beside = [at for at in (order - 1, order + 1) if 0 < at <= HIGHEST_ORDER]
+        even = [at for at in (order - blades, order + blades) if at not in (0, *beside) and 0 < at <= HIGHEST_ORDER]
+        if min(comb.chance[at - 1] for at in (order, *beside, *even)) > SHOWS:
+            continue
+        over = height[order - 1] > max(height[at - 1] for at in beside)
+        under = height[order - 1] < min((height[at - 1] for at in even), default=-math.inf)
+        missing += int(under and not over) - int(over and not under)
+    return missing
 
 
 def _told(chances: tuple[float, float], seen: bool | np.bool) -> float:
