@@ -139,11 +139,13 @@ def _fit(transforms: list[Transform], order: Index, turns: float, bend: Array, r
         used = there > SURE
         turned = (shift[used] * legendre[:, None]) @ wave.T  # (terms, orders, bins)
         turned -= own[used] * (np.sum(turned * own[used].conj(), axis=2) / size[used])[:, :, None]
-        weight = np.sqrt(2 * there / noise)[used, None]
+        share = order**2 * height * there
+        lost = 1 + bend.size / 2 * np.where(used, share, 0.0) / max(float(share[used].sum()), TINY)  # of the noise, to what is fitted
+        known = (1 - 1 / height[used]) * (1 - lost[used] / (2 * reach))  # noise lifts a line, and weighs more where chance has it low
+        weight = np.sqrt(2 * there[used] * known / noise[used])[:, None]
         turned = (2j * np.pi * (order * line)[used, None] * weight * turned).reshape(bend.size, -1)
         information += (turned @ turned.conj().T).real
         pull += (turned.conj() @ (weight * rest[used]).ravel()).real
-        share = order**2 * height * there
         typical, weighed = typical + float(share @ order), weighed + float(share.sum())
         most, tallest = np.maximum(most, there), np.maximum(tallest, height)
     if information[0, 0] <= 0:
