@@ -97,8 +97,8 @@ def test_the_stated_interval_holds_the_mean_speed_and_is_no_wider_than_it_must_b
 
     The median half width is at most 1.25 times what the bound of such a walk and the clock leave (rectangular: GUM 4.3.7).
     165 to 230 cases a stratum, two in three by a known clock: 96 % of 3 433 within, no stratum off by more than chance leaves. Where noise
-    all but hides how far the speed walks, a wander of 1e-3 at 10 dB in 1 s, 95 % of 400. Widths 0.85 to 1.22 times the least (by eighths
-    of a second a shaft wanders more smoothly than the bound takes it to).
+    all but hides how far the speed walks, at 10 dB and 1 s: 94.5 % of 600 with a wander of 1e-3, 94 % of 1 000 with 4e-3; of 2.5 s 95 % of
+    600. Widths 0.85 to 1.22 times the least (by eighths of a second a shaft wanders more smoothly than the bound takes it to).
     """
     rng = np.random.default_rng(int(1e5 * wander + 10 * noise_db + seconds) + 1_000)
     level = {1: -8, 2: 0, 3: -12, 4: -6, 6: -12}
