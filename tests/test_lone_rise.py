@@ -68,9 +68,19 @@ def test_so_many_speeds_and_heights_thought_of_make_no_chance_rise_a_resonance()
         (lone_rise_file.UNLIKE_DB, lone_rise_file.FORCE_DB, 4.0),
     ):
         cover = np.diag(np.full(29, own + lone_rise_file.OWN_DB**2)) + spread**2 * near + common**2
-        score = [lone_rise_file._score(rpm, y, np.full(29, own)) for y in rng.multivariate_normal(np.zeros(29), cover, DRAWS)]
-        assert np.mean(10 ** np.array(score)) < 1
-        assert np.mean(np.array(score) > 1) < 0.1
+        for steady in ((), (6000.0,)):
+            drawn = rng.multivariate_normal(np.zeros(29), cover, DRAWS)
+            score = [lone_rise_file._score(rpm, y, np.full(29, own), steady) for y in drawn]
+            assert np.mean(10 ** np.array(score)) < 1
+            assert np.mean(np.array(score) > 1) < 0.1
+
+
+def test_a_mode_where_other_recordings_were_made_is_sooner_believed_than_one_elsewhere():
+    slight = FORCE * (1 + 0.04 * answer(0.02))
+    pairs = [Pairing(run_up(slight, 0.1), (run_up(FORCE, 0.1),), (0.0,))]
+    there, anywhere, elsewhere = (lone_rise(pairs, steady).score for steady in ((MODE,), (), (0.7 * MODE,)))
+    assert there > anywhere + 0.5 > elsewhere + 0.5
+    assert anywhere - elsewhere < np.log10(2) + 0.01
 
 
 def test_gain_of_the_sensor_is_taken_out():

@@ -48,22 +48,25 @@ class LoneRise:
         return self.elsewhere_u95_db > FALLS_DB
 
 
-def lone_rise(pairs: Sequence[Pairing]) -> LoneRise | None:
+def lone_rise(pairs: Sequence[Pairing], steady_rpm: Sequence[float] = ()) -> LoneRise | None:
     """Compare the curves of 1x against speed; None without two that share FEWEST speeds. Of several run-ups the median one counts.
+
+    steady_rpm: speeds of the same motor's other recordings. A mode that is to explain what was met there lies there: half of what is
+    thought of beforehand, the other half anywhere.
 
     A force that changed raises 1x by one factor at all speeds; a mode that was not there raises it where it lies (Rao, Mechanical
     Vibrations, sections 3.4 and 3.7: from memory). The rise in dB is normal about either, with a factor, a speed and a height that are
     not known beforehand; what path and noise do is alike at neighbouring speeds (Rasmussen & Williams, Gaussian Processes for Machine
     Learning (2006), section 2.2 and equation 4.18).
     """
-    found = [rise for pair in pairs if (rise := _compared(pair)) is not None]
+    found = [rise for pair in pairs if (rise := _compared(pair, steady_rpm)) is not None]
     if not found:
         return None
     middle = median(rise.score for rise in found)
     return min(found, key=lambda rise: abs(rise.score - middle))
 
 
-def _compared(pair: Pairing) -> LoneRise | None:
+def _compared(pair: Pairing, steady_rpm: Sequence[float]) -> LoneRise | None:
     now = pair.reading.curve("1x")
     past = [(curve, gain) for r, gain in zip(pair.references, pair.gains_db, strict=True) if (curve := r.curve("1x")) is not None]
     if now is None or not past:
@@ -81,7 +84,7 @@ def _compared(pair: Pairing) -> LoneRise | None:
     most = int(rise.argmax())
     u95 = Z95 * np.sqrt(own)
     there, elsewhere = (float(rise[most]), float(u95[most])), (float(np.median(rise)), float(np.median(u95)))
-    return LoneRise(_score(rpm, rise, own), float(rpm[most]), *there, *elsewhere)
+    return LoneRise(_score(rpm, rise, own, steady_rpm), float(rpm[most]), *there, *elsewhere)
 
 
 def _power(curve: Curve, rpm: Array) -> Array:
@@ -90,17 +93,21 @@ def _power(curve: Curve, rpm: Array) -> Array:
     return np.array([np.interp(rpm, curve.x, curve.y**2), np.interp(rpm, curve.x, (u95 / Z95) ** 2 + TINY)])
 
 
-def _score(rpm: Array, rise: Array, own: Array) -> float:
+def _score(rpm: Array, rise: Array, own: Array, steady_rpm: Sequence[float] = ()) -> float:
     """Log10 of the odds; own: variance of each rise from the measurement itself, dB squared."""
     from scipy.stats import multivariate_normal
 
     y = _held(rise)
+    met = np.array([any(abs(math.log(middle / steady)) < STEP for steady in steady_rpm) for middle in rpm])
+    met = met if met.any() else np.ones(len(rpm), bool)
+    likely = 0.5 / len(rpm) + 0.5 * met / met.sum()  # of a mode at each speed
     near = np.exp(-np.abs(np.log(rpm[:, None] / rpm)) / ALIKE)
     each = np.diag(own + OWN_DB**2)
     rest = each + REST_DB**2 * near + REFIT_DB**2
     force = each + UNLIKE_DB**2 * near + FORCE_DB**2
     peaks = [y - _held(shape) for middle in rpm for height in PEAKS_DB for shape in _beside_a_mode(rpm / middle, height)]
-    alone = float(logsumexp(multivariate_normal.logpdf(peaks, cov=rest)) - math.log(len(peaks)))
+    each_mode = multivariate_normal.logpdf(peaks, cov=rest).reshape(len(rpm), -1)
+    alone = float(logsumexp(each_mode, b=likely[:, None] / each_mode.shape[1]))
     others = max(float(multivariate_normal.logpdf(y, cov=cover)) for cover in (rest, force))
     return (alone - others) / math.log(10)
 

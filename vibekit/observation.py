@@ -89,6 +89,7 @@ def observe(
 ) -> tuple[Observation, ...]:
     """All observations about one motor, test by test. references: its own healthy past, or (peers) other motors, in words `others`."""
     found: list[Observation] = []
+    steady = [r.speed.rpm for r in readings if r.speed.rpm and r.settings.test != "run-up"]
     for test in dict.fromkeys(r.settings.test for r in readings):
         group = [r for r in readings if r.settings.test == test]
         pairs = pair_up(group, references)
@@ -99,7 +100,7 @@ def observe(
             moved = changed(name, pairs, repeatability, peers=peers)
             if moved is not None:
                 compared.append(_from_change(moved, test, others if peers else "its healthy recordings"))
-        if test == "run-up" and not peers and (rise := lone_rise(pairs)) is not None:
+        if test == "run-up" and not peers and (rise := lone_rise(pairs, steady)) is not None:
             compared.append(_from_rise(rise))
             if rise.is_hidden:  # a mode may stand there unseen: by showing none it tells nothing
                 compared = [o for o in compared if o.name not in ("resonance", LONE) or o.step > UNCHANGED]
