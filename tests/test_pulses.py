@@ -128,6 +128,19 @@ def test_lines_of_the_shaft_are_no_defect_though_the_speed_is_off():
         assert max(scores(scrape, bearings=bearings, turns=wrong, speed_u95=0.03).values()) < 2
 
 
+@pytest.mark.parametrize("turns", [60, 600, 3000])
+def test_a_floor_that_follows_hills_leaves_noise_its_mean(turns):
+    """One block and many: the median of an exponential law is log 2 of its mean, of a gamma law nearly its mean."""
+    rng = np.random.default_rng(turns)
+    rate = 8000
+    noise = rng.exponential(1, int(turns / SHAFT_HZ * rate)).astype(np.float32)
+    at = (np.array([0.0, turns / SHAFT_HZ]), np.array([0.0, float(turns)]))
+    spectrum = envelope_spectrum(noise, rate, at, band_hz=(2000.0, 4000.0), max_order=30.0, leave_out_s=())
+    away = slice(len(spectrum.ratio) // 30, None)
+    assert spectrum.ratio[away].mean() == pytest.approx(1, abs=0.05)
+    assert 0.85 < spectrum.levelled(0.2).ratio[away].mean() <= spectrum.ratio[away].mean()
+
+
 @pytest.mark.parametrize("off", [0.98, 0.985, 1.02])
 def test_a_row_of_blade_passes_is_no_race_while_the_speed_is_not_known(off):
     # wash of five blades has no line at 1x that would place the whole orders; its fifth stood for twice an outer race's 2.65

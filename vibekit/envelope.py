@@ -41,10 +41,7 @@ class EnvelopeSpectrum:
         """The same over a floor that follows hills down to `span` orders: what echoes make of clicks at random, a hill at every multiple
         of one rate, is then no comb, and neither is a line as wide as the span.
         """
-        block = max(int(span / self.resolution), 16)
-        median_bias = np.log(2) / (1 - 1 / (3 * self.blocks)) if self.blocks > 1 else 1.0
-        hills = running_floor(self.ratio, block) / np.log(2) / median_bias
-        hills = np.maximum(hills, 1.0)
+        hills = np.maximum(_noise_floor(self.ratio, max(int(span / self.resolution), 16), self.blocks), 1.0)
         return replace(self, ratio=self.ratio / hills, unit=self.unit / hills)
 
 
@@ -100,12 +97,20 @@ def envelope_spectrum(
         part *= window
         bins = sfft.rfft(part, axis=1)[:, : len(power)]
         power += np.sum(bins.real**2 + bins.imag**2, axis=0)
-    floor = running_floor(power, max(int(FLOOR * block), 16)) / np.log(2)
     blocks = 1.0 if len(frames) == 1 else 0.95 * len(frames)  # Hann, half overlap: correlation 1/6 (Harris 1978) costs about 5 %
-    median_bias = np.log(2) / (1 - 1 / (3 * blocks)) if blocks > 1 else 1.0  # the median of a gamma law nears its mean
-    floor = np.maximum(floor * median_bias, np.finfo(float).tiny)
+    floor = np.maximum(_noise_floor(power, max(int(FLOOR * block), 16), blocks), np.finfo(float).tiny)
     unit = len(frames) * n * float(window @ window) / 4 / floor  # Parseval: half of the amplitude at its positive frequency
     return EnvelopeSpectrum(np.arange(len(power)) / block, power / floor, unit, blocks, 1 / block, band_hz, _turn_error(y, per_turn))
+
+
+def _noise_floor(power: Array, width: int, blocks: float) -> Array:
+    """Mean of noise under each bin, (n,), by the median of `width` about it; power: (n,) mean over so many blocks.
+
+    The median of an exponential law is log 2 of its mean, of a gamma law of shape k nearly 1 - 1 / (3 k) (Choi, Proc. Am. Math. Soc.
+    121 (1994) 245-251: from memory).
+    """
+    share = 1 - 1 / (3 * blocks) if blocks > 1 else float(np.log(2))
+    return np.asarray(running_floor(power, width) / share)
 
 
 def _turn_error(y: Real, per_turn: int) -> float:
