@@ -34,8 +34,9 @@ def struck(rng, order, *, scatter=0.01, swell=0.0, swell_order=1.0):
     return np.convolve(train, ring)[:N] + rng.normal(0, 0.3, N)
 
 
-def pulses(x, bearings=(BEARING,), *, turns=TURNS, speed_u95=1e-4):
-    return find_pulses(Transform.of(x.astype(np.float32), RATE), turns, bearings, top_hz=10800.0, speed_u95=speed_u95, leave_out_s=())
+def pulses(x, bearings=(BEARING,), *, turns=TURNS, speed_u95=1e-4, bare=True):
+    transform = Transform.of(x.astype(np.float32), RATE)
+    return find_pulses(transform, turns, bearings, top_hz=10800.0, speed_u95=speed_u95, leave_out_s=(), bare=bare)
 
 
 def scores(x, **how):
@@ -149,7 +150,7 @@ def test_a_row_of_blade_passes_is_no_race_while_the_speed_is_not_known(off):
         rng = np.random.default_rng(seed)
         turn = SHAFT_HZ * time + 0.2 * np.cumsum(rng.normal(0, 1, N)) / np.sqrt(RATE)
         wash = rng.normal(0, 1, N) * (1 + 0.3 * np.cos(2 * np.pi * 5 * turn))
-        found = pulses(wash, turns=(TURNS[0], off * TURNS[1]), speed_u95=0.03)
+        found = pulses(wash, turns=(TURNS[0], off * TURNS[1]), speed_u95=0.03, bare=False)
         assert max(comb.score for _, comb in (*found.combs, *found.lines)) < 2
 
 

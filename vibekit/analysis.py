@@ -185,7 +185,7 @@ def _measured(seen: Seen, track: SpeedTrack | None, settings: Settings, hums: Se
     bare = settings.test == "bare"  # under a propeller its wash pulses anywhere
     paced = None if roams or settings.test in UNSTEADY else turns  # else what is at one Hz, or another rotor's, crosses the orders
     pulses = [
-        find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air, anywhere=bare)
+        find_pulses(t, paced, settings.bearings, top_hz=top_hz, speed_u95=speed_u95, leave_out_s=seen.apart_s, echoes=in_air, bare=bare)
         for t in seen.transforms
     ]
     changing, flying = settings.test == "run-up", settings.test == "flight"

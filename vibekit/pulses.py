@@ -101,13 +101,14 @@ def find_pulses(
     speed_u95: float,
     leave_out_s: RANGES,
     echoes: bool = False,
-    anywhere: bool = True,
+    bare: bool = True,
 ) -> Pulses:
     """Look at each band of one channel.
 
     speed_u95: relative half width of the speed's interval, widens the search for combs
     echoes: the sound came by more than one way, so clicks at random draw hills, which are no comb (`EnvelopeSpectrum.levelled`)
-    anywhere: with known bearings, score every band and the whole band as it comes, too
+    bare: no propeller turns, whose wash pulses anywhere: with known bearings every band counts, and the whole band as it comes, and no
+        blade pass stands in a race's place while the speed is unsure
     """
     bands = bands_of(top_hz)
     if not bands:
@@ -125,7 +126,7 @@ def find_pulses(
     gram = kurtogram(analytic, rate, bands[0], narrowest_hz=NARROWEST_TURNS * hz, leave_out_s=leave_out_s)
     more = [*low, *([gram.band_hz] if gram and gram.band_hz and gram.band_hz not in bands else [])]
     envelopes += [squared_envelope(white, *band) for band in more]
-    as_it_comes = bool(bearings) and anywhere
+    as_it_comes = bool(bearings) and bare
     if as_it_comes:
         envelopes.append(squared_envelope(transform, *bands[0]))
         more.append(bands[0])
@@ -138,12 +139,13 @@ def find_pulses(
         return Pulses(clicking[loudest], clicks, None, (), (), (), (), None)
     plain = [spectra.pop()] if as_it_comes else []
     turn, unsure = _shaft(spectra, speed_u95)
+    astray = np.empty(0) if bare else _astray(unsure, spectra[0].resolution)
     even, plain = ([s.levelled(HILLS) if echoes else s for s in each] for each in (spectra, plain))
     once = max((_once_a_turn(s) for s in spectra[: len(bands)]), key=lambda q: q.value)
     if bearings:
-        found_combs = _known(even, plain, bearings, turn, unsure, hz)
+        found_combs = _known(even, plain, bearings, turn, unsure, astray, hz)
         return Pulses(clicking[loudest], clicks, once, *found_combs, (), spectra[0])
-    combs, shares = _unknown(spectra, turn, unsure, hz)
+    combs, shares = _unknown(spectra, turn, astray, hz)
     return Pulses(clicking[loudest], clicks, once, combs, (), (), shares, spectra[0])
 
 
@@ -277,12 +279,17 @@ def _apart(evidences: list[Evidence], whole: Array, missing: int) -> list[Eviden
 
 
 def _known(
-    spectra: list[EnvelopeSpectrum], plain: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], turn: float, unsure: float, hz: float
+    spectra: list[EnvelopeSpectrum],
+    plain: list[EnvelopeSpectrum],
+    bearings: tuple[Bearing, ...],
+    turn: float,
+    unsure: float,
+    astray: Array,
+    hz: float,
 ) -> tuple[Combs, Combs, Combs]:
     """The comb of each part; lines that the strongest accounts for are taken from the others. plain: of the band as it comes."""
     whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), turn * np.arange(1.0, TOP_ORDER + 1)])
     slip = (turn * (1 + SLIP[0] - unsure) - 1, turn * (1 + SLIP[1] + unsure) - 1)
-    astray = _astray(unsure, spectra[0].resolution)
 
     def free(some: list[EnvelopeSpectrum]) -> list[Evidence]:
         evidences = [
@@ -307,12 +314,11 @@ def _known(
     return tuple(found.items()), lines, tuple(anywhere)
 
 
-def _unknown(spectra: list[EnvelopeSpectrum], turn: float, unsure: float, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
+def _unknown(spectra: list[EnvelopeSpectrum], turn: float, astray: Array, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
     """The comb of whichever race or ball of a small bearing, geometry not known, and which of them it may be."""
     half = np.outer([1.0, turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
     whole, half = half[:, ::2].ravel(), half.ravel()
     near = (half[:, None] + np.arange(-NEAR_WHOLE, NEAR_WHOLE, 2 * spectra[0].resolution)).ravel()
-    astray = _astray(unsure, spectra[0].resolution)
     evidences = [
         Evidence.of(spectrum.levelled(HILLS), half, SKIRTS)
         .without(near, 0.0)
