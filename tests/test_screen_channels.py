@@ -1,12 +1,16 @@
 """Channels that say nothing: dead ones, copies, tacho and telemetry."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tests.machine_sounds import bench, recorded
 from tests.screened import ANY, RATE, found
+from vibekit.analysis import analyze
 from vibekit.recording import Channel, Recording
 from vibekit.screening import screen
+from vibekit.settings import Settings
 
 
 def test_channels_that_are_dead_or_copies_are_named():
@@ -17,6 +21,20 @@ def test_channels_that_are_dead_or_copies_are_named():
     assert not {"copies", "dead-channel"} & found(recorded([x, other], RATE)).keys()
     both = recorded([np.clip(x, -0.05, 0.05), other], RATE)
     assert "of channel 1 are cut flat" in screen(both, ANY).problems[0].detail
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("value", [0.0, 0.2])
+def test_a_dead_channel_is_left_out_as_it_is_said(value):
+    _, x = bench(0)
+    one, two = recorded([x], RATE), recorded([x, np.full(x.size, value)], RATE)
+    alone, beside = (
+        analyze(one, Settings("bare")),
+        analyze(replace(two, samples=np.stack([one.samples[0], two.samples[1]])), Settings("bare")),
+    )
+    assert alone.quantities
+    assert (beside.speed, beside.quantities, beside.orders, beside.powers) == (alone.speed, alone.quantities, alone.orders, alone.powers)
+    assert any("channel 2: one value throughout" in line for line in beside.log)
 
 
 @pytest.mark.parametrize(

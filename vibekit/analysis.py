@@ -64,6 +64,8 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     if look is None or not screening.usable:
         return _reading(recording, settings, screening, SpeedResult("none"))
     part = slice(*look.steady.part)
+    if dead := _dead(recording, part):
+        recording = recording.without(dead, "one value throughout")
     by_hand = settings.test == "hand-spin"
     spin = listen(recording, settings, part) if by_hand else None
     whole = _transforms(recording, part)
@@ -100,6 +102,13 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     measured = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings, hums)
     quantities, curves = (*measured.quantities, *spin_quantities(spin, seen.transforms)), (*measured.curves, *spin_curves(spin))
     return _reading(seen.recording, settings, screening, speed, replace(measured, quantities=quantities, curves=curves))
+
+
+def _dead(recording: Recording, part: slice) -> list[int]:
+    """Vibration channels that hold one value throughout, where others do not: a plug that is out would halve what the others measure."""
+    rows = recording.rows("vibration")
+    dead = [row for row in rows if np.ptp(recording.samples[row, part]) == 0]
+    return dead if len(dead) < len(rows) else []
 
 
 def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Transform], hums: Sequence[Hum]) -> SpeedTrack | None:

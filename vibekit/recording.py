@@ -1,5 +1,6 @@
 """A recording: samples with their rate, the role and unit of each channel, and where they came from."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Literal, get_args
@@ -131,6 +132,13 @@ class Recording:
     def rows(self, role: Role) -> list[int]:
         """Indices of the channels with this role, in file order."""
         return [i for i, channel in enumerate(self.channels) if channel.role == role]
+
+    def without(self, rows: Sequence[int], why: str) -> "Recording":
+        """The same recording less these channels; the log names them and says why."""
+        kept = [row for row in range(len(self.channels)) if row not in rows]
+        taken = replace(self.taken, samples=self.taken.samples[kept]) if self.taken else None
+        left = replace(self, samples=self.samples[kept], channels=tuple(self.channels[row] for row in kept), taken=taken)
+        return left.with_log(f"left out channel {', '.join(self.channels[row].name for row in rows)}: {why}")
 
     def with_log(self, line: str) -> "Recording":
         """The same recording with one more line in its log."""
