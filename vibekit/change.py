@@ -17,6 +17,7 @@ from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
 from vibekit.normal import Z95
 from vibekit.reading import LinePower, Quantity, Reading
 from vibekit.repeatability import LEAST_UNKNOWN, Repeatability, Spread
+from vibekit.settings import Test
 
 Array = npt.NDArray[np.float64]
 NEAR = 0.03  # references within this relative distance of the nearest speed count alike
@@ -294,9 +295,12 @@ def change(
     return changed(name, pair_up(readings, references), repeatability, peers=peers)
 
 
-def changed(name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool = False) -> Change | None:
+def changed(
+    name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool = False, test: Test | None = None
+) -> Change | None:
     """What readings of one motor under one test, each beside its references, say together.
 
+    test: which it is taken to be where it was not said
     peers: the references are other motors, not this one's past: the median is taken, and motors differ among themselves
     Lines are compared by amplitude, all else by level in dB. Of a group in which any one line may stand out, the one that does most is
     given, its chance corrected for having been picked (Sidak, J. Am. Stat. Assoc. 62 (1967) 626-633); of a row in which each moves a
@@ -305,12 +309,14 @@ def changed(name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *
     if not pairs:
         return None
     settings = pairs[0].reading.settings
-    spread = repeatability.of(name, settings.test, settings.sensor)
+    test = settings.test or test
+    spread = repeatability.of(name, test, settings.sensor)
+    between = SITTING_DB**2 if name in BROADBAND else FLOWN**2 if name in LINES and test == "flight" else 0.0
     if name not in LINES:
-        return _changed(name, [(m, p) for p in pairs if (m := match_levels(p, name, peers=peers))], spread, peers=peers)
+        return _changed(name, [(m, p) for p in pairs if (m := match_levels(p, name, peers=peers))], spread, between, peers=peers)
 
     def moved(orders: Sequence[float]) -> Change | None:
-        return _changed(name, [(m, p) for p in pairs if (m := match_lines(p, orders, peers=peers))], spread, peers=peers)
+        return _changed(name, [(m, p) for p in pairs if (m := match_lines(p, orders, peers=peers))], spread, between, peers=peers)
 
     orders = group(name, settings)
     together = moved(orders)
@@ -330,8 +336,8 @@ def _speeds(matched: Sequence[tuple[Match, Pairing]]) -> int:
     return 1 + sum(after > (1 + NEAR) * before for before, after in pairwise(rpm))
 
 
-def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread, *, peers: bool) -> Change | None:
-    """The change that the matches make together.
+def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread, sitting: float, *, peers: bool) -> Change | None:
+    """The change that the matches make together. sitting: variance from one sitting, or flight, to the next.
 
     The spread of one recording is learned from repeats among the references and from the scatter of the shifts, starting from `prior`
     (moderated t: Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3). It is never taken below the interval of the readings themselves,
@@ -362,8 +368,6 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     measured = float(np.mean([m.noise for m, _ in matched]))
     variance = max((prior.worth * prior.deviation**2 + squares) / degrees, measured)
     degrees /= max(1 - measured / variance, LEAST_UNKNOWN) ** 2
-    flown = name in LINES and matched[0][1].reading.settings.test == "flight"
-    sitting = SITTING_DB**2 if name in BROADBAND else FLOWN**2 if flown else 0.0
     between = sitting + float(np.mean([m.uneven for m, _ in matched])) + (prior.spread**2 * (1 + 1 / len(used)) if peers else 0.0)
     error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
     if name not in LINES:

@@ -10,11 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from vibekit.made_table import rows_of, table_text
-from vibekit.observation import COMB, COMBS, STEPS, WAYS, Observation
+from vibekit.observation import COMB, COMBS, STEPS, UNSAID, WAYS, Observation
 
 Array = npt.NDArray[np.float64]
 STRUCK = ("bearing-outer", "bearing-inner", "bearing-ball")
-UNSAID = ("bare", "prop", "flight")
 # a comb's score s is a likelihood ratio's logarithm: whatever the machine, chance reaches it at most once in 10^s (Markov's inequality)
 CHANCE_OF_COMB = np.array([0.0, 0.0, *-np.diff([10.0**-edge for edge in COMB]), 10.0 ** -COMB[-1]])
 UNFORESEEN = 0.01  # share of cases taken to be unlike anything on the rig: any step is then equally likely
@@ -56,7 +55,7 @@ class Likelihoods:
         each = self.weighed(clue.name, test, clue.way)
         if each is None:
             return None
-        whole, part = divmod(clue.place, 1)
+        whole, part = divmod(clue.place(test), 1)
         below = int(whole)
         return np.asarray(each[:, below] ** (1 - part) * each[:, min(below + 1, len(STEPS) - 1)] ** part)
 

@@ -6,7 +6,7 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from vibekit.change import CHANGES, Change, changed, pair_up
+from vibekit.change import CHANGES, Change, Pairing, changed, pair_up
 from vibekit.evidence import agreed, either, grown
 from vibekit.line_groups import ALL_ALIKE, ONE_BY_ONE
 from vibekit.lone_rise import LoneRise, lone_rise
@@ -14,6 +14,7 @@ from vibekit.pulses import LINES
 from vibekit.reading import Reading, values_of
 from vibekit.recording import Sensor
 from vibekit.repeatability import Repeatability
+from vibekit.settings import Test
 from vibekit.wording import decibels
 
 STEPS = ("falls", "unchanged", "faint", "slight", "clear", "strong", "extreme")
@@ -25,6 +26,7 @@ COMB = (0.5, CLEAR, 3.0, 5.0, 8.0)  # log10 of how much likelier the pulses are 
 COMBS = ("outer race", "inner race", "ball", "cage", "defect comb")
 # quantities that need no reference, with the edges of faint, slight, clear, strong and extreme
 SCORES = {"impulsiveness": (0.4, 1.0, 2.0, 4.0, 8.0)} | dict.fromkeys(COMBS, COMB)
+UNSAID: tuple[Test, ...] = ("bare", "prop", "flight")  # what a test may be that was not said
 QUIET_DB = 0.2  # clicks of the past that explain nothing: of sound motors of the rig, 85 in 100 show less
 LONE = "lone rise"
 LONE_EDGES = (-1.0, 0.0, 1.0, 2.0, 3.5, 5.0)  # log10 of the odds of a resonance against a force, or against nothing
@@ -62,6 +64,7 @@ class Observation:
 
     test: the test it was seen in, None when not said; step: index into STEPS; text: in words, with the number
     value: in standard deviations of repeating, or the score itself; way: how the sensor came by it, None when not said
+    if_test: the value that it has if the test, where it was not said, was this one, under which repeating does more or less
     """
 
     name: str
@@ -70,13 +73,15 @@ class Observation:
     text: str
     value: float
     way: Way | None = None
+    if_test: tuple[tuple[Test, float], ...] = ()
 
-    @property
-    def place(self) -> float:
-        """Where among the steps it lies, as an index that may fall between two: a change is as near to each as its value."""
+    def place(self, test: str | None) -> float:
+        """Where among the steps it lies under a test, as an index that may fall between two: a change is as near to each as its value."""
+        value = next((each for name, each in self.if_test if name == test), self.value)
         if self.name in SCORES or self.name == LONE or _step(self.value, CHANGE_EDGES) != self.step:
             return float(self.step)
-        return float(np.interp(self.value, CHANGE_MIDDLES, range(len(STEPS))))
+        least = UNCHANGED if self.name in ONE_BY_ONE else 0
+        return max(float(np.interp(value, CHANGE_MIDDLES, range(len(STEPS)))), least)
 
 
 def observe(
@@ -99,7 +104,8 @@ def observe(
                 continue
             moved = changed(name, pairs, repeatability, peers=peers)
             if moved is not None:
-                compared.append(_from_change(moved, test, others if peers else "its healthy recordings"))
+                seen = _from_change(moved, test, others if peers else "its healthy recordings")
+                compared.append(seen if test else replace(seen, if_test=_if_test(name, pairs, repeatability, peers=peers)))
         if test == "run-up" and not peers and (rise := lone_rise(pairs, steady)) is not None:
             compared.append(_from_rise(rise))
             if rise.is_hidden:  # a mode may stand there unseen: by showing none it tells nothing
@@ -110,6 +116,12 @@ def observe(
     sensors = {r.settings.sensor for r in readings}
     way = _way(sensors.pop()) if len(sensors) == 1 else None
     return tuple(replace(o, way=way) for o in _explained(found))
+
+
+def _if_test(name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool) -> tuple[tuple[Test, float], ...]:
+    """See Observation.if_test."""
+    under = [(test, changed(name, pairs, repeatability, peers=peers, test=test)) for test in UNSAID]
+    return tuple((test, moved.z) for test, moved in under if moved is not None)
 
 
 def _way(sensor: Sensor | None) -> Way | None:
