@@ -8,14 +8,19 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
+from vibekit.change import CHANGES
 from vibekit.made_table import rows_of, table_text
-from vibekit.observation import COMB, COMBS, STEPS, UNSAID, WAYS, Observation
+from vibekit.observation import CHANGE_EDGES, COMB, COMBS, STEPS, UNSAID, WAYS, Observation
 
 Array = npt.NDArray[np.float64]
 STRUCK = ("bearing-outer", "bearing-inner", "bearing-ball")
 # a comb's score s is a likelihood ratio's logarithm: whatever the machine, chance reaches it at most once in 10^s (Markov's inequality)
 CHANCE_OF_COMB = np.array([0.0, 0.0, *-np.diff([10.0**-edge for edge in COMB]), 10.0 ** -COMB[-1]])
+# A change is in standard deviations of repeating, so in normal deviates. Flights of the rig are flown alike, those of a pilot are not: in
+# flight none of the steps is rarer than of a deviate by chance
+CHANCE_OF_CHANGE = np.array([0.0, 0.0, *np.diff(ndtr(CHANGE_EDGES[1:])), ndtr(-CHANGE_EDGES[-1])])
 UNFORESEEN = 0.01  # share of cases taken to be unlike anything on the rig: any step is then equally likely
 
 
@@ -47,7 +52,11 @@ class Likelihoods:
         table = self.table(name, test, way)
         if table is None:
             return None
-        chance = np.maximum(table, CHANCE_OF_COMB) if name in COMBS else (1 - UNFORESEEN) * table + UNFORESEEN / len(STEPS)
+        if name in COMBS:
+            chance = np.maximum(table, CHANCE_OF_COMB)
+        else:
+            least = CHANCE_OF_CHANGE if test == "flight" and name in CHANGES else 0.0
+            chance = (1 - UNFORESEEN) * np.maximum(table, least) + UNFORESEEN / len(STEPS)
         return np.asarray(chance ** self.trust.get(name, 1.0))
 
     def chances(self, clue: Observation, test: str) -> Array | None:
