@@ -298,9 +298,8 @@ def change(
 def changed(
     name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool = False, test: Test | None = None
 ) -> Change | None:
-    """What readings of one motor under one test, each beside its references, say together.
+    """What readings of one motor under one test, each beside its references, say together. test: where none was said, which it may be.
 
-    test: which it is taken to be where it was not said
     peers: the references are other motors, not this one's past: the median is taken, and motors differ among themselves
     Lines are compared by amplitude, all else by level in dB. Of a group in which any one line may stand out, the one that does most is
     given, its chance corrected for having been picked (Sidak, J. Am. Stat. Assoc. 62 (1967) 626-633); of a row in which each moves a
