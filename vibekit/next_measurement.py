@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from vibekit.catalogue import load_catalogue
 from vibekit.change import CHANGES
-from vibekit.likelihood import UNSAID, Likelihoods
-from vibekit.observation import LONE, SCORES, Observation
+from vibekit.likelihood import Likelihoods
+from vibekit.observation import LONE, SCORES, UNSAID, Observation
 from vibekit.questions import QUESTIONS, Question
 from vibekit.settings import Settings, Test
 

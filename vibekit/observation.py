@@ -106,8 +106,8 @@ def observe(
                 continue
             moved = changed(name, pairs, repeatability, peers=peers)
             if moved is not None:
-                seen = _from_change(moved, test, others if peers else "its healthy recordings")
-                compared.append(seen if test else replace(seen, if_test=_if_test(name, pairs, repeatability, peers=peers)))
+                if_test = () if test else _if_test(name, pairs, repeatability, peers=peers)
+                compared.append(replace(_from_change(moved, test, others if peers else "its healthy recordings"), if_test=if_test))
         if test == "run-up" and not peers and (rise := lone_rise(pairs, steady)) is not None:
             compared.append(_from_rise(rise))
             if rise.is_hidden:  # a mode may stand there unseen: by showing none it tells nothing
