@@ -298,9 +298,9 @@ def change(
 def changed(
     name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool = False, test: Test | None = None
 ) -> Change | None:
-    """What readings of one motor under one test, each beside its references, say together. test: where none was said, which it may be.
+    """What readings of one motor under one test, each beside its references, say together.
 
-    peers: the references are other motors, not this one's past: the median is taken, and motors differ among themselves
+    test: where none was said, which it may be; peers: the references are other motors, not its past: they differ, so the median is taken
     Lines are compared by amplitude, all else by level in dB. Of a group in which any one line may stand out, the one that does most is
     given, its chance corrected for having been picked (Sidak, J. Am. Stat. Assoc. 62 (1967) 626-633); of a row in which each moves a
     little, the sum of their deviates (Stouffer et al., The American Soldier, vol. 1 (1949)). None when nothing can be compared.
@@ -308,8 +308,7 @@ def changed(
     if not pairs:
         return None
     settings = pairs[0].reading.settings
-    test = settings.test or test
-    spread = repeatability.of(name, test, settings.sensor)
+    spread = repeatability.of(name, test := settings.test or test, settings.sensor)
     between = SITTING_DB**2 if name in BROADBAND else FLOWN**2 if name in LINES and test == "flight" else 0.0
     if name not in LINES:
         return _changed(name, [(m, p) for p in pairs if (m := match_levels(p, name, peers=peers))], spread, between, peers=peers)
