@@ -31,10 +31,7 @@ SHOW = 0.45, 0.02  # of loose and of other bare motors, so many have such a 2x (
 # chance that a further even order that shows stands over the odd ones on both its sides, of a loose motor, whose blows feed all its
 # multiples (220 of 282 orders of the rig's, 69 of 86 before), and of another: 0.38 where nothing favours them (74 of 194 of the rig's, 34
 # of 89 drawn), more as real motors pull twice a turn
-FEEDS_ALL = 0.8, 0.45
-# chance that six of the first eight odd orders show and more, as blows are short: of loose motors of the rig 34 of 70, of other ones 7 of
-# 160, of those of `tests/shaft_sounds.py`, whose orders hardly fall, 16 of 29; real motors lie between
-SHORT, MOST_SHOW = (0.5, 0.2), 6
+FEEDS_ALL = 0.8, 0.5
 # odds of a loose motor where an odd multiple of the blades stands lower than the orders beside it and than the even multiples next to it,
 # and of another where it stands higher: chances 0.54 and 0.07, 0.06 and 0.52 (193 orders of loose motors of the rig, 388 of others and
 # of drawn ones); less than these say, as one resonance lifts or sinks several
@@ -117,8 +114,6 @@ def half_orders(comb: Comb, settings: Settings) -> float:
         loose, high_ones = (math.log(share / (1 - share)) for share in (2 * LOOSE, BLADED_HALVES))
         return max(loose + told, high_ones + min(told, 0.0)) if stands else loose + told  # what stands high leaves the odd ones low
     odds = math.log(LOOSE / (1 - LOOSE)) + _told(SHOW, stands)
-    if np.count_nonzero(comb.chance[:16:2] < SHOWS) >= MOST_SHOW:
-        odds += _told(SHORT, True)  # fewer tell little: noise may hide the rest
     for order in (4, 6, 8, 10) if stands else (2, 4, 6, 8, 10):
         if comb.chance[order - 1] < SHOWS:
             odds += _told(FEEDS_ALL, height[order - 1] > max(height[order - 2], height[order]))
