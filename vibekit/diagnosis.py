@@ -25,6 +25,10 @@ NARROW_HZ = 2000.0  # a sensor that samples slower sees little but 1x
 # a bad ball strikes where the load is, and the cage carries it through there once in its turn: lines of the cage alone may be a ball's
 # (Randall & Antoni, Mech. Syst. Signal Process. 25 (2011) 485-520, section 2)
 MAY_BE: Mapping[str, tuple[str, ...]] = {"bearing-cage": ("bearing-ball",)}
+# a joint with slack or a spring that is not straight answers a strong 1x with a 2x that grows as its square (Nayfeh & Mook, Nonlinear
+# Oscillations (1979), section 4.1: from memory); at one speed that looks as a bent shaft does
+MAY_BE_AT_ONE_SPEED: Mapping[str, tuple[str, ...]] = {"bent-shaft": ("rotor-imbalance",)}
+APART = 0.1  # speeds nearer to each other than this count as one
 OPEN = 0.05  # explanations at least this probable are named where none is clear
 WORTH_MORE = 0.3  # bits from which a measurement is asked for though a condition is concluded
 LEAST_WEIGHT = 0.1  # evidence that shifts the odds by less is not worth a sentence
@@ -243,7 +247,7 @@ def _conclude(
         left = listed([catalogue[n].words for n in ranked[1:] if n == rival.condition or chance[n] >= OPEN])
         return _undecided(catalogue, position, f"Nothing stands out, but not ruled out: {left}.", rival.next_step)
     if chance[best.condition] >= SURE:
-        alike = MAY_BE.get(best.condition, ())
+        alike = MAY_BE.get(best.condition, ()) or (MAY_BE_AT_ONE_SPEED.get(best.condition, ()) if _at_one_speed(usable) else ())
         in_all = chance[best.condition] + sum(chance[n] for n in alike)
         return Conclusion(best.condition, in_all, position, best.part, best.action, best.why, best.next_step, alike)
     kindred = [n for n in ranked if catalogue[n].group == best.group or catalogue[n].action == best.action]
@@ -259,6 +263,12 @@ def _conclude(
     ]
     open_ = _undecided(catalogue, position, f"These explain what was measured: {listed(explains)}.", best.next_step)
     return replace(open_, probability=1 - chance["healthy"])
+
+
+def _at_one_speed(usable: Sequence[Reading]) -> bool:
+    """Steady recordings that all have one speed."""
+    rpm = [r.speed.rpm for r in usable if r.speed.rpm]
+    return all(r.settings.test != "run-up" for r in usable) and (not rpm or max(rpm) < (1 + APART) * min(rpm))
 
 
 def _race_matters(best: Condition, usable: Sequence[Reading]) -> bool:
