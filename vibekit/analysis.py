@@ -30,6 +30,7 @@ from vibekit.reading import Curve, LinePower, OrderLine, Quantity, Reading, Spee
 from vibekit.recording import Recording, Samples
 from vibekit.rotors import rotor_tracks
 from vibekit.run_up import measure_run_up
+from vibekit.screen.basics import dead_channels
 from vibekit.screen.blade_pass import check_blade_pass
 from vibekit.screening import Screening, gravest_first, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
@@ -64,8 +65,8 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     if look is None or not screening.usable:
         return _reading(recording, settings, screening, SpeedResult("none"))
     part = slice(*look.steady.part)
-    if dead := _dead(recording, part):
-        recording = recording.without(dead, "one value throughout")
+    if (dead := dead_channels(recording, part)) and len(dead) < len(recording.rows("vibration")):
+        recording = recording.without(dead, "one value throughout")  # it would halve what the others measure
     by_hand = settings.test == "hand-spin"
     spin = listen(recording, settings, part) if by_hand else None
     whole = _transforms(recording, part)
@@ -102,13 +103,6 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     measured = _measured(replace(seen, apart_s=(*seen.apart_s, *spin.apart_s)), track, settings, hums)
     quantities, curves = (*measured.quantities, *spin_quantities(spin, seen.transforms)), (*measured.curves, *spin_curves(spin))
     return _reading(seen.recording, settings, screening, speed, replace(measured, quantities=quantities, curves=curves))
-
-
-def _dead(recording: Recording, part: slice) -> list[int]:
-    """Vibration channels that hold one value throughout, where others do not: a plug that is out would halve what the others measure."""
-    rows = recording.rows("vibration")
-    dead = [row for row in rows if np.ptp(recording.samples[row, part]) == 0]
-    return dead if len(dead) < len(rows) else []
 
 
 def _shaft(recording: Recording, settings: Settings, part: slice, whole: list[Transform], hums: Sequence[Hum]) -> SpeedTrack | None:

@@ -14,7 +14,8 @@ from vibekit.next_measurement import BLADES, Reach, bits_of_counting, next_measu
 from vibekit.observation import LONE, Observation, observe
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, load_repeatability
-from vibekit.speed_evidence import over_speeds
+from vibekit.settings import feels_propeller
+from vibekit.speed_evidence import APART, over_speeds
 from vibekit.wording import conclusion_words, listed, sentence
 
 SURE = 0.60  # probability from which a condition is concluded, or what calls for the same action or is work on the same part, together
@@ -28,7 +29,6 @@ MAY_BE: Mapping[str, tuple[str, ...]] = {"bearing-cage": ("bearing-ball",)}
 # a joint with slack or a spring that is not straight answers a strong 1x with a 2x that grows as its square (Nayfeh & Mook, Nonlinear
 # Oscillations (1979), section 4.1: from memory); at one speed that looks as a bent shaft does
 MAY_BE_AT_ONE_SPEED: Mapping[str, tuple[str, ...]] = {"bent-shaft": ("rotor-imbalance",)}
-APART = 0.1  # speeds nearer to each other than this count as one
 OPEN = 0.05  # explanations at least this probable are named where none is clear
 WORTH_MORE = 0.3  # bits from which a measurement is asked for though a condition is concluded
 LEAST_WEIGHT = 0.1  # evidence that shifts the odds by less is not worth a sentence
@@ -167,7 +167,7 @@ def _shared_out(
     Late damage of a bearing and a broken rotor bar raise 1x as well as an unbalance does (common practice, no source). Soundness keeps
     its chance; the rest have theirs by how frequent they are, but for the propeller's where none was on.
     """
-    off = ("propeller", "propeller fixing") if all(r.settings.test in ("bare", "hand-spin") for r in usable) else ()
+    off = ("propeller", "propeller fixing") if not any(feels_propeller(r.settings.test) for r in usable) else ()
     share = {name: p for name, p in prior.items() if name != "healthy" and catalogue[name].part not in off}
     wrong = (1 - chance["healthy"]) / sum(share.values())
     return {name: chance["healthy"] if name == "healthy" else wrong * share.get(name, 0.0) for name in chance}

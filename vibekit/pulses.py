@@ -138,14 +138,13 @@ def find_pulses(
     if not spectra:
         return Pulses(clicking[loudest], clicks, None, (), (), (), (), None)
     plain = [spectra.pop()] if as_it_comes else []
-    turn, unsure = _shaft(spectra, speed_u95)
-    astray = np.empty(0) if bare else _astray(unsure, spectra[0].resolution)
+    shaft = _shaft(spectra, speed_u95, hz, bare=bare)
     even, plain = ([s.levelled(HILLS) if echoes else s for s in each] for each in (spectra, plain))
     once = max((_once_a_turn(s) for s in spectra[: len(bands)]), key=lambda q: q.value)
     if bearings:
-        found_combs = _known(even, plain, bearings, turn, unsure, astray, hz)
+        found_combs = _known(even, plain, bearings, shaft)
         return Pulses(clicking[loudest], clicks, once, *found_combs, (), spectra[0])
-    combs, shares = _unknown(spectra, turn, astray, hz)
+    combs, shares = _unknown(spectra, shaft)
     return Pulses(clicking[loudest], clicks, once, combs, (), (), shares, spectra[0])
 
 
@@ -224,23 +223,38 @@ def _comb(logs: Logs, bands: int, *, every: bool = False) -> Comb:
     return Comb(float(pattern.order[log.argmax()]), float(log_mean(each[:kept]) / np.log(10)))
 
 
-def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float) -> tuple[float, float]:
-    """By what factor whole orders stand off their places, and the relative half width of what is left unknown of the speed."""
+@dataclass(frozen=True, slots=True)
+class _Shaft:
+    """What is known of the shaft under envelope spectra.
+
+    turn: factor by which whole orders stand off their places; unsure: relative half width of what is left unknown of the speed
+    hz: its mean speed; bare: no propeller turns
+    """
+
+    turn: float
+    unsure: float
+    hz: float
+    bare: bool
+
+    def strangers(self, spectrum: EnvelopeSpectrum) -> Array:
+        """Orders, (n,), of lines that are no bearing's: those at which the mains pulse, and while the speed is not known better than
+        `unsure` all at which a whole order may stand under a propeller. A row of blade passes alone does not place them, and stood for
+        the second multiple of an outer race.
+        """
+        mains = _mains(spectrum, self.hz)
+        if self.bare or self.unsure <= SURE:
+            return mains
+        reach = (np.arange(k * (1 - self.unsure), k * (1 + self.unsure), 2 * spectrum.resolution) for k in np.arange(1.0, TOP_ORDER + 1))
+        return np.concatenate([mains, *reach])
+
+
+def _shaft(spectra: list[EnvelopeSpectrum], speed_u95: float, hz: float, *, bare: bool) -> _Shaft:
+    """Whole orders are placed by their own lines where the speed does not place them and these show."""
     if speed_u95 < SURE:
-        return 1.0, speed_u95
+        return _Shaft(1.0, speed_u95, hz, bare)
     pattern = Pattern("shaft", np.arange(1 - 1.5 * speed_u95, 1 + 1.5 * speed_u95, spectra[0].resolution / 4))
     comb = _comb(_logs([Evidence.of(spectrum, np.array([0.0]), 0.0) for spectrum in spectra], [pattern]), len(spectra))
-    return (comb.order, SURE) if comb.score > SHOWS else (1.0, speed_u95)
-
-
-def _astray(unsure: float, resolution: float) -> Array:
-    """Where whole orders may stand while the speed is not known better than this: orders, (n,), close together.
-
-    A row of blade passes alone does not place them, and stood for the second multiple of an outer race.
-    """
-    if unsure <= SURE:
-        return np.empty(0)
-    return np.concatenate([np.arange(k * (1 - unsure), k * (1 + unsure), 2 * resolution) for k in np.arange(1.0, TOP_ORDER + 1)])
+    return _Shaft(comb.order, SURE, hz, bare) if comb.score > SHOWS else _Shaft(1.0, speed_u95, hz, bare)
 
 
 def _mains(spectrum: EnvelopeSpectrum, hz: float) -> Array:
@@ -279,23 +293,14 @@ def _apart(evidences: list[Evidence], whole: Array, missing: int) -> list[Eviden
 
 
 def _known(
-    spectra: list[EnvelopeSpectrum],
-    plain: list[EnvelopeSpectrum],
-    bearings: tuple[Bearing, ...],
-    turn: float,
-    unsure: float,
-    astray: Array,
-    hz: float,
+    spectra: list[EnvelopeSpectrum], plain: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], shaft: _Shaft
 ) -> tuple[Combs, Combs, Combs]:
     """The comb of each part; lines that the strongest accounts for are taken from the others. plain: of the band as it comes."""
-    whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), turn * np.arange(1.0, TOP_ORDER + 1)])
-    slip = (turn * (1 + SLIP[0] - unsure) - 1, turn * (1 + SLIP[1] + unsure) - 1)
+    whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), shaft.turn * np.arange(1.0, TOP_ORDER + 1)])
+    slip = (shaft.turn * (1 + SLIP[0] - shaft.unsure) - 1, shaft.turn * (1 + SLIP[1] + shaft.unsure) - 1)
 
     def free(some: list[EnvelopeSpectrum]) -> list[Evidence]:
-        evidences = [
-            Evidence.of(spectrum, whole, SKIRTS).without(np.concatenate([_mains(spectrum, hz), astray]), NEAR_WHOLE) for spectrum in some
-        ]
-        return _apart(evidences, whole, 0)
+        return _apart([Evidence.of(spectrum, whole, SKIRTS).without(shaft.strangers(spectrum), NEAR_WHOLE) for spectrum in some], whole, 0)
 
     evidences = free(spectra)
     sets = [list(fitting) for fitting in zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True)]
@@ -314,15 +319,13 @@ def _known(
     return tuple(found.items()), lines, tuple(anywhere)
 
 
-def _unknown(spectra: list[EnvelopeSpectrum], turn: float, astray: Array, hz: float) -> tuple[Combs, tuple[tuple[str, float], ...]]:
+def _unknown(spectra: list[EnvelopeSpectrum], shaft: _Shaft) -> tuple[Combs, tuple[tuple[str, float], ...]]:
     """The comb of whichever race or ball of a small bearing, geometry not known, and which of them it may be."""
-    half = np.outer([1.0, turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
+    half = np.outer([1.0, shaft.turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
     whole, half = half[:, ::2].ravel(), half.ravel()
     near = (half[:, None] + np.arange(-NEAR_WHOLE, NEAR_WHOLE, 2 * spectra[0].resolution)).ravel()
     evidences = [
-        Evidence.of(spectrum.levelled(HILLS), half, SKIRTS)
-        .without(near, 0.0)
-        .without(np.concatenate([_mains(spectrum, hz), astray]), NEAR_WHOLE)
+        Evidence.of(spectrum.levelled(HILLS), half, SKIRTS).without(near, 0.0).without(shaft.strangers(spectrum), NEAR_WHOLE)
         for spectrum in spectra
     ]
     evidences = _apart(evidences, whole, 1)

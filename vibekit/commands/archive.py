@@ -16,6 +16,7 @@ from vibekit.moment import local
 if TYPE_CHECKING:
     from vibekit.archive import Archive
     from vibekit.capture.waiting import Waiting
+    from vibekit.exchange import Moved
     from vibekit.kept import KeptReading
     from vibekit.reading import Reading
 
@@ -196,8 +197,12 @@ def _export(archive: "Archive", args: argparse.Namespace) -> int:
     moved = take_out(archive, Path(args.file), args.crafts, progress)
     if args.json:
         return _print("vibekit.export/1", file=args.file, rows=moved.rows, files=moved.files)
-    print(f"{args.file}: crafts {moved.rows['craft']}, readings {moved.rows['reading']}, files {moved.files}")
+    print(f"{args.file}: {_counts(moved)}")
     return 0
+
+
+def _counts(moved: "Moved") -> str:
+    return f"crafts {moved.rows['craft']}, readings {moved.rows['reading']}, files {moved.files}"
 
 
 def _import(archive: "Archive", args: argparse.Namespace) -> int:
@@ -206,8 +211,7 @@ def _import(archive: "Archive", args: argparse.Namespace) -> int:
     moved = take_in(archive, Path(args.file), progress)
     if args.json:
         return _print("vibekit.import/1", file=args.file, rows=moved.rows, files=moved.files, known=moved.known)
-    new = f"crafts {moved.rows['craft']}, readings {moved.rows['reading']}, files {moved.files}"
-    print(f"{args.file}: new: {new}; what was here already stays as it is" if moved.known else f"{args.file}: new: {new}")
+    print(f"{args.file}: new: {_counts(moved)}{'; what was here already stays as it is' if moved.known else ''}")
     return 0
 
 

@@ -19,6 +19,11 @@ SAME = 1e-6  # 1 - correlation of two channels that are copies
 SOME = 60_000
 
 
+def dead_channels(recording: Recording, part: slice = slice(None)) -> list[int]:
+    """Indices of the vibration channels that hold one value throughout a part."""
+    return [row for row in recording.rows("vibration") if np.ptp(recording.samples[row, part]) == 0]
+
+
 def check_present(recording: Recording) -> list[Problem]:
     """What forbids everything else: no vibration channel, silence, too short."""
     rows = recording.rows("vibration")
@@ -31,8 +36,7 @@ def check_present(recording: Recording) -> list[Problem]:
             "Record at least 2 s, better 10."
         )
         return [Problem("too-short", "stop", detail)]
-    ends = [(float(recording.samples[row].min()), float(recording.samples[row].max())) for row in rows]
-    dead = [row for row, (low, high) in zip(rows, ends, strict=True) if low == high]
+    dead = dead_channels(recording)
     if len(dead) == len(rows):
         value = float(recording.samples[rows[0], 0])
         what = "only zeros" if value == 0 else f"the same value {value:g} throughout"
@@ -41,7 +45,7 @@ def check_present(recording: Recording) -> list[Problem]:
             "Allow it for this program in the system's privacy settings, or choose another device, and record again."
         )
         return [Problem("silent", "stop", detail)]
-    largest = max(max(-low, high) for low, high in ends)
+    largest = max(max(-float(recording.samples[row].min()), float(recording.samples[row].max())) for row in rows)
     if not LEAST_VALUE < largest < MOST_VALUE:
         detail = f"The largest value is {largest:.1g}: no sensor delivers that. Check the column, the unit and the sensitivity."
         return [Problem("scale", "stop", detail)]

@@ -7,6 +7,7 @@ from vibekit.problem import Problem
 from vibekit.screen.frames import Frames
 from vibekit.screen.look import Look
 from vibekit.screen.steady import Span
+from vibekit.wording import listed
 
 TOP, BELOW = 0.97, (0.7, 0.9)  # parts of half the rate
 FALL_DB = 3.0  # the mildest filters, half-band ones, are 6 dB down at half the rate (common practice, no source)
@@ -26,7 +27,7 @@ def check_fold(look: Look) -> list[Problem]:
     if not flat:
         return []
     names = [look.recording.channels[view.overview.row].name for view in flat]
-    where = flat[0].where if len(flat) == 1 else f" of channels {', '.join(names[:-1])} and {names[-1]}"  # one converter takes them all
+    where = flat[0].where if len(flat) == 1 else f" of channels {listed(names)}"  # one converter takes them all
     detail = (
         f"The spectrum{where} does not fall towards {look.recording.rate_hz / 2:.0f} Hz: nothing shows a filter before the converter, "
         "and lines above may have folded in. "
