@@ -189,6 +189,7 @@ def test_held_sideways_the_button_stays_in_sight(browser, tmp_path):
             assert page.evaluate("document.documentElement.scrollWidth") <= 800
             return button
 
+        page.locator("#understood").wait_for()  # the plan has come
         for _ in range(20):
             if not page.get_by_role("button", name="Read on").is_visible():
                 break
