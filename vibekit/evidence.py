@@ -16,6 +16,7 @@ from vibekit.envelope import EnvelopeSpectrum
 from vibekit.window import HANN_NENBW
 
 Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.intp]
 # A sound bearing is felt too: its balls pass through the load one by one. Amplitude of the envelope's line over its mean, and how common:
 # half show none, the others scatter about 1 % by a factor of 1.5, no source; by the passing of balls under load: Sunnersjo, J. Sound Vib.
 # 58 (1978) 363-373, from memory
@@ -72,6 +73,23 @@ class Evidence:
         the same law with a mean raised by each of EXCESS, all equally likely; noise stands there with a line of a SOUND bearing.
         """
         order, half_width = np.broadcast_arrays(order, half_width)
+        low, high, bins, inside = self._bins(order, half_width)
+        shape = np.maximum(bins / HANN_NENBW, 1.0) * self.spectrum.blocks
+        total = (self.power[high] - self.power[low]) / np.maximum(bins, 1) * shape
+        level = (..., *[None] * shape.ndim)
+        log = log_mean(_raised(total, shape, EXCESS[level] / np.sqrt(shape)), 0)
+        if self.sound:
+            centre = np.minimum(np.maximum(np.rint(order / self.spectrum.resolution).astype(int), 0), len(self.free) - 1)
+            usual = SOUND[level] ** 2 * self.spectrum.unit[centre] / np.maximum(bins, 1) * shape
+            log -= log_mean(_with_line(total, shape, usual), 0, COMMON[level])
+        return np.where(inside, _capped(log), 0.0)
+
+    def shows(self, order: Array, half_width: Array) -> npt.NDArray[np.bool_]:
+        """Whether a line within `half_width` of each order would be seen: most of that is neither accounted for nor outside."""
+        return self._bins(*np.broadcast_arrays(order, half_width))[3]
+
+    def _bins(self, order: Array, half_width: Array) -> tuple[Index, Index, Array, npt.NDArray[np.bool_]]:
+        """First and last bin but one of each range of orders, how many are free, and whether those are most of it."""
         size, resolution = len(self.free), self.spectrum.resolution
         low = np.rint((order - half_width) / resolution).astype(int)
         high = np.rint((order + half_width) / resolution).astype(int) + 1
@@ -79,16 +97,7 @@ class Evidence:
         wide = high - low
         low, high = np.minimum(np.maximum(low, 0), size), np.minimum(np.maximum(high, 0), size)  # numpy.clip takes twice as long
         bins = self.count[high] - self.count[low]
-        inside &= 2 * bins >= wide
-        shape = np.maximum(bins / HANN_NENBW, 1.0) * self.spectrum.blocks
-        total = (self.power[high] - self.power[low]) / np.maximum(bins, 1) * shape
-        level = (..., *[None] * shape.ndim)
-        log = log_mean(_raised(total, shape, EXCESS[level] / np.sqrt(shape)), 0)
-        if self.sound:
-            centre = np.minimum(np.maximum(np.rint(order / resolution).astype(int), 0), size - 1)
-            usual = SOUND[level] ** 2 * self.spectrum.unit[centre] / np.maximum(bins, 1) * shape
-            log -= log_mean(_with_line(total, shape, usual), 0, COMMON[level])
-        return np.where(inside, _capped(log), 0.0)
+        return low, high, bins, inside & (2 * bins >= wide)
 
 
 def _capped(log: Array) -> Array:

@@ -47,12 +47,16 @@ class Likelihoods:
         found = [table for each in WAYS if way in (None, each) and (table := self.tables.get((name, test, each))) is not None]
         return np.asarray(np.mean(found, axis=0)) if found else None
 
-    def weighed(self, name: str, test: str, way: str | None) -> Array | None:
-        """Chance of each step of a clue under each state, (states, steps), as far as it is trusted; None as for `table`."""
+    def weighed(self, name: str, test: str, way: str | None, shown: float = 1.0) -> Array | None:
+        """Chance of each step of a clue under each state, (states, steps), as far as it is trusted; None as for `table`.
+
+        shown: share of a defect order's range that could be seen; in the rest a hurt bearing shows what a healthy motor does
+        """
         table = self.table(name, test, way)
         if table is None:
             return None
         if name in COMBS:
+            table = shown * table + (1 - shown) * table[[condition == "healthy" for condition, _ in self.states]].mean(axis=0)
             chance = np.maximum(table, CHANCE_OF_COMB)
         else:
             least = CHANCE_OF_CHANGE if test == "flight" and name in CHANGES else 0.0
@@ -61,7 +65,7 @@ class Likelihoods:
 
     def chances(self, clue: Observation, test: str) -> Array | None:
         """Chance of where this clue lies among the steps, under each state, (states,); None when the tables do not hold its test."""
-        each = self.weighed(clue.name, test, clue.way)
+        each = self.weighed(clue.name, test, clue.way, clue.shown)
         if each is None:
             return None
         whole, part = divmod(clue.place(test), 1)

@@ -1,6 +1,6 @@
 """Make the table of likelihoods: how often each condition, at each severity, gives each step of each clue on the rig."""
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -33,13 +33,16 @@ def likelihood_table(cases: Iterable[SeenCase]) -> str:
     drawn by POOLED_CASES towards that of all such conditions, the healthy among them, so that rare steps are counted over thousands of
     cases. A state of which the catalogue does speak, or of which the rig shows beyond chance that it raises the clue (`_moving`), has
     its own row, drawn by PRIOR_CASES cases towards that of all severities of its condition. What a microphone hears and what is felt by
-    touch are counted apart, each drawn by SENSOR_CASES towards both together.
+    touch are counted apart, each drawn by SENSOR_CASES towards both together. Pulses count as far as they could be seen.
     """
-    counts = Counter((c.condition, c.severity, o.name, o.test or "", o.way or "", o.step) for c in cases for o in c.seen)
+    counts: defaultdict[tuple[str, str, str, str, str, int], float] = defaultdict(float)
+    for c in cases:
+        for o in c.seen:
+            counts[c.condition, c.severity, o.name, o.test or "", o.way or "", o.step] += o.shown
     catalogue = load_catalogue()
     states, clues = sorted({key[:2] for key in counts}), sorted({key[2:4] for key in counts})
     rows: dict[tuple[str, ...], Array] = {
-        (*s, *c, way): np.array([counts[*s, *c, way, step] for step in range(len(STEPS))], float)
+        (*s, *c, way): np.array([counts[*s, *c, way, step] for step in range(len(STEPS))])
         for s in states
         for c in clues
         for way in WAYS

@@ -10,7 +10,7 @@ from vibekit.change import CHANGES, Change, Pairing, changed, pair_up
 from vibekit.evidence import agreed, either, grown
 from vibekit.line_groups import ALL_ALIKE, ONE_BY_ONE
 from vibekit.lone_rise import LoneRise, lone_rise
-from vibekit.pulses import LINES
+from vibekit.pulses import LINES, SHOWN
 from vibekit.reading import Reading, values_of
 from vibekit.recording import Sensor
 from vibekit.repeatability import Repeatability
@@ -30,6 +30,7 @@ UNSAID: tuple[Test, ...] = ("bare", "prop", "flight")  # what a test may be that
 QUIET_DB = 0.2  # clicks of the past that explain nothing: of sound motors of the rig, 85 in 100 show less
 # lines that hide in noise fall by nothing in particular; pulses are told by how far they stand over noise, so where that rose they fall
 NEVER_FALL = (*ONE_BY_ONE, "once a turn")
+HALF = 0.5  # of where pulses may lie: where less is to be seen, the words say so
 LONE = "lone rise"
 LONE_EDGES = (-1.0, 0.0, 1.0, 2.0, 3.5, 5.0)  # log10 of the odds of a resonance against a force, or against nothing
 LONGER = 1.5  # times as long as its past a recording shows lines of a sound bearing that its past could not
@@ -67,6 +68,7 @@ class Observation:
     test: the test it was seen in, None when not said; step: index into STEPS; text: in words, with the number
     value: in standard deviations of repeating, or the score itself; way: how the sensor came by it, None when not said
     if_test: the value that it has if the test, where it was not said, was this one, under which repeating does more or less
+    shown: of pulses at a defect order, the share of where they may lie that other lines leave to be seen
     """
 
     name: str
@@ -76,6 +78,7 @@ class Observation:
     value: float
     way: Way | None = None
     if_test: tuple[tuple[Test, float], ...] = ()
+    shown: float = 1.0
 
     def place(self, test: str | None) -> float:
         """Where among the steps it lies under a test, as an index that may fall between two: a change is as near to each as its value."""
@@ -188,7 +191,11 @@ def _from_score(name: str, readings: Sequence[Reading], past: Sequence[Reading],
     step = UNCHANGED + _step(value, SCORES[name])
     where = f" ({test} test)" if test else ""
     said = "none" if step == UNCHANGED else STEPS[step]
-    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number}", value)
+    shares = values_of(readings, name + SHOWN)
+    shown = sum(shares) / len(shares) if shares else 1.0
+    if step == UNCHANGED and shown < HALF:
+        number += f"; {1 - shown:.0%} of where they may lie is hidden among other lines"
+    return Observation(name, test, step, f"{WORDS[name]}{where}: {said}, {number}", value, shown=shown)
 
 
 def _chance(score: float) -> str:

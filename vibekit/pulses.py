@@ -38,6 +38,8 @@ SKIRTS = 0.35  # orders to which a whole order's line may spread
 SURE = 5e-4  # relative half width of the speed's interval below which whole orders stand where they should
 NEAR_WHOLE = 0.05  # an order this close to a whole or half one may be an electrical line beside it, or the speed's error
 HILLS = 0.2  # orders; an echo 15 ms late at 300 Hz makes hills 0.22 apart
+HALVES = np.arange(0.5, 8.0)  # orders, at which a loose part strikes every other turn
+LOOSE = 5  # of them that must show: strikes at one of these orders draw fewer (common practice, no source)
 SHOWS = 2.0  # score from which a comb accounts for lines that fall on another's orders
 
 
@@ -47,15 +49,18 @@ class Comb:
 
     order: of the strikes, where it fits best
     score: log10 of the e-value, mean over bands, orders within slip, and scatter of the strikes: noise alone reaches s once in 10^s at most
+    shown: share of where the strikes may lie, bands and orders, that other lines leave to be seen
     """
 
     order: float
     score: float
+    shown: float
 
 
 Combs = tuple[tuple[str, Comb], ...]
-Logs = list[tuple[Pattern, Array]]
+Logs = list[tuple[Pattern, Array, float]]
 LINES = " lines"  # ends the name of the score that is held against the past
+SHOWN = " shown"  # the share of where it may lie that can be seen
 ANYWHERE = " anywhere"  # the same of the score that counts every band
 
 
@@ -161,7 +166,7 @@ def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
     for name in dict.fromkeys(name for p in pulses for name, _ in p.combs):
         best = max((p for p in pulses if name in dict(p.combs)), key=lambda p: dict(p.combs)[name].score)
         score = dict(best.combs)[name].score
-        found.append(Quantity(name, max(score, 0.0), 0.0, SCORE))
+        found += [Quantity(name, max(score, 0.0), 0.0, SCORE), Quantity(name + SHOWN, dict(best.combs)[name].shown, 0.0, "1")]
         for end, several in ((LINES, [p.lines for p in pulses]), (ANYWHERE, [p.anywhere for p in pulses])):
             if any(several):
                 found.append(Quantity(name + end, max(dict(some)[name].score for some in several if some), 0.0, SCORE))
@@ -206,8 +211,8 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
 
 
 def _logs(evidences: list[Evidence], fitting: list[Pattern]) -> Logs:
-    """What each band says of each pattern, band by band."""
-    return [(pattern, pattern.evidence(evidence)) for evidence in evidences for pattern in fitting]
+    """What each band says of each pattern and how much of it the band shows, band by band."""
+    return [(pattern, pattern.evidence(evidence), pattern.shown(evidence)) for evidence in evidences for pattern in fitting]
 
 
 def _comb(logs: Logs, bands: int, *, every: bool = False) -> Comb:
@@ -216,11 +221,12 @@ def _comb(logs: Logs, bands: int, *, every: bool = False) -> Comb:
     Of three bands and more the one that shows most is left out: strikes ring wherever the casing does, so what only one band shows is
     something else. every: it counts, too, where the past shows what else there is
     """
-    means = np.array([log_mean(log, weight=pattern.weight) for pattern, log in logs])
-    pattern, log = logs[int(means.argmax())]
+    means = np.array([log_mean(log, weight=pattern.weight) for pattern, log, _ in logs])
+    pattern, log, _ = logs[int(means.argmax())]
+    shown = float(np.mean([share for *_, share in logs]))
     each = np.sort(log_mean(means.reshape(bands, -1), 1))
     kept = bands - (bands > 2 and not every)
-    return Comb(float(pattern.order[log.argmax()]), float(log_mean(each[:kept]) / np.log(10)))
+    return Comb(float(pattern.order[log.argmax()]), float(log_mean(each[:kept]) / np.log(10)), shown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +298,15 @@ def _apart(evidences: list[Evidence], whole: Array, missing: int) -> list[Eviden
     return evidences
 
 
+def _steady(evidences: list[Evidence], turn: float) -> list[Evidence]:
+    """The same without half orders where so many show that a part is loose: what strikes every other turn stands for a race near one."""
+    step = np.array(evidences[0].spectrum.resolution)
+    shown = np.sort(log_mean(np.stack([e.line(turn * HALVES, step) for e in evidences]), 0))
+    if shown[-LOOSE] < SHOWS * np.log(10):
+        return evidences
+    return [e.without(turn * np.arange(0.5, TOP_ORDER), SKIRTS) for e in evidences]
+
+
 def _known(
     spectra: list[EnvelopeSpectrum], plain: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], shaft: _Shaft
 ) -> tuple[Combs, Combs, Combs]:
@@ -300,7 +315,8 @@ def _known(
     slip = (shaft.turn * (1 + SLIP[0] - shaft.unsure) - 1, shaft.turn * (1 + SLIP[1] + shaft.unsure) - 1)
 
     def free(some: list[EnvelopeSpectrum]) -> list[Evidence]:
-        return _apart([Evidence.of(spectrum, whole, SKIRTS).without(shaft.strangers(spectrum), NEAR_WHOLE) for spectrum in some], whole, 0)
+        seen = [Evidence.of(spectrum, whole, SKIRTS).without(shaft.strangers(spectrum), NEAR_WHOLE) for spectrum in some]
+        return _apart(_steady(seen, shaft.turn), whole, 0)
 
     evidences = free(spectra)
     sets = [list(fitting) for fitting in zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True)]
@@ -333,5 +349,5 @@ def _unknown(spectra: list[EnvelopeSpectrum], shaft: _Shaft) -> tuple[Combs, tup
     score = np.array([comb.score for comb in found.values()]) * np.log(10)
     share = np.exp(score - score.max())
     best = max(found.values(), key=lambda comb: comb.score)
-    comb = Comb(best.order, float(log_mean(score) / np.log(10)))
+    comb = Comb(best.order, float(log_mean(score) / np.log(10)), float(np.mean([comb.shown for comb in found.values()])))
     return (("defect comb", comb),), tuple(zip(found, (share / share.sum()).tolist(), strict=True))

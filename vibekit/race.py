@@ -59,6 +59,11 @@ class Pattern:
         second = evidence.line(2 * self.order, np.minimum(1.5 * evidence.spectrum.resolution + 4 * scattered, 2 * self._inside(evidence)))
         return np.asarray(np.logaddexp(log_mean(total, 0) + np.log1p(-ROOTLESS), log_mean(second, 0) + np.log(ROOTLESS)))
 
+    def shown(self, evidence: Evidence) -> float:
+        """Share of its orders at which strikes would be seen, 0 to 1, each as likely as it is beforehand."""
+        half = np.minimum(evidence.spectrum.resolution, np.minimum(WIDEST, self._inside(evidence)))
+        return float(np.average(evidence.shows(self.order, half), weights=self.weight))
+
     def _inside(self, evidence: Evidence) -> Array:
         """How wide a line may be, (n,), for its middle to lie among the orders: else it is somebody else's that stands beside them."""
         return np.asarray(np.minimum(self.order - self.order[0], self.order[-1] - self.order) + evidence.spectrum.resolution)
