@@ -165,4 +165,19 @@ def _skirts(spectrum: EnvelopeSpectrum, orders: Array, reach: float) -> npt.NDAr
     edge = np.zeros(size + 1)
     np.add.at(edge, np.maximum(left, 0), 1)
     np.add.at(edge, np.minimum(right + 1, size), -1)
-    return np.asarray(np.cumsum(edge[:-1]) > 0)
+    hidden = np.asarray(np.cumsum(edge[:-1]) > 0)
+    return hidden & ~_lines(spectrum, at, limit) if at.size else hidden
+
+
+def _lines(spectrum: EnvelopeSpectrum, at: Index, limit: float) -> npt.NDArray[np.bool_]:
+    """Bins of lines that stand clear of those at `at`: the spectrum falls to its floor on either side, as a skirt does not."""
+    ratio = spectrum.ratio
+    clear = np.zeros(len(ratio), bool)
+    middle = np.arange(SKIRT, len(ratio) - SKIRT)
+    beside = np.mean([ratio[middle + off] for off in (-3, -2, 2, 3)], axis=0)
+    nearest = at[np.minimum(np.searchsorted((at[1:] + at[:-1]) / 2, middle), len(at) - 1)]
+    tall = ratio[middle] >= np.maximum(ratio[middle - 1], ratio[middle + 1])
+    middle = middle[tall & (beside <= limit) & (ratio[middle] > 10 * beside) & (np.abs(nearest - middle) > SKIRT)]
+    for off in (-1, 0, 1):
+        clear[middle + off] = True
+    return clear

@@ -42,10 +42,7 @@ def likelihood_table(cases: Iterable[SeenCase]) -> str:
     catalogue = load_catalogue()
     states, clues = sorted({key[:2] for key in counts}), sorted({key[2:4] for key in counts})
     rows: dict[tuple[str, ...], Array] = {
-        (*s, *c, way): np.array([counts[*s, *c, way, step] for step in range(len(STEPS))])
-        for s in states
-        for c in clues
-        for way in WAYS
+        (*s, *c, way): np.array([counts[*s, *c, way, step] for step in range(len(STEPS))]) for s in states for c in clues for way in WAYS
     }
     alone: defaultdict[tuple[str, ...], Array] = defaultdict(lambda: np.full(len(STEPS), 0.5))  # Jeffreys' prior of a multinomial
     kin: defaultdict[tuple[str, ...], Array] = defaultdict(lambda: np.full(len(STEPS), 0.5))
