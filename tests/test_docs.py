@@ -2,11 +2,14 @@
 
 import re
 import shlex
+import subprocess
+import sys
 from importlib import import_module
 from pathlib import Path
 
 import pytest
 
+import vibekit
 from vibekit import cli
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -44,6 +47,11 @@ def test_readme_opens_with_the_job_and_the_two_commands():
     assert "\n```\npython3 demo\npython3 tests\n```\n" in README
     assert (ROOT / "tests" / "__main__.py").exists()
     assert (ROOT / "demo" / "__main__.py").exists()
+
+
+def test_the_package_runs_as_a_module_too():
+    done = subprocess.run([sys.executable, "-m", "vibekit", "--version"], check=True, cwd=ROOT, capture_output=True, text=True)
+    assert done.stdout == f"vibekit {vibekit.__version__}\n"
 
 
 def test_readme_permits_no_flight():

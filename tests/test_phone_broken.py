@@ -86,6 +86,7 @@ def test_a_phone_that_comes_back_too_late_sends_all_of_it_anew(browser, network,
         page.get_by_role("button", name="Record another").wait_for()
     beginning, whole = bench.deliveries
     assert BROKE in beginning.notes
+    assert whole.beginnings == (beginning.path,)
     is_whole(whole.path, 5)
 
 

@@ -175,7 +175,7 @@ def test_a_cut_connection_keeps_what_came(bench, monkeypatch):
 async def begun(phone, first, last, name="one"):
     """Start a take of that name and send frames first to last; give the line."""
     line = await phone.ws_connect("/talk")
-    await line.send_str(json.dumps(START | {"take": name}))
+    await line.send_str(json.dumps(START | {"take": name, "first": "one"}))
     assert (await line.receive_json())["type"] == "go"
     for i in range(first, last):
         await line.send_bytes(frame(i, i * 2048, SOUND))
@@ -251,6 +251,8 @@ def test_what_was_ended_without_the_phone_may_come_anew(bench, monkeypatch, clos
 
     run(main())
     assert [len(soundfile.read(delivery.path)[0]) // 2048 for delivery in bench.deliveries] == [4, 6]
+    beginning, whole = bench.deliveries
+    assert (beginning.beginnings, whole.beginnings) == ((), (beginning.path,))
 
 
 def test_the_newest_conversation_counts(bench):

@@ -6,14 +6,19 @@ from typing import Literal
 from vibekit.settings import Test
 
 Turned = Literal["all-idling", "maker-single-motor", "bench-controller", "by-hand"]
+USUAL = "20 s"  # as the plans below say it
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One measurement of a plan: the test it is recorded as, and how to do it."""
+    """One measurement of a plan: the test it is recorded as, and how to do it for the usual time."""
 
     test: Test
     how: str
+
+    def how_for(self, seconds: float | None) -> str:
+        """How to do it for that time; for the usual one where None is stated."""
+        return self.how if seconds is None else self.how.replace(USUAL, f"{seconds:g} s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +66,8 @@ WAYS: dict[Turned, Way] = {
             ),
             (
                 _SPIN,
-                Step("bare", "Propellers off, armed at idle: 20 s beside each motor in turn, the sensor held the same way on each."),
-                Step("prop", "Propellers on, guarded, armed at idle: 20 s beside each motor in turn, no more throttle than idle."),
+                Step("bare", f"Propellers off, armed at idle: {USUAL} beside each motor in turn, the sensor held the same way on each."),
+                Step("prop", f"Propellers on, guarded, armed at idle: {USUAL} beside each motor in turn, no more throttle than idle."),
             ),
             (
                 "all motors turn at once, so each recording hears the others; a motor is told from them only where their speeds differ",
@@ -82,8 +87,8 @@ WAYS: dict[Turned, Way] = {
             ),
             (
                 _SPIN,
-                Step("bare", "Propeller off: each motor alone for 20 s at the speed that the function gives."),
-                Step("prop", "Only if the maker allows it: propeller on, guarded, each motor alone for 20 s."),
+                Step("bare", f"Propeller off: each motor alone for {USUAL} at the speed that the function gives."),
+                Step("prop", f"Only if the maker allows it: propeller on, guarded, each motor alone for {USUAL}."),
             ),
             (
                 "the speed is the maker's and often not shown: it is estimated from the recording, or taken with a tacho",
@@ -102,12 +107,12 @@ WAYS: dict[Turned, Way] = {
             ),
             (
                 _SPIN,
-                Step("bare", "Propeller off: 20 s at each of three speeds, the highest near that of hover."),
+                Step("bare", f"Propeller off: {USUAL} at each of three speeds, the highest near that of hover."),
                 Step(
                     "prop",
-                    "Propeller on, guarded: 20 s at the same three speeds; then refit the propeller twice, measuring each time.",
+                    f"Propeller on, guarded: {USUAL} at the same three speeds; then refit the propeller twice, measuring each time.",
                 ),
-                Step("run-up", "Propeller on, guarded: from the lowest steady speed to that of hover in 20 s, evenly."),
+                Step("run-up", f"Propeller on, guarded: from the lowest steady speed to that of hover in {USUAL}, evenly."),
             ),
             ("the bench holds the motor otherwise than the craft does: resonances of arm and frame do not show",),
         ),

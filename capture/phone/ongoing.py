@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibekit.capture.phone.plan import Delivery
@@ -19,15 +20,17 @@ RETURN_S = 180.0  # a phone keeps all that it recorded: one that comes later tha
 class Ongoing:
     """One take, begun by `begin`.
 
-    name: as the phone calls it; position: the rotor chosen; frames: the number of the next frame
-    cut: it was ended without the phone's word
+    name, first: as the phone calls it, and called it before it sent all of it anew
+    position: the rotor chosen; frames: the number of the next frame
+    cut: it was ended without the phone's word; beginnings: what came of the same recording and was cut
     """
 
-    def __init__(self, desk: Desk, stream: Stream, name: str) -> None:
-        self.name = name
+    def __init__(self, desk: Desk, stream: Stream, name: str, first: str = "") -> None:
+        self.name, self.first = name, first
         self.position = desk.plan.position(stream.position)
         self.frames = 0
         self.cut = False
+        self.beginnings: tuple[Path, ...] = ()
         self._desk, self._take = desk, desk.take(stream, self.position)
         self._ended: asyncio.Task[dict[str, Any]] | None = None
         self._timer: asyncio.TimerHandle | None = None
@@ -80,7 +83,10 @@ class Ongoing:
     async def _judged(self, frames: int | None) -> dict[str, Any]:
         try:
             path, notes = await asyncio.to_thread(self._take.finish, frames)
-            answer = await self._desk.judged(Delivery(path, self.position, self._take.sensor, notes))
+            beginnings = self.beginnings
+            if self.cut:
+                self.beginnings = (*beginnings, path)
+            answer = await self._desk.judged(Delivery(path, self.position, self._take.sensor, notes, () if self.cut else beginnings))
         except VibekitError as error:
             self._desk.tell(str(error))
             return {"type": "problem", "text": str(error)}

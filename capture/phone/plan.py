@@ -51,12 +51,14 @@ class Delivery:
 
     path: a file that vibekit.capture.files reads; position: the rotor chosen, None when there is no choice
     sensor: what listened, None for a file that the phone brought; notes: what to know about it, one sentence each
+    beginnings: what came of the same recording before the phone was away for too long; all of it is in this one
     """
 
     path: Path
     position: str | None
     sensor: Sensor | None
     notes: tuple[str, ...] = ()
+    beginnings: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,7 +98,7 @@ class Talk:
     async def _word(self, said: dict[str, Any]) -> None:
         match said.get("type"):
             case "start":
-                await self._start(read_stream(said, max(len(self._desk.plan.positions), 1)), _name(said))
+                await self._start(read_stream(said, max(len(self._desk.plan.positions), 1)), _name(said), _name(said, "first"))
             case "resume":
                 await self._resume(_name(said))
             case "end":
@@ -111,7 +111,7 @@ class Talk:
             case _:
                 raise UnreadableError("a message of another form")
 
-    async def _start(self, stream: Stream, name: str) -> None:
+    async def _start(self, stream: Stream, name: str, first: str) -> None:
         if self._take is not None:
             raise UnreadableError("a take within a take")
         if stream.kind == "motion" and not self._desk.plan.motion:
@@ -122,7 +122,9 @@ class Talk:
         if not self._desk.begin():
             await self._say("problem", text="Another recording is still being looked at; wait for it.")
             return
-        take = Ongoing(self._desk, stream, name)
+        take = Ongoing(self._desk, stream, name, first)
+        if before and first and before.first == first:
+            take.beginnings = before.beginnings
         try:
             await take.begin()
         except VibekitError as error:
@@ -185,9 +187,9 @@ def _read(text: str) -> dict[str, Any]:
     return said
 
 
-def _name(said: dict[str, Any]) -> str:
-    """How the phone calls its take. Raises UnreadableError."""
-    name = said.get("take", "")
+def _name(said: dict[str, Any], which: str = "take") -> str:
+    """How the phone calls its take, or called it first, before it sent all of it anew. Raises UnreadableError."""
+    name = said.get(which, "")
     if not isinstance(name, str) or len(name) > LONGEST_NAME:
         raise UnreadableError("a take without a name")
     return name

@@ -1,7 +1,7 @@
 """One recording read, analysed, kept, and judged with all that the archive knows of its craft."""
 
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
@@ -62,8 +62,12 @@ def judge_file(path: Path, given: Settings, reader: Reader) -> Judged:
     return Judged(reading, judge_motor([reading]).together)
 
 
-def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf: Shelf) -> Judged:
-    """Keep a recording that can be judged, and judge its motor. Raises UnreadableError, UsageError."""
+def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf: Shelf, *, instead_of: Sequence[str] = ()) -> Judged:
+    """Keep a recording that can be judged, and judge its motor.
+
+    instead_of: ids of readings that it holds whole; they are taken back, their recordings stay
+    Raises UnreadableError, UsageError.
+    """
     from vibekit.analysis import analyze
     from vibekit.archive import Archive
     from vibekit.casefile import open_case
@@ -81,6 +85,7 @@ def keep_file(path: Path, position: str, given: Settings, reader: Reader, shelf:
         if shelf.description is not None:
             archive.put_craft(shelf.description, craft)
         (id,) = add_readings(archive, craft, [NewReading(position, path, reading, shelf.setup, pack(reader), start)])
+        archive.take_back(instead_of)
         case = open_case(archive, craft.name or "")
         diagnosis = case.judge()[position]
         return Judged(reading, diagnosis, id, case.verdict({position: diagnosis}))

@@ -87,6 +87,7 @@ class _Judge:
     def __init__(self, shelf: Shelf | None, given: Settings, reader: Reader) -> None:
         self.judged = 0
         self._shelf, self._given, self._reader = shelf, given, reader
+        self._ids: dict[Path, str] = {}
 
     def __call__(self, delivery: "Delivery") -> "Answer":
         given, reader, path, position = self._given, self._reader, delivery.path, delivery.position
@@ -94,10 +95,18 @@ class _Judge:
             reader = Reader()
         if delivery.sensor == "phone-motion" or (delivery.sensor and not given.sensor):
             given = replace(given, sensor=delivery.sensor)
-        found = keep_file(path, position, given, reader, self._shelf) if self._shelf and position else judge_file(path, given, reader)
+        beginnings = [id for each in delivery.beginnings if (id := self._ids.pop(each, None))]
+        if self._shelf and position:
+            found = keep_file(path, position, given, reader, self._shelf, instead_of=beginnings)
+        else:
+            found = judge_file(path, given, reader)
+        if found.id:
+            self._ids[path] = found.id
         self.judged += found.reading.screening.usable
         kept = self._kept(found, path, position)
-        _print(found, position, [*delivery.notes, f"the recording is {path}" if path.exists() else kept])
+        whole = "this is the whole of what was kept in part before: it stands in its place"
+        notes = [*delivery.notes, *([whole] if beginnings and found.reading.screening.usable else [])]
+        _print(found, position, [*notes, f"the recording is {path}" if path.exists() else kept])
         return _answer(found, position, delivery.notes, kept)
 
     def _kept(self, found: Judged, path: Path, position: str | None) -> str:
@@ -117,12 +126,12 @@ def _plan(args: argparse.Namespace, craft: Craft | None, given: Settings) -> "Pl
 
     way = craft.way if craft else None
     by_hand = given.test == "hand-spin"
-    step = next((step.how for step in way.plan if step.test == given.test), "") if way else ""
     cautions = HANDS if by_hand else (*(way.cautions if way else (*HANDS, *POWER, *BLADES)), NOT_IN_HAND)
     chosen = (args.position,) if args.position else craft.positions if craft else ()
     if craft and not chosen:
         raise UsageError(f"the description of {craft.name} names no rotors; add them to it, or name a POSITION")
     seconds = parse_length(args.length, "--for") if args.length else None if by_hand else 20.0
+    step = next((step.how_for(seconds) for step in way.plan if step.test == given.test), "") if way else ""
     task = sentence(TEST_WORDS[given.test])
     return Plan(
         title=(craft.name or "") if craft else "",

@@ -88,7 +88,7 @@ def _record(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Pat
     about = {"craft": craft.name or "", "position": args.position, "test": given.test or "", "setup": args.setup}
     length_s = parse_length(args.length, "--for") if args.length else USUAL_S
     warn(craft, given)
-    say(_step(craft, args.position, given), sys.stdout)
+    say(_step(craft, args.position, given, length_s), sys.stdout)
     while True:
         chosen = choose_source(args, given.sensor)
         print(f"from {chosen.words}")
@@ -119,9 +119,9 @@ def _record(args: argparse.Namespace, shelf: Shelf, given: Settings, folder: Pat
     return 0 if found.reading.screening.usable else 1
 
 
-def _step(craft: Craft, position: str, given: Settings) -> str:
+def _step(craft: Craft, position: str, given: Settings, length_s: float) -> str:
     """What to do."""
-    how = next((step.how for step in craft.way.plan if step.test == given.test), "") if craft.way else ""
+    how = next((step.how_for(length_s) for step in craft.way.plan if step.test == given.test), "") if craft.way else ""
     return f"{position}: {how or 'let the motor reach its speed, then hold it steady.'} {SENSOR}"
 
 

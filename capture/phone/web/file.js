@@ -31,7 +31,7 @@ function wave(parts, count, rate) {
 }
 
 function log(parts, width) {
-  const lines = ["time_ms,x (m/s2),y (m/s2),z (m/s2)"];
+  const lines = ["time_ms,x (m/s2),y (m/s2),z (m/s2)"]; // as in motion.py
   for (const { rows } of parts) {
     for (let at = 0; at < rows.length; at += width) lines.push([...rows.subarray(at, at + width)].join(","));
   }

@@ -21,9 +21,10 @@ export class Sending {
 
   begin() {
     this.name = Array.from(crypto.getRandomValues(new Uint32Array(4)), (word) => word.toString(16)).join("-");
+    this.first ??= this.name; // by which the computer tells all of it, sent anew, from another recording
     this.line.heard = (said) => this.hear(said);
     this.begun = new Promise((yes) => Object.assign(this, { go: yes }));
-    this.line.say({ type: "start", take: this.name, ...this.announcement });
+    this.line.say({ type: "start", take: this.name, first: this.first, ...this.announcement });
   }
 
   hear(said) {
