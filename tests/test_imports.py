@@ -9,7 +9,7 @@ import pytest
 from vibekit.cli import COMMANDS
 
 ROOT = Path(__file__).resolve().parent.parent
-ABOVE = ("cli", "commands")
+ABOVE = ("__main__", "cli", "commands")
 HARDWARE = ("PySide6", "pyqtgraph", "sounddevice", "serial", "aiohttp")
 HEAVY = ("scipy", "matplotlib", "librosa", "sqlalchemy", "alembic", "rich", "jinja2", "soundfile", "av", "numpy")
 
@@ -40,6 +40,7 @@ name = cli and commands above gui above capture above the engine
 type = layers
 containers = vibekit
 layers =
+    __main__
     cli : commands
     gui
     capture
