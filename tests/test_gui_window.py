@@ -13,6 +13,7 @@ import soundfile
 from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QApplication, QLabel, QWidget
+from pytestqt.qtbot import QtBot
 
 from tests.bench import SETUP
 from tests.drawn import highest
@@ -35,6 +36,15 @@ def opened(qtbot, tmp_path):
 def window(opened, wren_bench, tmp_path):
     shutil.copytree(wren_bench / "archive", tmp_path / "archive")
     return opened(tmp_path / "archive")
+
+
+@pytest.fixture(scope="module")
+def standing(request, qapp, wren_bench, tmp_path_factory):
+    """A window on an archive for all tests that only look, or start work that keeps nothing: to open one takes seconds."""
+    folder = tmp_path_factory.mktemp("standing")
+    shutil.copytree(wren_bench / "archive", folder / "archive")
+    with opening(QtBot(request), folder) as open_on:
+        yield open_on(folder / "archive")
 
 
 def card(window, position):
@@ -101,18 +111,18 @@ def test_a_file_that_cannot_be_judged_is_said_so_and_not_kept(window, qtbot, tmp
     qtbot.waitUntil(lambda: "not-there.wav" in window.message.text(), timeout=WAIT_MS)
 
 
-def test_choosing_a_rotor_drives_every_page(window, qtbot):
-    for name in window.pages:
-        window.go(name)
-    qtbot.mouseClick(card(window, "north-west"), Qt.MouseButton.LeftButton)
-    assert window.strip.key.position == "north-west"
-    window.go("compare")
-    assert window.page.over.title.text() == "north-west, over the others"
-    window.go("past")
-    assert window.page.trend.title.text().startswith("north-west")
-    qtbot.keyClick(window, Qt.Key.Key_3, Qt.KeyboardModifier.ControlModifier)
-    assert window.session.position == "south-west"
-    assert window.page.trend.title.text().startswith("south-west")
+def test_choosing_a_rotor_drives_every_page(standing, qtbot):
+    for name in standing.pages:
+        standing.go(name)
+    qtbot.mouseClick(card(standing, "north-west"), Qt.MouseButton.LeftButton)
+    assert standing.strip.key.position == "north-west"
+    standing.go("compare")
+    assert standing.page.over.title.text() == "north-west, over the others"
+    standing.go("past")
+    assert standing.page.trend.title.text().startswith("north-west")
+    qtbot.keyClick(standing, Qt.Key.Key_3, Qt.KeyboardModifier.ControlModifier)
+    assert standing.session.position == "south-west"
+    assert standing.page.trend.title.text().startswith("south-west")
 
 
 def test_a_click_on_a_line_says_what_it_is(window, qtbot):
@@ -169,14 +179,14 @@ def test_a_condition_is_laid_over(window):
     assert "shape counts" in page.note.text()
 
 
-def test_bars_stand_on_the_drawn_scale_with_whiskers_and_band(window, qtbot):
-    window.session.choose("north-west")
-    window.go("compare")
+def test_bars_stand_on_the_drawn_scale_with_whiskers_and_band(standing, qtbot):
+    standing.session.choose("north-west")
+    standing.go("compare")
     qtbot.wait(30)
-    row = next(row for row in window.page.member.rows if row.name == "half orders")
-    pixel = np.ptp(window.page.bars.box.viewRange()[1]) / window.page.bars.box.height()
-    assert highest(window.page.bars, "this")[1] == pytest.approx(row.difference, abs=2 * pixel)
-    assert highest(window.page.bars, "ink")[1] == pytest.approx(row.difference + row.u95, abs=2 * pixel)
+    row = next(row for row in standing.page.member.rows if row.name == "half orders")
+    pixel = np.ptp(standing.page.bars.box.viewRange()[1]) / standing.page.bars.box.height()
+    assert highest(standing.page.bars, "this")[1] == pytest.approx(row.difference, abs=2 * pixel)
+    assert highest(standing.page.bars, "ink")[1] == pytest.approx(row.difference + row.u95, abs=2 * pixel)
 
 
 def test_answers_by_eye_and_hand_are_kept(window, qtbot):
@@ -209,11 +219,11 @@ def test_the_past_shows_limits_and_a_pair(window, qtbot):
     assert len(window.session.bench.motor("south-west").kept) == 3
 
 
-def test_a_point_of_the_past_stands_at_its_day(window, qtbot):
-    window.session.choose("south-west")
-    window.go("past")
+def test_a_point_of_the_past_stands_at_its_day(standing, qtbot):
+    standing.session.choose("south-west")
+    standing.go("past")
     qtbot.wait(30)
-    page = window.page
+    page = standing.page
     day, value = page.history.moments[-1].timestamp(), page.history.values[-1]
     x, y = page.trend.place_of(page.trend.scene_of(day, value))
     assert (x, y) == (pytest.approx(day, abs=60), pytest.approx(value))
@@ -223,11 +233,11 @@ def test_a_point_of_the_past_stands_at_its_day(window, qtbot):
     assert texts
 
 
-def test_a_plot_is_kept_as_a_picture_or_as_its_numbers(window, qtbot, tmp_path, monkeypatch):
-    window.session.choose("south-west")
-    window.go("compare")
+def test_a_plot_is_kept_as_a_picture_or_as_its_numbers(standing, qtbot, tmp_path, monkeypatch):
+    standing.session.choose("south-west")
+    standing.go("compare")
     qtbot.wait(30)
-    plot, line = window.page.over, window.page.member.reading.orders[1]
+    plot, line = standing.page.over, standing.page.member.reading.orders[1]
     for ending in ENDINGS:
         answer(monkeypatch, tmp_path / "plot", f"numbers (*.{ending})")
         qtbot.mouseClick(plot.keep_button, Qt.MouseButton.LeftButton)
@@ -241,17 +251,17 @@ def test_a_plot_is_kept_as_a_picture_or_as_its_numbers(window, qtbot, tmp_path, 
     kept = json.loads((tmp_path / "plot.json").read_text(encoding="utf-8"))
     assert kept["y"] == {"quantity": "peak amplitude", "unit": "FS"}
     own = next(one for one in kept["series"] if one["name"] == "south-west")
-    curve = window.page.member.reading.curve("order")
+    curve = standing.page.member.reading.curve("order")
     assert max(own["y"]) == pytest.approx(curve.y[(curve.x > 0.2) & (curve.x < 20)].max())
 
 
-def test_every_plot_gives_its_numbers(window, qtbot):
+def test_every_plot_gives_its_numbers(standing, qtbot):
     """Whatever is drawn can be kept; nothing is drawn that has no name but frames, bands and limits."""
-    window.session.choose("south-west")
+    standing.session.choose("south-west")
     for name in ("compare", "past"):
-        window.go(name)
+        standing.go(name)
         qtbot.wait(10)
-        for plot in window.page.findChildren(Plot):
+        for plot in standing.page.findChildren(Plot):
             drawn = plot.drawn
             assert drawn.title
             assert drawn.series
@@ -313,32 +323,32 @@ def test_the_keys_reach_every_page_and_rotor_and_every_plot_reads_out_in_units(w
         assert card(window, position).isChecked()
 
 
-def test_work_that_is_done_lets_go_of_what_it_worked_on(window, qtbot):
+def test_work_that_is_done_lets_go_of_what_it_worked_on(standing, qtbot):
     class Sound:
         pass
 
     sound = Sound()
     gone = weakref.ref(sound)
-    window.workers.start("look", lambda step, sound=sound: id(sound), lambda found: None)
+    standing.workers.start("look", lambda step, sound=sound: id(sound), lambda found: None)
     del sound
-    rest(qtbot, window)
+    rest(qtbot, standing)
     gc.collect()
     assert gone() is None
 
 
-def test_stopping_all_leaves_alone_what_somebody_waits_for(window, qtbot):
+def test_stopping_all_leaves_alone_what_somebody_waits_for(standing, qtbot):
     done, going = [], threading.Event()
-    window.workers.start("finish", lambda step: going.wait(10), done.append, needed=True)
-    window.workers.start("look", lambda step: (going.wait(10), step(0.6, "looking")), lambda found: done.append("look"))
-    window.workers.cancel()
+    standing.workers.start("finish", lambda step: going.wait(10), done.append, needed=True)
+    standing.workers.start("look", lambda step: (going.wait(10), step(0.6, "looking")), lambda found: done.append("look"))
+    standing.workers.cancel()
     going.set()
-    rest(qtbot, window)
+    rest(qtbot, standing)
     assert done == [True]
 
 
-def test_every_page_has_units_on_its_axes_and_cautions_stand_where_hands_come_near(window, qtbot):
-    for name, page in window.pages.items():
-        window.go(name)
+def test_every_page_has_units_on_its_axes_and_cautions_stand_where_hands_come_near(standing, qtbot):
+    for name, page in standing.pages.items():
+        standing.go(name)
         qtbot.wait(10)
         for plot in page.findChildren(Plot):
             assert plot.item.getAxis("left").labelText or plot.title.isHidden()
