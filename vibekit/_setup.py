@@ -18,6 +18,7 @@ import subprocess
 import time
 import tomllib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -103,15 +104,21 @@ def debian(packages: list[str]) -> None:
         say(f"going on without them: {str(error.code).removeprefix('setup: ')}")
 
 
+def make_possible() -> None:
+    """See to it that this Python can make a virtual environment."""
+    if importlib.util.find_spec("ensurepip") is not None:
+        return
+    package = f"python{sys.version_info[0]}.{sys.version_info[1]}-venv"
+    if os.geteuid() == 0:
+        debian([package])
+        importlib.invalidate_caches()
+    if importlib.util.find_spec("ensurepip") is None:
+        sys.exit(f"setup: this Python cannot make .venv; on Debian or Ubuntu: sudo apt-get install {package}")
+
+
 def make(kind: str) -> None:
     began = time.monotonic()
     tag = f"{sys.version_info[0]}.{sys.version_info[1]}"
-    if importlib.util.find_spec("ensurepip") is None:
-        if os.geteuid() == 0:
-            debian([f"python{tag}-venv"])
-            importlib.invalidate_caches()
-        if importlib.util.find_spec("ensurepip") is None:
-            sys.exit(f"setup: this Python cannot make .venv; on Debian or Ubuntu: sudo apt-get install python{tag}-venv")
     made_here = False
     with contextlib.suppress(OSError):  # the line "command =" in pyvenv.cfg: scripts in .venv hold absolute paths
         made_here = str(VENV) in (VENV / "pyvenv.cfg").read_text(encoding="utf-8")
@@ -125,8 +132,9 @@ def make(kind: str) -> None:
     PART.write_text("".join(f"{k} {key(k)}\n" for k in {kind, "demo"}))  # a test set-up serves the demo too
     STAMP.unlink(missing_ok=True)
     limits = ["-c", "constraints.txt"] if (ROOT / "constraints.txt").exists() else []
+    # --no-compile: Python compiles what it imports at its first start, which is a small part of what comes with it
     run("pip install", [str(PYTHON), "-I", "-m", "pip", "install", "-q", "--no-user", "--no-input", "--disable-pip-version-check",
-                        "--progress-bar", "off", *limits, "-e", f".[{EXTRAS[kind]}]"])  # fmt: skip
+                        "--progress-bar", "off", "--no-compile", *limits, "-e", f".[{EXTRAS[kind]}]"])  # fmt: skip
     PART.replace(STAMP)
     say(f"done in {time.monotonic() - began:.0f} s")
 
@@ -140,11 +148,16 @@ def ensure(kind: str) -> None:
     if again:
         sys.exit(f"setup: {PYTHON} does not start inside {VENV}: delete {VENV} and run again")
     try:
-        if not ready(kind):
+        if ready(kind):
+            debian(APT[kind])
+        else:
             with one_at_a_time():
-                if not ready(kind):  # the run that we waited for may have done it
-                    make(kind)
-        debian(APT[kind])
+                make_possible()
+                with ThreadPoolExecutor(1) as beside:  # neither needs the other, and both wait for the network and the disc
+                    packages = beside.submit(debian, APT[kind])
+                    if not ready(kind):  # the run that we waited for may have done it
+                        make(kind)
+                packages.result()
     except KeyboardInterrupt:
         sys.exit("\nsetup: stopped; run the same command again")
     except PermissionError as error:
