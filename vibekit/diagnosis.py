@@ -5,13 +5,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
-from vibekit.change import louder, why_not_compared
+from vibekit.change import louder, nearest, why_not_compared
 from vibekit.dominance_evidence import how_many, one_of_four
 from vibekit.excess_noise import noise_over_speeds
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
 from vibekit.likelihood import Likelihoods, load_likelihoods
 from vibekit.next_measurement import BLADES, Reach, bits_of_counting, next_measurements
-from vibekit.observation import LONE, Observation, observe
+from vibekit.observation import LONE, Observation, observe, struck
 from vibekit.reading import Reading
 from vibekit.repeatability import Repeatability, load_repeatability
 from vibekit.settings import feels_propeller
@@ -78,9 +78,10 @@ def diagnose(
     slow = narrow and not any(h.odds.keys() - {"resonance"} for h in hints)  # nobody looked at the parts, either
     others = "the same model on other craft" if shop else "the other motors"
     seen = observe(usable, sound, table, peers=peers, others=others) if usable else ()
+    pulsing = struck(seen) is not None  # which accounts for lines and noise that rose, too
     swept = any(o.name == LONE for o in seen)  # a run-up has told it already, at all speeds
-    told = None if swept else over_speeds(usable, sound, table, peers=peers)
-    added = noise_over_speeds(usable, sound, table, peers=peers)
+    told = None if swept or pulsing else over_speeds(usable, sound, table, peers=peers)
+    added = None if pulsing else noise_over_speeds(usable, sound, table, peers=peers)
     rise = next((o for o in seen if o.name == "1x" and o.test == "flight"), None)
     alone = one_of_four(usable, sound, likelihoods.against_none(rise) if rise else None)
     derived = (told and (told[0], {"resonance": told[1]}), added, alone and (alone.text, alone.odds))
@@ -103,7 +104,7 @@ def diagnose(
     )
     if not usable and not hints:
         return Diagnosis((), _undecided(catalogue, position, _unfit(readings), "Do what the screening says, then judge again."))
-    compared = any(o.name == "1x" or o.name == "roughness" for o in seen)
+    compared = any(nearest(r, sound) for r in usable)
 
     def conclude(chance: Mapping[str, float]) -> Conclusion:
         return _conclude(catalogue, chance, usable, hints, seen, slow=slow, compared=compared, position=position)
@@ -218,8 +219,13 @@ def _conclude(
     position: str | None,
 ) -> Conclusion:
     ranked = sorted(chance, key=lambda name: -chance[name])
-    best = catalogue[ranked[0]]
-    rival = catalogue[ranked[1]]
+    best, rival = catalogue[ranked[0]], catalogue[ranked[1]]
+
+    def kindred(one: Condition) -> tuple[str, ...]:
+        return tuple(n for n in ranked if catalogue[n].group == one.group or catalogue[n].action == one.action)
+
+    if best.condition == "healthy" and sum(chance[n] for n in kindred(rival)) >= SURE:  # one of several that call for the same
+        best, rival = rival, best
     damage = [hint for hint in hints if hint.decides]
     if damage and (best.condition == "healthy" or chance[best.condition] < SURE):
         may_be = {c for hint in damage for c, odds in hint.odds.items() if odds > 0}
@@ -250,10 +256,10 @@ def _conclude(
         alike = MAY_BE.get(best.condition, ()) or (MAY_BE_AT_ONE_SPEED.get(best.condition, ()) if _at_one_speed(usable) else ())
         in_all = chance[best.condition] + sum(chance[n] for n in alike)
         return Conclusion(best.condition, in_all, position, best.part, best.action, best.why, best.next_step, alike)
-    kindred = [n for n in ranked if catalogue[n].group == best.group or catalogue[n].action == best.action]
-    together = sum(chance[n] for n in kindred)
+    akin = kindred(best)
+    together = sum(chance[n] for n in akin)
     if together >= SURE and best.group != "none" and not _race_matters(best, usable):
-        also = tuple(n for n in kindred if n != best.condition and chance[n] > SHOWN)
+        also = tuple(n for n in akin if n != best.condition and chance[n] > SHOWN)
         reason = f"What to work on is clear, the fault itself less so: {' or '.join(catalogue[n].words for n in (best.condition, *also))}."
         return Conclusion(best.condition, together, position, best.part, best.action, reason, best.next_step, also)
     explains = [

@@ -138,11 +138,17 @@ def _explained(seen: list[Observation]) -> list[Observation]:
     weaker combs are the same pulses again, and late damage loosens the shaft and raises every order (common practice, no source). The
     bearing comes first; what else may be wrong shows when it is whole. Of the other combs nothing is left that is their own.
     """
-    totals = {name: sum(o.value for o in seen if o.name == name) for name in COMBS}
-    leader = max(totals, key=lambda name: totals[name])
-    if totals[leader] < CLEAR:
+    leader = struck(seen)
+    if leader is None:
         return seen
     return [o if o.name == leader else _nothing(o) for o in seen if o.name in COMBS]
+
+
+def struck(seen: Sequence[Observation]) -> str | None:
+    """Name of the defect order at which pulses stand clear of chance, over all tests together; None where none do."""
+    totals = {name: sum(o.value for o in seen if o.name == name) for name in COMBS}
+    leader = max(totals, key=lambda name: totals[name])
+    return leader if totals[leader] >= CLEAR else None
 
 
 def _nothing(comb: Observation) -> Observation:
