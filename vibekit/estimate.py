@@ -15,6 +15,7 @@ from vibekit.frames import Frames, frames_of
 from vibekit.hum import Hum, beside, find_hum, lines_of
 from vibekit.lines import Lines, find_lines
 from vibekit.modulation import AS_HIGH_DB, Beneath, clear_below, may_be_race, part_of, rings, shaft_beneath
+from vibekit.near_typed import line_near
 from vibekit.ridge import ORDER_WEIGHT, ridge
 from vibekit.settings import Settings
 from vibekit.spacing import shaft_among
@@ -31,6 +32,8 @@ STEADY_S = (8.0, 2.0)  # frames for a shaft that holds its speed
 MOVING_S = 0.5  # frames for one that does not
 THERE = 5.0  # evidence from which a look along the comb is worth while
 MOVES = 0.2  # of the mean speed: range from which a ridge is a run-up or coast-down of its own
+CLOSE = 1.1  # the same, within which a typed speed is sought
+ENOUGH = 0.95  # probability of a shaft from which a bare motor's 1x is not sought by itself
 WIDE = 2.0  # from the lowest speed to the highest, beyond which other shafts come into question than the one that was typed
 UNLIKELY = -5.0  # log odds below which a shaft beneath a faster comb is not mentioned
 FREEDOM = 4.0  # evidence that such a ridge must bring beyond a steady comb's, having been fitted to the same record
@@ -159,7 +162,18 @@ def estimate_speed(
     drowned = settings.test in (None, "bare") or (settings.test == "prop" and settings.speed_rpm is None)  # a propeller that is there shows
     if drowned and np.ptp(found.track.hz) < MOVES * found.track.mean_hz:
         found = _among_bearings(transforms, search, lines, found)
+    if settings.test == "bare" and settings.speed_rpm is not None and high_hz <= CLOSE * low_hz:
+        found = _or_line_near(transforms, search, found)
     return found
+
+
+def _or_line_near(transforms: list[Transform], search: _Search, found: Estimate) -> Estimate:
+    """What was found, or the 1x alone where that is likelier to be the shaft."""
+    frames = search.frames(MOVING_S) if found.presence * found.choice.confidence < ENOUGH else None
+    near = line_near(transforms, frames, search.settings, search.low_hz, search.high_hz) if frames else None
+    if near is None or near.chance < found.presence * found.choice.confidence:
+        return found
+    return Estimate(near.track, near.mean_sd_hz, Choice(near.comb, near.comb.evidence(), 1.0, ()), near.chance)
 
 
 def _among_bearings(transforms: list[Transform], search: _Search, lines: Lines, found: Estimate) -> Estimate:
