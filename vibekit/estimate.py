@@ -169,9 +169,11 @@ def estimate_speed(
 
 def _or_line_near(transforms: list[Transform], search: _Search, found: Estimate) -> Estimate:
     """What was found, or the 1x alone where that is likelier to be the shaft."""
-    frames = search.frames(MOVING_S) if found.presence * found.choice.confidence < ENOUGH else None
-    near = line_near(transforms, frames, search.settings, search.low_hz, search.high_hz) if frames else None
-    if near is None or near.chance < found.presence * found.choice.confidence:
+    chance = found.presence * found.choice.confidence
+    if chance >= ENOUGH or (frames := search.frames(MOVING_S)) is None:
+        return found
+    near = line_near(transforms, frames, search.settings, search.low_hz, search.high_hz)
+    if near is None or near.chance < chance:
         return found
     return Estimate(near.track, near.mean_sd_hz, Choice(near.comb, near.comb.evidence(), 1.0, ()), near.chance)
 

@@ -49,16 +49,16 @@ class Comb:
 
     order: of the strikes, where it fits best
     score: log10 of the e-value, mean over bands, orders within slip, and scatter of the strikes: noise alone reaches s once in 10^s at most
-    shown: share of where the strikes may lie, bands and orders, that other lines leave to be seen
+    shown: share of where the strikes may lie, bands and orders, that other lines leave to be seen, where that was asked for
     """
 
     order: float
     score: float
-    shown: float
+    shown: float = 1.0
 
 
 Combs = tuple[tuple[str, Comb], ...]
-Logs = list[tuple[Pattern, Array, float]]
+Logs = list[tuple[Pattern, Array]]
 LINES = " lines"  # ends the name of the score that is held against the past
 SHOWN = " shown"  # the share of where it may lie that can be seen
 ANYWHERE = " anywhere"  # the same of the score that counts every band
@@ -211,8 +211,8 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
 
 
 def _logs(evidences: list[Evidence], fitting: list[Pattern]) -> Logs:
-    """What each band says of each pattern and how much of it the band shows, band by band."""
-    return [(pattern, pattern.evidence(evidence), pattern.shown(evidence)) for evidence in evidences for pattern in fitting]
+    """What each band says of each pattern, band by band."""
+    return [(pattern, pattern.evidence(evidence)) for evidence in evidences for pattern in fitting]
 
 
 def _comb(logs: Logs, bands: int, *, every: bool = False) -> Comb:
@@ -221,12 +221,17 @@ def _comb(logs: Logs, bands: int, *, every: bool = False) -> Comb:
     Of three bands and more the one that shows most is left out: strikes ring wherever the casing does, so what only one band shows is
     something else. every: it counts, too, where the past shows what else there is
     """
-    means = np.array([log_mean(log, weight=pattern.weight) for pattern, log, _ in logs])
-    pattern, log, _ = logs[int(means.argmax())]
-    shown = float(np.mean([share for *_, share in logs]))
+    means = np.array([log_mean(log, weight=pattern.weight) for pattern, log in logs])
+    pattern, log = logs[int(means.argmax())]
     each = np.sort(log_mean(means.reshape(bands, -1), 1))
     kept = bands - (bands > 2 and not every)
-    return Comb(float(pattern.order[log.argmax()]), float(log_mean(each[:kept]) / np.log(10)), shown)
+    return Comb(float(pattern.order[log.argmax()]), float(log_mean(each[:kept]) / np.log(10)))
+
+
+def _seen(evidences: list[Evidence], fitting: list[Pattern]) -> Comb:
+    """The comb of these patterns, one of each bearing, and how much of where it may lie can be seen."""
+    shown = float(np.mean([pattern.shown(evidence) for evidence in evidences for pattern in fitting]))
+    return replace(_comb(_logs(evidences, fitting), len(evidences)), shown=shown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,7 +325,7 @@ def _known(
 
     evidences = free(spectra)
     sets = [list(fitting) for fitting in zip(*(patterns(bearing, slip, spectra[0].resolution) for bearing in bearings), strict=True)]
-    found = {fitting[0].name: _comb(_logs(evidences, fitting), len(evidences)) for fitting in sets}
+    found = {fitting[0].name: _seen(evidences, fitting) for fitting in sets}
     bare, plain_bare = ([replace(evidence, sound=False) for evidence in some] for some in (evidences, free(plain) if plain else []))
     logs = [_logs([*bare, *plain_bare], fitting) for fitting in sets]
     lines = tuple((f[0].name, _comb(log[: len(bare) * len(f)], len(bare))) for f, log in zip(sets, logs, strict=True))
@@ -331,7 +336,7 @@ def _known(
         rest = [evidence.without(taken, NEAR_WHOLE) for evidence in evidences]
         for name, fitting in ((f[0].name, f) for f in sets):
             if name != leader and found[name].score > 0:
-                found[name] = min(found[name], _comb(_logs(rest, fitting), len(rest)), key=lambda comb: comb.score)
+                found[name] = min(found[name], _seen(rest, fitting), key=lambda comb: comb.score)
     return tuple(found.items()), lines, tuple(anywhere)
 
 
@@ -345,7 +350,7 @@ def _unknown(spectra: list[EnvelopeSpectrum], shaft: _Shaft) -> tuple[Combs, tup
         for spectrum in spectra
     ]
     evidences = _apart(evidences, whole, 1)
-    found = {pattern.name: _comb(_logs(evidences, [pattern]), len(evidences)) for pattern in miniature_patterns(spectra[0].resolution)}
+    found = {pattern.name: _seen(evidences, [pattern]) for pattern in miniature_patterns(spectra[0].resolution)}
     score = np.array([comb.score for comb in found.values()]) * np.log(10)
     share = np.exp(score - score.max())
     best = max(found.values(), key=lambda comb: comb.score)
