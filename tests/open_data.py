@@ -26,6 +26,11 @@ def path(name: str) -> str:
     return str(Path(FOLDER or "") / name)
 
 
+def motor_sound(fault: str) -> list[str]:
+    """Sound recordings of the open motor with that fault."""
+    return [path(row["file"]) for row in manifest("motors") if row["fault"] == fault and row["file"].endswith(".wav")]
+
+
 def analyzed(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
     """What `vibekit analyze ... --json` prints."""
     status = main(["analyze", *words, "--json"])

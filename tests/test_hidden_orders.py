@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.open_data import manifest, needs_open_data, path
+from tests.open_data import motor_sound, needs_open_data
 from vibekit.analysis import analyze
 from vibekit.bearing import Bearing
 from vibekit.capture.files import read_recording
@@ -74,10 +74,10 @@ def test_fifty_turns_of_severe_damage_a_tenth_of_an_order_from_a_whole_one_are_a
     """MRecio (see tests/test_open_motors.py): the line stands at 5.1, five bins of 5 s from 5."""
 
     def readings(fault):
-        files = [row["file"] for row in manifest("motors") if row["fault"] == fault and row["file"].endswith(".wav")]
+        files = motor_sound(fault)
         assert files
         for file in files:
-            whole = read_recording(path(file))
+            whole = read_recording(file)
             samples = whole.samples[:, int(start_s * whole.rate_hz) : int((start_s + 5) * whole.rate_hz)]
             yield analyze(replace(whole, samples=samples), Settings(test="bare"))
 

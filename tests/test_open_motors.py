@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.open_data import analyzed, manifest, needs_open_data, path
+from tests.open_data import analyzed, motor_sound, needs_open_data, path
 from vibekit.analysis import analyze
 from vibekit.capture.files import read_recording
 from vibekit.diagnosis import diagnose
@@ -15,14 +15,10 @@ from vibekit.settings import Settings
 pytestmark = needs_open_data
 
 
-def sound(fault):
-    return [path(row["file"]) for row in manifest("motors") if row["fault"] == fault and row["file"].endswith(".wav")]
-
-
 def judged(capsys, fault, *words):
-    files = sound(fault)
+    files = motor_sound(fault)
     assert files
-    return analyzed(capsys, *files, "--same-motor", *words, "--baseline", *sound("New_Bearing"))["conclusion"]
+    return analyzed(capsys, *files, "--same-motor", *words, "--baseline", *motor_sound("New_Bearing"))["conclusion"]
 
 
 WORDS = pytest.mark.parametrize(
@@ -35,7 +31,7 @@ WORDS = pytest.mark.parametrize(
 @WORDS
 def test_four_weights_are_an_imbalance(capsys, words):
     """By 1x alone, which rose by 3 to 24 dB from speed to speed: with its interval as wide a microphone's reading may stay open."""
-    found = analyzed(capsys, *sound("Unbalanced_Rotor_4"), "--same-motor", *words, "--baseline", *sound("New_Bearing"))
+    found = analyzed(capsys, *motor_sound("Unbalanced_Rotor_4"), "--same-motor", *words, "--baseline", *motor_sound("New_Bearing"))
     assert found["findings"][0]["condition"] in ("rotor-imbalance", "prop-imbalance")
     assert found["conclusion"]["condition"] in ("rotor-imbalance", "prop-imbalance", *(("undecided",) if len(words) == 4 else ()))
 
@@ -61,16 +57,16 @@ def test_two_weights_are_right_or_open(capsys):
 
 def test_four_weights_at_two_speeds_are_an_imbalance_or_open(capsys):
     """At one inverter frequency 1x and 2x rose by 26 and 29 dB, at the others 2x did not: no shaft is bent by that."""
-    files = sound("Unbalanced_Rotor_4")
+    files = motor_sound("Unbalanced_Rotor_4")
     (loud,) = [file for file in files if "50Hz" in file]
     for other in set(files) - {loud}:
-        end = analyzed(capsys, loud, other, "--same-motor", "--test", "bare", "--baseline", *sound("New_Bearing"))["conclusion"]
+        end = analyzed(capsys, loud, other, "--same-motor", "--test", "bare", "--baseline", *motor_sound("New_Bearing"))["conclusion"]
         assert end["condition"] in ("rotor-imbalance", "prop-imbalance", "undecided"), other
 
 
 def test_weights_whose_second_order_rose_at_the_one_speed_recorded_are_not_a_bent_shaft_alone(capsys):
-    (loud,) = [file for file in sound("Unbalanced_Rotor_4") if "50Hz" in file]
-    end = analyzed(capsys, loud, "--test", "bare", "--baseline", *sound("New_Bearing"))["conclusion"]
+    (loud,) = [file for file in motor_sound("Unbalanced_Rotor_4") if "50Hz" in file]
+    end = analyzed(capsys, loud, "--test", "bare", "--baseline", *motor_sound("New_Bearing"))["conclusion"]
     assert end["condition"] in ("rotor-imbalance", "undecided") or "rotor-imbalance" in end["also"]
 
 
@@ -107,7 +103,7 @@ def test_the_second_half_of_a_sound_motor_is_not_called_hurt_for_a_louder_microp
     """Of each recording of the new bearing the first half is the healthy past: nothing changed but what is done to the second."""
     settings, rng = Settings(test=test, sensor="microphone"), np.random.default_rng(1)
     past, now = [], {"as it is": [], "louder": [], "fan": []}
-    for file in sound("New_Bearing")[::2]:
+    for file in motor_sound("New_Bearing")[::2]:
         whole = read_recording(file)
         first, second = np.array_split(whole.samples, 2, axis=1)
         past.append(analyze(replace(whole, samples=first), settings))

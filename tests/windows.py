@@ -58,3 +58,12 @@ def drop(place, paths):
 
 def texts(page, kind=""):
     return [label.text() for label in page.findChildren(QLabel, kind or None)]
+
+
+def card(window, position):
+    return next(card for card in window.strip.cards if card.position == position)
+
+
+def answer(monkeypatch, file, kind=""):
+    """What the dialog that asks for a file's name will say."""
+    monkeypatch.setattr("vibekit.gui.asking.QFileDialog.getSaveFileName", lambda *_: (str(file), kind))
