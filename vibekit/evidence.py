@@ -166,18 +166,18 @@ def _skirts(spectrum: EnvelopeSpectrum, orders: Array, reach: float) -> npt.NDAr
     np.add.at(edge, np.maximum(left, 0), 1)
     np.add.at(edge, np.minimum(right + 1, size), -1)
     hidden = np.asarray(np.cumsum(edge[:-1]) > 0)
-    return hidden & ~_lines(spectrum, at, limit) if at.size else hidden
+    if at.size:
+        hidden[_lines(spectrum, at, limit, hidden)] = False
+    return hidden
 
 
-def _lines(spectrum: EnvelopeSpectrum, at: Index, limit: float) -> npt.NDArray[np.bool_]:
+def _lines(spectrum: EnvelopeSpectrum, at: Index, limit: float, hidden: npt.NDArray[np.bool_]) -> Index:
     """Bins of lines that stand clear of those at `at`: the spectrum falls to its floor on either side, as a skirt does not."""
     ratio = spectrum.ratio
-    clear = np.zeros(len(ratio), bool)
-    middle = np.arange(SKIRT, len(ratio) - SKIRT)
-    beside = np.mean([ratio[middle + off] for off in (-3, -2, 2, 3)], axis=0)
+    tall = (ratio[1:-1] >= ratio[:-2]) & (ratio[1:-1] >= ratio[2:]) & (hidden[1:-1] | hidden[:-2] | hidden[2:])
+    middle = np.flatnonzero(tall[SKIRT - 1 : 1 - SKIRT]) + SKIRT
+    beside = (ratio[middle - 3] + ratio[middle - 2] + ratio[middle + 2] + ratio[middle + 3]) / 4
+    middle = middle[(beside <= limit) & (ratio[middle] > 10 * beside)]
     nearest = at[np.minimum(np.searchsorted((at[1:] + at[:-1]) / 2, middle), len(at) - 1)]
-    tall = ratio[middle] >= np.maximum(ratio[middle - 1], ratio[middle + 1])
-    middle = middle[tall & (beside <= limit) & (ratio[middle] > 10 * beside) & (np.abs(nearest - middle) > SKIRT)]
-    for off in (-1, 0, 1):
-        clear[middle + off] = True
-    return clear
+    middle = middle[np.abs(nearest - middle) > SKIRT]
+    return np.concatenate([middle - 1, middle, middle + 1])
