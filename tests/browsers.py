@@ -43,8 +43,21 @@ def page_of(browser, url, *scripts, allowed=("data:",), size=(360, 640), **optio
         page.add_init_script(script)
     page.goto(url)
     yield page
+    assert sideways(page) == []
     context.close()
     assert [line for line in wrong if not line.startswith(allowed)] == []
+
+
+def sideways(page):
+    """What reaches beyond the right edge, so that the page must be pushed aside to be read (WCAG 2.2, 1.4.10: not down to 320 px)."""
+    return page.evaluate(
+        """() => {
+            const { scrollWidth, clientWidth } = document.documentElement;
+            const beyond = [...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > clientWidth + 0.5);
+            const named = beyond.map((e) => `${e.localName} ${e.className}: ${e.textContent.trim().slice(0, 60)}`);
+            return scrollWidth > clientWidth ? named : [];
+        }"""
+    )
 
 
 def to_record(page):
@@ -53,6 +66,7 @@ def to_record(page):
     button.wait_for()
     while not page.locator("#record").is_visible():
         button.click()
+    assert sideways(page) == []
 
 
 def take(page, seconds, button="Record sound"):

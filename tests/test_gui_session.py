@@ -179,6 +179,8 @@ def test_a_history_has_the_sound_middle_and_limits_of_repeating(session):
     motor = session.bench.motor("south-west")
     assert comparable_kinds(motor.kept) == [("bare", SETUP)]
     assert measured_names(motor.kept)[0] == "1x"
+    assert "outer race" in measured_names(motor.kept)
+    assert "outer race shown" not in measured_names(motor.kept)
     past = history_of(motor.kept, motor.past, motor.actions, "roughness")
     assert len(past.moments) == 3
     assert past.middle == pytest.approx(past.values[:2].mean())

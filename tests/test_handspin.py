@@ -233,6 +233,17 @@ def test_a_motor_that_stops_at_once_has_no_coast_down():
     assert spin is None or not spin.times
 
 
+def test_a_motor_under_power_is_told_once_and_nothing_of_how_it_coasts():
+    craft = draw_craft(11)
+    recording, truth = record(craft, test="bare", sensor="microphone", duration_s=4.0)
+    reading = analyze(recording, craft.settings("hand-spin", "microphone"))
+    (told,) = (p for p in reading.screening.problems if p.severity == "warning")
+    assert told.code == "steady-speed"
+    assert "no spin by hand" in told.detail
+    assert reading.speed.rpm == pytest.approx(60 * float(np.mean(truth.speed_hz[0])), rel=0.01)
+    assert reading.quantity("coast time") is None
+
+
 def test_what_is_missing_is_asked_for():
     recording = Recording(np.zeros((1, 48000), np.float32), RATE, (Channel(),))
     (asked,) = check_spin(None, recording, Settings(test="hand-spin"))

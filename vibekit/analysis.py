@@ -32,6 +32,7 @@ from vibekit.rotors import rotor_tracks
 from vibekit.run_up import measure_run_up
 from vibekit.screen.basics import dead_channels
 from vibekit.screen.blade_pass import check_blade_pass
+from vibekit.screen.turns import HELD_SPEED
 from vibekit.screening import Screening, gravest_first, leave_out, look_at, screen, screen_speed
 from vibekit.settings import Settings
 from vibekit.speed import CLAIMED, SpeedTrack, seek_speed
@@ -80,7 +81,9 @@ def _analyze(recording: Recording, settings: Settings) -> Reading:
     recording = replace(recording, log=(*recording.log, *(sought.notes if sought else ())))
     track = sought if spin or speed.rpm is not None else None  # orders are named by no speed that is not claimed
     folded = folded_orders(recording, settings, speed, part)
-    found = (*(check_spin(spin, recording, settings) if by_hand else ()), *screen_speed(recording, settings, speed, track))
+    found = tuple(screen_speed(recording, settings, speed, track))
+    if by_hand and all(problem.code != HELD_SPEED for problem in found):  # what never slows says why by itself
+        found = (*check_spin(spin, recording, settings), *found)
     found += hum_problems(hums, settings.speed_rpm) + tuple(folded_problem(f, settings) for f in folded)
     screening = Screening((*screening.problems, *found))
     if not screening.usable:

@@ -16,6 +16,7 @@ from vibekit.kept import KeptReading, PartAction
 from vibekit.line_groups import LINES
 from vibekit.normal import Z95
 from vibekit.observation import CHANGE_EDGES, WORDS
+from vibekit.quantity_list import readable
 from vibekit.settings import Test
 from vibekit.trend import Trend, trend_of
 
@@ -121,7 +122,7 @@ def measured_names(kept: Sequence[KeptReading]) -> list[str]:
     """Give the quantities that have been measured, those that are looked at first in front; octaves count to wash and roughness."""
     measured = {q.name: None for k in kept for q in k.reading.quantities}
     known = [name for name in WORDS if name in measured or (name in BROADBAND and any(parts_of(k.reading, name) for k in kept))]
-    rest = [name for name in measured if name not in WORDS and not name.startswith("octave ")]
+    rest = [name for name in readable(measured) if name not in WORDS and not name.startswith("octave ")]
     return sorted([*known, *rest], key=lambda name: FIRST.index(name) if name in FIRST else len(FIRST))
 
 

@@ -61,6 +61,7 @@ Combs = tuple[tuple[str, Comb], ...]
 Logs = list[tuple[Pattern, Array]]
 LINES = " lines"  # ends the name of the score that is held against the past
 SHOWN = " shown"  # the share of where it may lie that can be seen
+SHARE = "share "  # begins the name of a part's chance, if a bearing is hurt whose geometry is not known
 ANYWHERE = " anywhere"  # the same of the score that counts every band
 
 
@@ -171,7 +172,7 @@ def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:
             if any(several):
                 found.append(Quantity(name + end, max(dict(some)[name].score for some in several if some), 0.0, SCORE))
         if score > SHOWS:
-            found += [Quantity(f"share {part}", share, 0.0, "1") for part, share in best.shares]
+            found += [Quantity(SHARE + part, share, 0.0, "1") for part, share in best.shares]
     return tuple(found)
 
 

@@ -17,6 +17,7 @@ from vibekit.finding import Conclusion, Diagnosis
 from vibekit.outline import outline_of
 from vibekit.pdf import Paper, write_pdf
 from vibekit.picture import Picture
+from vibekit.quantity_list import hidden_words, quantity_rows
 from vibekit.reading import Reading
 from vibekit.turning import ADVICE
 
@@ -196,10 +197,12 @@ def environment() -> "jinja2.Environment":
         "factor": wording.factor,
         "file": lambda name: re.split(r"[/\\\\]", name)[-1],  # where it lay is nobody else's concern
         "headline": headline,
+        "hidden": hidden_words,
         "interval": wording.with_interval,
         "line_words": wording.line_words,
         "likelihood": wording.likelihood,
         "moment": lambda moment: moment.strftime("%Y-%m-%d %H:%M %Z").strip(),
+        "quantities": quantity_rows,
         "sensor": lambda reading: wording.SENSOR_WORDS[reading.settings.sensor],
         "sentence": wording.sentence,
         "shape": lambda state: Markup(marks.shape_of(state)),

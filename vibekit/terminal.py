@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from vibekit import marks, wording
 from vibekit.craft_verdict import CraftVerdict, suspect_words
 from vibekit.finding import Conclusion, Diagnosis
+from vibekit.quantity_list import hidden_words, quantity_rows
 from vibekit.reading import Reading
 from vibekit.turning import ADVICE
 
@@ -143,7 +144,9 @@ class _Page:
             self.entry("", f"in the noise: {', '.join(hidden)}")
         if reading.quantities:
             self.entry("", "levels and scores:")
-        self.pairs([(q.name, wording.with_interval(q.value, q.u95, q.unit)) for q in reading.quantities])
+        self.pairs(quantity_rows(reading))
+        if unseen := hidden_words(reading):
+            self.entry("", unseen)
         for line in reading.log:
             self.entry("", f"as read: {line}")
         for problem in reading.screening.problems:

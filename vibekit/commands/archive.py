@@ -122,13 +122,16 @@ def _show(archive: "Archive", args: argparse.Namespace) -> int:
     print(f"  analysed by vibekit {reading.engine}; kept at {one.stored}")
     for problem in reading.screening.problems:
         print(f"  {problem.severity}: {problem.detail}")
-    from vibekit.wording import line_words, with_interval
+    from vibekit.quantity_list import hidden_words, quantity_rows
+    from vibekit.wording import line_words
 
     if reading.orders:
         lines = [(f"{o.order:.4g}", o.name, line_words(o), f"{o.floor:.2g}") for o in reading.orders]
         print_table(("order", "what", "amplitude", "noise"), lines)
     if reading.quantities:
-        print_table(("quantity", "value"), [(q.name, with_interval(q.value, q.u95, q.unit)) for q in reading.quantities])
+        print_table(("quantity", "value"), quantity_rows(reading))
+    if hidden := hidden_words(reading):
+        print(hidden)
     return 0
 
 

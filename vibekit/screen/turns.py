@@ -19,6 +19,7 @@ RUN_UP = 1.3  # fastest over slowest: less than this tells amplitude against spe
 RACE_RATE = 20_000.0  # races of small bearings ring at several kHz
 SMALL_BALL_MM = 5.0
 SLOW_RATE = 1000.0
+HELD_SPEED = "steady-speed"  # code of a run-up, or a spin by hand, whose speed hardly changed
 FLIGHT = " If it was a flight, say so: with --test flight the rotors are told apart and held against each other."
 
 
@@ -52,9 +53,13 @@ def check_steadiness(settings: Settings, speed: SpeedResult) -> list[Problem]:
     text = f"{speed.rpm_min:.0f} to {speed.rpm_max:.0f} rpm"
     if settings.test in ("run-up", "hand-spin"):
         if speed.rpm_max < RUN_UP * speed.rpm_min:
-            word = "run-up" if settings.test == "run-up" else "spin by hand"
-            detail = f"The speed went from {text} only: this is no {word}. Let it change by a factor of two or more, or state another test."
-            return [Problem("steady-speed", "warning", detail)]
+            detail = f"The speed went from {text} only: this is no run-up. Let it change by a factor of two or more, or state another test."
+            if settings.test == "hand-spin":
+                detail = (
+                    f"The speed stayed from {text}, as under power: this is no spin by hand. Battery out, propeller off, sensor near: "
+                    "flick the motor and record until it stands. Or state the test that was run."
+                )
+            return [Problem(HELD_SPEED, "warning", detail)]
         return []
     change = (speed.rpm_max - speed.rpm_min) / speed.rpm
     if change > STEADY:
