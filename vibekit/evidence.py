@@ -74,10 +74,14 @@ class Evidence:
         """
         order, half_width = np.broadcast_arrays(order, half_width)
         low, high, bins, inside = self._bins(order, half_width)
-        shape = np.maximum(bins / HANN_NENBW, 1.0) * self.spectrum.blocks
+        shapes = np.maximum(np.arange(bins.max(initial=0) + 1) / HANN_NENBW, 1.0) * self.spectrum.blocks  # they repeat: few counts occur
+        number = bins.astype(np.intp)
+        shape = shapes[number]
         total = (self.power[high] - self.power[low]) / np.maximum(bins, 1) * shape
         level = (..., *[None] * shape.ndim)
-        log = log_mean(_raised(total, shape, EXCESS[level] / np.sqrt(shape)), 0)
+        raised = EXCESS[:, None] / np.sqrt(shapes)
+        slope, least = raised / (1 + raised), shapes * np.log1p(raised)
+        log = log_mean(total * slope.take(number, axis=1) - least.take(number, axis=1), 0)
         if self.sound:
             centre = np.minimum(np.maximum(np.rint(order / self.spectrum.resolution).astype(int), 0), len(self.free) - 1)
             usual = SOUND[level] ** 2 * self.spectrum.unit[centre] / np.maximum(bins, 1) * shape
@@ -103,11 +107,6 @@ class Evidence:
 def _capped(log: Array) -> Array:
     over = log > CAP
     return np.where(over, CAP + TAIL * np.log(np.maximum(log, CAP) / CAP), log) if over.any() else log
-
-
-def _raised(total: Array, shape: Array, raised: Array) -> Array:
-    """Natural log of the likelihood ratio of a gamma law with its mean raised by `raised` to that with a mean of 1."""
-    return np.asarray(total * (raised / (1 + raised)) - shape * np.log1p(raised))
 
 
 def _with_line(total: Array, shape: Array, line: Array) -> Array:

@@ -74,6 +74,8 @@ class OrderSpectrum:
 
     def hum_powers(self, order: float, half_width: float = 0.0) -> Array:
         """The same in each block (blocks,): of a line that the shaft's speed sweeps past, the share that falls there."""
+        if not self.hum:
+            return np.zeros(len(self.power))
         reach = max(half_width, 2 * self.resolution) + self.resolution
         hz, power = np.array(self.hum).reshape(-1, 2).T
         at = hz / self.speed_hz[:, None]

@@ -212,8 +212,12 @@ def _once_a_turn(spectrum: EnvelopeSpectrum) -> Quantity:
 
 
 def _logs(evidences: list[Evidence], fitting: list[Pattern]) -> Logs:
-    """What each band says of each pattern, band by band."""
-    return [(pattern, pattern.evidence(evidence)) for evidence in evidences for pattern in fitting]
+    """What each band says of each pattern, band by band; of several that are sought at the same orders, these are looked at once."""
+    places, logs = {id(pattern.order): pattern for pattern in fitting}, []
+    for evidence in evidences:
+        roots = {place: pattern.root(evidence) for place, pattern in places.items()}
+        logs += [(pattern, pattern.evidence(evidence, roots[id(pattern.order)])) for pattern in fitting]
+    return logs
 
 
 def _comb(logs: Logs, bands: int, *, every: bool = False) -> Comb:
@@ -229,10 +233,10 @@ def _comb(logs: Logs, bands: int, *, every: bool = False) -> Comb:
     return Comb(float(pattern.order[log.argmax()]), float(log_mean(each[:kept]) / np.log(10)))
 
 
-def _seen(evidences: list[Evidence], fitting: list[Pattern]) -> Comb:
-    """The comb of these patterns, one of each bearing, and how much of where it may lie can be seen."""
+def _seen(evidences: list[Evidence], fitting: list[Pattern], logs: Logs | None = None) -> Comb:
+    """The comb of these patterns, one of each bearing, and how much of where it may lie can be seen. logs: of theirs, where made."""
     shown = float(np.mean([pattern.shown(evidence) for evidence in evidences for pattern in fitting]))
-    return replace(_comb(_logs(evidences, fitting), len(evidences)), shown=shown)
+    return replace(_comb(logs or _logs(evidences, fitting), len(evidences)), shown=shown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -351,7 +355,9 @@ def _unknown(spectra: list[EnvelopeSpectrum], shaft: _Shaft) -> tuple[Combs, tup
         for spectrum in spectra
     ]
     evidences = _apart(evidences, whole, 1)
-    found = {pattern.name: _seen(evidences, [pattern]) for pattern in miniature_patterns(spectra[0].resolution)}
+    fitting = list(miniature_patterns(spectra[0].resolution))
+    logs = _logs(evidences, fitting)
+    found = {pattern.name: _seen(evidences, [pattern], logs[i :: len(fitting)]) for i, pattern in enumerate(fitting)}
     score = np.array([comb.score for comb in found.values()]) * np.log(10)
     share = np.exp(score - score.max())
     best = max(found.values(), key=lambda comb: comb.score)

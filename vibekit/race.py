@@ -41,28 +41,37 @@ class Pattern:
     blur: float = 0.0
     weight: Array | None = None
 
-    def evidence(self, evidence: Evidence) -> Array:
-        """Natural log of the e-value of this pattern at each of its orders, (n,): mean over how much strikes scatter.
+    def root(self, evidence: Evidence) -> Array:
+        """Natural log of the e-value of a line at each of its orders, for each of SCATTER: (scatters, n)."""
+        half = np.minimum(evidence.spectrum.resolution + self._scattered(), np.minimum(WIDEST, self._inside(evidence)))
+        return evidence.line(self.order, half)
+
+    def evidence(self, evidence: Evidence, root: Array | None = None) -> Array:
+        """Natural log of the e-value of this pattern at each of its orders, (n,): mean over how much strikes scatter. root: see there.
 
         A multiple is no stronger evidence than the strikes' order itself (rings fade), a line beside a multiple no stronger than the
         multiple (the load's change is at most whole), and all lines beside no stronger than one. A line of the load's change itself
         is held by no slip of the strikes, so it may stand out more than they do.
         """
-        scattered = LORENTZ * np.pi * SCATTER[:, None] ** 2 * self.order
-        total = evidence.line(self.order, np.minimum(evidence.spectrum.resolution + scattered, np.minimum(WIDEST, self._inside(evidence))))
+        total = self.root(evidence) if root is None else root.copy()
         leading = np.flatnonzero((total > LEADS).any(axis=0))
         if leading.size:
-            root = total[:, leading]
-            total[:, leading] += np.where(root > LEADS, self._more(evidence, leading, root), 0.0)
+            first = total[:, leading]
+            total[:, leading] += np.where(first > LEADS, self._more(evidence, leading, first), 0.0)
         if evidence.sound:
             return log_mean(total, 0)
-        second = evidence.line(2 * self.order, np.minimum(1.5 * evidence.spectrum.resolution + 4 * scattered, 2 * self._inside(evidence)))
+        half = np.minimum(1.5 * evidence.spectrum.resolution + 4 * self._scattered(), 2 * self._inside(evidence))
+        second = evidence.line(2 * self.order, half)
         return np.asarray(np.logaddexp(log_mean(total, 0) + np.log1p(-ROOTLESS), log_mean(second, 0) + np.log(ROOTLESS)))
 
     def shown(self, evidence: Evidence) -> float:
         """Share of its orders at which strikes would be seen, 0 to 1, each as likely as it is beforehand."""
         half = np.minimum(evidence.spectrum.resolution, np.minimum(WIDEST, self._inside(evidence)))
         return float(np.average(evidence.shows(self.order, half), weights=self.weight))
+
+    def _scattered(self) -> Array:
+        """Half of how wide each of SCATTER makes a line at each of its orders, (scatters, n), in orders."""
+        return np.asarray(LORENTZ * np.pi * SCATTER[:, None] ** 2 * self.order)
 
     def _inside(self, evidence: Evidence) -> Array:
         """How wide a line may be, (n,), for its middle to lie among the orders: else it is somebody else's that stands beside them."""
