@@ -23,6 +23,27 @@ def wren_bench(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def each_once():
+    """What one test of a file has had analysed is not analysed anew for the next with the same settings: `analyze` is pure."""
+    import hashlib
+    import pickle
+
+    import vibekit.analysis
+
+    real, known = vibekit.analysis.analyze, {}
+
+    def analyze(recording, settings):
+        key = hashlib.sha256(pickle.dumps((recording, settings))).digest()
+        if key not in known:
+            known[key] = real(recording, settings)
+        return known[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(vibekit.analysis, "analyze", analyze)
+        yield
+
+
+@pytest.fixture(scope="module")
 def playwright():
     """Playwright, which drives a Chromium; skips where one of them is missing. While it runs, no other loop of asyncio can."""
     from tests.browsers import CHROMIUM

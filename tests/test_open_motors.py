@@ -12,7 +12,7 @@ from vibekit.capture.files import read_recording
 from vibekit.diagnosis import diagnose
 from vibekit.settings import Settings
 
-pytestmark = needs_open_data
+pytestmark = [needs_open_data, pytest.mark.usefixtures("each_once")]
 
 
 def judged(capsys, fault, *words):

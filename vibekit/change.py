@@ -3,25 +3,26 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import log_ndtr, ndtri, stdtr, stdtrit
+from scipy.special import log_ndtr, ndtri, stdtrit
 
 from vibekit.decibel import NEPER_DB
 from vibekit.dominance import NO_OTHER
 from vibekit.gain import FORCE, MOST_DB, NOISE, OCTAVES, common_gain, tilt
 from vibekit.line_groups import ALL_ALIKE, LINES, ONE_BY_ONE, group
-from vibekit.median import MAD_SHARE, MAD_TO_SD, MEDIAN_ERROR
+from vibekit.median import MAD_SHARE, MAD_TO_SD
 from vibekit.normal import Z95
 from vibekit.reading import LinePower, Quantity, Reading
 from vibekit.repeatability import LEAST_UNKNOWN, Repeatability, Spread
 from vibekit.settings import Test
+from vibekit.statistics import ROBUST, deviate, error_of_middle
 
 Array = npt.NDArray[np.float64]
 NEAR = 0.03  # references within this relative distance of the nearest speed count alike
-ROBUST = 4
 FAR = 0.15  # beyond this relative difference of speed, levels are not compared
 BROADBAND = {"wash": (100.0, 1500.0), "roughness": (1500.0, 30000.0)}
 CHANGES = (*LINES, "unsteadiness", "wash", "roughness", "once a turn", "resonance")
@@ -295,37 +296,48 @@ def change(
     return changed(name, pair_up(readings, references), repeatability, peers=peers)
 
 
-def changed(
-    name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool = False, test: Test | None = None
-) -> Change | None:
+def changed(name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool = False) -> Change | None:
     """What readings of one motor under one test, each beside its references, say together.
 
-    test: where none was said, which it may be; peers: the references are other motors, not its past: they differ, so the median is taken
+    peers: the references are other motors, not its past: they differ, so the median is taken
     Lines are compared by amplitude, all else by level in dB. Of a group in which any one line may stand out, the one that does most is
     given, its chance corrected for having been picked (Sidak, J. Am. Stat. Assoc. 62 (1967) 626-633); of a row in which each moves a
     little, the sum of their deviates (Stouffer et al., The American Soldier, vol. 1 (1949)). None when nothing can be compared.
     """
+    return changed_under((None,), name, pairs, repeatability, peers=peers)[0]
+
+
+def changed_under(
+    tests: Sequence[Test | None], name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool = False
+) -> list[Change | None]:
+    """As `changed`, under each of the tests that it may be where none was said: the same shifts, of which repeating does more or less."""
     if not pairs:
-        return None
+        return [None] * len(tests)
     settings = pairs[0].reading.settings
-    spread = repeatability.of(name, test := settings.test or test, settings.sensor)
-    between = SITTING_DB**2 if name in BROADBAND else FLOWN**2 if name in LINES and test == "flight" else 0.0
-    if name not in LINES:
-        return _changed(name, [(m, p) for p in pairs if (m := match_levels(p, name, peers=peers))], spread, between, peers=peers)
+    orders = group(name, settings) if name in LINES else ()
 
-    def moved(orders: Sequence[float]) -> Change | None:
-        return _changed(name, [(m, p) for p in pairs if (m := match_lines(p, orders, peers=peers))], spread, between, peers=peers)
+    @cache
+    def matched(orders: tuple[float, ...]) -> list[tuple[Match, Pairing]]:
+        each = (match_lines(p, orders, peers=peers) if name in LINES else match_levels(p, name, peers=peers) for p in pairs)
+        return [(m, p) for m, p in zip(each, pairs, strict=True) if m]
 
-    orders = group(name, settings)
-    together = moved(orders)
-    if together is None or name not in ONE_BY_ONE:
-        return together
-    each = [(alone, o) for o in orders if (alone := moved((o,))) is not None]
-    if name in ALL_ALIKE:
-        return replace(together, z=sum(alone.z for alone, _ in each) / math.sqrt(len(each)))
-    most, order = max(each, key=lambda pair: pair[0].z)
-    passed = -math.expm1(len(each) * float(log_ndtr(most.z)))  # the chance that any of so many is as high
-    return replace(most, z=-float(ndtri(max(passed, 1e-300))), order=order)
+    def under(test: Test | None) -> Change | None:
+        spread = repeatability.of(name, test, settings.sensor)
+        between = SITTING_DB**2 if name in BROADBAND else FLOWN**2 if name in LINES and test == "flight" else 0.0
+
+        def moved(orders: tuple[float, ...]) -> Change | None:
+            return _changed(name, matched(orders), spread, between, peers=peers)
+
+        if (together := moved(orders)) is None or name not in ONE_BY_ONE:
+            return together
+        each = [(alone, o) for o in orders if (alone := moved((o,))) is not None]
+        if name in ALL_ALIKE:
+            return replace(together, z=sum(alone.z for alone, _ in each) / math.sqrt(len(each)))
+        most, order = max(each, key=lambda pair: pair[0].z)
+        passed = -math.expm1(len(each) * float(log_ndtr(most.z)))  # the chance that any of so many is as high
+        return replace(most, z=-float(ndtri(max(passed, 1e-300))), order=order)
+
+    return [under(settings.test or test) for test in tests]
 
 
 def _speeds(matched: Sequence[tuple[Match, Pairing]]) -> int:
@@ -370,14 +382,14 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     error = math.sqrt(variance * (1 / len(matched) + 1 / len(used)) + between)
     if name not in LINES:
         half = float(stdtrit(degrees, 0.975)) * error
-        return Change(name, middle, half, _deviate(middle / error, degrees), math.sqrt(variance), len(matched), len(used), error)
+        return Change(name, middle, half, deviate(middle / error, degrees), math.sqrt(variance), len(matched), len(used), error)
     seat = 0.0 if peers else math.sqrt(float(np.mean([p.seat**2 for _, p in matched])) / _speeds(matched))
     told = degrees
     if seat > error:
         lines = min(p.lines for _, p in matched if p.lines) - 1
         error, degrees, told = seat, min(max(degrees, lines), 4 + PLACED * _speeds(matched)), MAD_SHARE * lines
     shift = math.expm1(middle)
-    z, apart = _deviate(shift / error, degrees), _error_of(shifts)
+    z, apart = deviate(shift / error, degrees), error_of_middle(shifts)
 
     def of_ratio(own: float) -> float:
         """Standard error of the ratio's logarithm where so many times the reference's scatter is that of what is compared."""
@@ -386,15 +398,3 @@ def _changed(name: str, matched: Sequence[tuple[Match, Pairing]], prior: Spread,
     half = NEPER_DB * float(stdtrit(told, 0.975)) * of_ratio(max(1 / (1 + shift), 1.0))
     error = NEPER_DB * of_ratio(1 / (1 + shift))
     return Change(name, NEPER_DB * middle, half, z, NEPER_DB * math.sqrt(variance), len(matched), len(used), error)
-
-
-def _error_of(shifts: Array) -> float:
-    """Standard error of the middle of shifts at several speeds, from how far they lie apart; 0 for one."""
-    if len(shifts) < ROBUST:
-        return float(np.std(shifts, ddof=1)) / math.sqrt(len(shifts)) if len(shifts) > 1 else 0.0
-    return MEDIAN_ERROR * MAD_TO_SD * float(np.median(np.abs(shifts - np.median(shifts)))) / math.sqrt(len(shifts))
-
-
-def _deviate(score: float, degrees: float) -> float:
-    """Normal deviate of a Student score of equal chance."""
-    return math.copysign(-float(ndtri(max(stdtr(degrees, -abs(score)), 1e-300))), score)

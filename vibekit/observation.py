@@ -6,7 +6,7 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from vibekit.change import CHANGES, Change, Pairing, changed, pair_up
+from vibekit.change import CHANGES, Change, changed_under, pair_up
 from vibekit.evidence import agreed, either, grown
 from vibekit.line_groups import ALL_ALIKE, ONE_BY_ONE
 from vibekit.lone_rise import LoneRise, lone_rise
@@ -107,9 +107,9 @@ def observe(
         for name in CHANGES:
             if test == "flight" and name in NOT_IN_FLIGHT:
                 continue
-            moved = changed(name, pairs, repeatability, peers=peers)
+            moved, *under = changed_under((None, *(() if test else UNSAID)), name, pairs, repeatability, peers=peers)
             if moved is not None:
-                if_test = () if test else _if_test(name, pairs, repeatability, peers=peers)
+                if_test = tuple((which, each.z) for which, each in zip(UNSAID, under, strict=False) if each is not None)
                 compared.append(replace(_from_change(moved, test, others if peers else "its healthy recordings"), if_test=if_test))
         if test == "run-up" and not peers and (rise := lone_rise(pairs, steady)) is not None:
             compared.append(_from_rise(rise))
@@ -121,12 +121,6 @@ def observe(
     sensors = {r.settings.sensor for r in readings}
     way = _way(sensors.pop()) if len(sensors) == 1 else None
     return tuple(replace(o, way=way) for o in _explained(found))
-
-
-def _if_test(name: str, pairs: Sequence[Pairing], repeatability: Repeatability, *, peers: bool) -> tuple[tuple[Test, float], ...]:
-    """See Observation.if_test."""
-    under = [(test, changed(name, pairs, repeatability, peers=peers, test=test)) for test in UNSAID]
-    return tuple((test, moved.z) for test, moved in under if moved is not None)
 
 
 def _way(sensor: Sensor | None) -> Way | None:

@@ -6,14 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtrit
+from scipy.special import ndtri, stdtr, stdtrit
 
 from vibekit.errors import UsageError
-from vibekit.median import MAD_TO_SD
+from vibekit.median import MAD_TO_SD, MEDIAN_ERROR
 from vibekit.normal import Z95
 
 Array = npt.NDArray[np.float64]
 SUSPECT = 3.5  # modified z above which a value is suspect: B. Iglewicz, D.C. Hoaglin, How to Detect and Handle Outliers (1993)
+ROBUST = 4  # values, from which the middle is their median
 
 
 def means_of(repeats: npt.ArrayLike) -> tuple[Array, Array]:
@@ -213,3 +214,15 @@ def leave_one_out(values: npt.ArrayLike, deviation: float) -> tuple[Departure, .
 def _median_variance(n: int) -> float:
     """Variance of the median of n normal values of unit variance: exact to n = 2, within 1 % above (order statistics)."""
     return 1 / n if n < 3 else math.pi / (2 * (n + (0.5 if n % 2 else 1.3)))
+
+
+def error_of_middle(values: Array) -> float:
+    """Standard error of the middle of values (n,), from how far they lie apart: of the mean, or from ROBUST on of the median; 0 for one."""
+    if len(values) < ROBUST:
+        return float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
+    return MEDIAN_ERROR * MAD_TO_SD * float(np.median(np.abs(values - np.median(values)))) / math.sqrt(len(values))
+
+
+def deviate(score: float, degrees: float) -> float:
+    """Normal deviate of a Student score of equal chance."""
+    return math.copysign(-float(ndtri(max(stdtr(degrees, -abs(score)), 1e-300))), score)
