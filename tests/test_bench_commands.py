@@ -48,7 +48,8 @@ def test_add_keeps_and_says_what_it_found(bench, capsys):
         assert kept.reading.curves
     status, out, _ = run(capsys, "add", "Wren-4", "north-east", path)
     assert status == 0
-    assert "known already" in out
+    assert "known already, nothing was changed; analysed now: test not stated" in out
+    assert "--replace" in out
     assert len(run_json(capsys, "archive", "list", "Wren-4")["readings"]) == 1
     status, out, err = run(capsys, "add", "Wren-4", "south-west", path)
     assert status == 0
@@ -254,6 +255,24 @@ def test_archive_lists_shows_checks_and_moves(bench, capsys, monkeypatch):
     status, out, _ = run(capsys, "archive", "check")
     assert status == 1
     assert "its bytes changed" in out
+
+
+def test_remake_with_another_version_fills_no_screen(bench, capsys):
+    sound("ne.wav")
+    run(capsys, "add", "wren.toml", "north-east", "ne.wav", "--speed", "100Hz", "--test", "bare")
+    with opened() as archive, archive.writing() as session:
+        kept = json.loads(session.scalar(sa.text("SELECT reading FROM reading")))
+        kept["quantities"] = [one | {"value": one["value"] + 0.5} for one in kept["quantities"]]
+        kept["orders"] = [one | {"floor": 2 * one["floor"]} for one in kept["orders"]]
+        session.execute(sa.text("UPDATE reading SET reading = :kept"), {"kept": json.dumps(kept)})
+    found = run_json(capsys, "archive", "remake")["readings"][0]["differences"]
+    _, out, _ = run(capsys, "archive", "remake")
+    told = out.splitlines()
+    assert told[1:13] == [f"  {line}" for line in found[:12]]
+    assert told[13] == f"  and {len(found) - 12} more; --json has them all"
+    assert "--keep" in told[14]
+    _, out, _ = run(capsys, "archive", "remake", "--keep")
+    assert "--keep" not in out
 
 
 def test_remake_says_which_numbers_differ_and_puts_them_right(bench, capsys):

@@ -126,10 +126,12 @@ def _tell(item: NewReading, outcome: dict[str, Any]) -> None:
     margin = "" if speed.rpm_u95 is None else f" ± {speed.rpm_u95:.2g}"
     turns = "speed not found" if speed.rpm is None else f"{speed.rpm:.1f}{margin} rpm ({speed.method})"
     name = f" as {outcome['id'][:8]}" if outcome["id"] else ""
-    print(f"{item.file.name}: {outcome['state']}{name}; {item.reading.settings.test or 'test not stated'}, {turns}")
+    known = outcome["state"] == "known already"
+    changed = ", nothing was changed; analysed now:" if known else ";"  # what is kept may say another speed and test
+    print(f"{item.file.name}: {outcome['state']}{name}{changed} {item.reading.settings.test or 'test not stated'}, {turns}")
     for line in item.reading.log:
         print(f"  as read: {line}")
     for problem in item.reading.screening.problems:
         print(f"  {problem.severity}: {problem.detail}")
-    if outcome["state"] == "known already":
-        print("  nothing was changed; --replace analyses it again with other options")
+    if known:
+        print("  with --replace this takes the place of what is kept")

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from vibekit.kept import KeptReading
     from vibekit.reading import Reading
 
+TOLD = 12  # differences of a reading on the screen: another version may change most of its numbers
 SHORT = 8  # characters of an id that are shown; any beginning that only one has will do
 
 
@@ -239,8 +240,12 @@ def _remake(archive: "Archive", args: argparse.Namespace) -> int:
     else:
         for outcome in outcomes:
             print(f"{outcome['id'][:SHORT]} {outcome['position']}, {outcome['file']}: {outcome['state']}")
-            for line in outcome["differences"]:
+            for line in outcome["differences"][:TOLD]:
                 print(f"  {line}")
+            if (more := len(outcome["differences"]) - TOLD) > 0:
+                print(f"  and {more} more; --json has them all")
+        if not args.keep and any(outcome["state"] == "changed" for outcome in outcomes):
+            print("The archive holds the old numbers still; with --keep it takes the new ones.")
     return 1 if any(outcome["state"] == "lost" for outcome in outcomes) else 0
 
 
