@@ -37,12 +37,12 @@ class NullSink:
 
 
 @contextmanager
-def null_sink(folder: Path) -> Iterator[NullSink]:
+def null_sink(folder: Path, rate: int = RATE) -> Iterator[NullSink]:
     """Run the sink, its device named "vibe", and keep silence playing: a monitor of nothing delivers nothing."""
     socket, script, conf = folder / "native", folder / "sink.pa", folder / "asound.conf"
     script.write_text(
         f"load-module module-native-protocol-unix socket={socket} auth-anonymous=1\n"
-        f"load-module module-null-sink sink_name=vibe rate={RATE} channels=2 format=s16le\n"
+        f"load-module module-null-sink sink_name=vibe rate={rate} channels=2 format=s16le\n"
         "set-default-sink vibe\nset-default-source vibe.monitor\n"
     )
     conf.write_text(
@@ -58,7 +58,7 @@ def null_sink(folder: Path) -> Iterator[NullSink]:
         time.sleep(0.05)
     os.environ |= {"PULSE_SERVER": f"unix:{socket}", "ALSA_CONFIG_PATH": str(conf)}
     silence = subprocess.Popen(
-        ["pacat", "-p", "--device=vibe", "--latency-msec=50", f"--rate={RATE}", "--channels=2", "--format=s16le", "/dev/zero"]
+        ["pacat", "-p", "--device=vibe", "--latency-msec=50", f"--rate={rate}", "--channels=2", "--format=s16le", "/dev/zero"]
     )
     time.sleep(0.3)
     _look_again()

@@ -16,11 +16,12 @@ from vibekit.catalogue import load_catalogue
 from vibekit.change import Change
 from vibekit.cli import main
 from vibekit.comparison import COLUMNS, Beside, Comparison, compare_case, effects_words, folded, key_words, table_rows
+from vibekit.handspin import FLICKS
 from vibekit.history import FALSE_ALARMS, history_of, own_pasts
 from vibekit.kept import PARTS, PartAction
 from vibekit.place import find_place
 from vibekit.problem import Problem, Screening
-from vibekit.reading import Quantity, SpeedResult
+from vibekit.reading import Curve, Quantity, SpeedResult
 
 SITTINGS, EVERY = 9, timedelta(days=10)
 BEGAN = NOON - EVERY * (SITTINGS - 1)
@@ -200,6 +201,24 @@ def test_no_number_is_shown_whose_interval_says_nothing_moved():
     both = replace(lone, others=(Beside("prop", (row, line)),))
     cells = [cells[2] for cells in table_rows([lone, both], {})]
     assert cells == ["▲ harmonics, each a little", "▲ 1x +4.0 ± 2.0 dB, and 1 more"]
+
+
+def test_a_motor_that_drags_is_not_called_alike(compared):
+    """Coast times from 500 to 150 rpm as of drag in proportion: the third motor has twice that of the others."""
+    case, _ = compared
+    times = {m.position: np.array([0.98, 1.0, 1.02]) / (2 if m.position == "south-west" else 1) for m in case.motors}
+
+    def spun(motor):
+        kept = motor.now[0]
+        flicks = Curve(FLICKS, np.arange(3.0), times[motor.position], "flick", "s", 0.01)
+        settings = replace(kept.reading.settings, test="hand-spin")
+        return replace(motor, now=(replace(kept, reading=replace(kept.reading, settings=settings, curves=(flicks,))),))
+
+    found = compare_case(replace(case, motors=tuple(map(spun, case.motors))))
+    assert [c.position for c in found if c.drags] == ["south-west"]
+    (cell,) = (row[2] for row in table_rows(found, {}) if row[0] == "south-west")
+    assert cell.startswith("▲ drag 2.00 times theirs (1.")
+    assert "alike" not in cell
 
 
 def test_work_after_the_last_reading_asks_for_another_instead_of_the_same_work(compared):

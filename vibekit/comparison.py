@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from vibekit.casefile import CaseFile, MotorFile
@@ -17,6 +17,7 @@ from vibekit.reading import Reading
 from vibekit.repeatability import load_repeatability
 from vibekit.result import finite
 from vibekit.settings import Test
+from vibekit.spin_comparison import Coasting, compare_spins
 from vibekit.wording import SHORT, decibels, sentence, with_interval
 
 CLEAR = 3.0  # standard deviations of repeating from which a difference is shown: one in thirty of a healthy motor's cells has one
@@ -37,7 +38,10 @@ class Beside:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """One motor. others, past, shop: test by test; own: its charts; effects: of what was done to it."""
+    """One motor. others, past, shop: test by test; own: its charts; effects: of what was done to it.
+
+    drags: how it coasted beside the others, spun by hand, where it drags
+    """
 
     position: str
     others: tuple[Beside, ...]
@@ -45,11 +49,14 @@ class Comparison:
     shop: tuple[Beside, ...]
     own: tuple[OwnPast, ...]
     effects: tuple[Effect, ...]
+    drags: Coasting | None = None
 
 
 def compare_case(case: CaseFile) -> tuple[Comparison, ...]:
     """Compare every motor, in running order; one that was not recorded stands there with that."""
-    return tuple(_compare(case, motor) for motor in case.motors)
+    spun = compare_spins({m.position: [r for r in m.readings if r.screening.usable] for m in case.motors})
+    dragging = {m.position: m for m in spun.dragging} if spun else {}
+    return tuple(replace(_compare(case, motor), drags=dragging.get(motor.position)) for motor in case.motors)
 
 
 def _compare(case: CaseFile, motor: MotorFile) -> Comparison:
@@ -86,7 +93,7 @@ def table_rows(comparisons: Sequence[Comparison], ends: Mapping[str, Conclusion 
     for c in comparisons:
         state = state_of(ends.get(c.position))
         past = "\n".join([*_alarm(c.own, marks), _cell(c.past, marks)])
-        rows.append((c.position, f"{mark_for(state, encoding)} {state.words}", _cell(c.others, marks), past, _cell(c.shop, marks)))
+        rows.append((c.position, f"{mark_for(state, encoding)} {state.words}", _others(c, marks), past, _cell(c.shop, marks)))
     return rows
 
 
@@ -141,6 +148,15 @@ def key_words(encoding: str = "utf-8") -> str:
         f"{higher} higher, {lower} lower than repeating the measurement explains; {alike} alike; {none} not compared; {alarm} alarm of the "
         f"control chart, of which a healthy motor raises one in {1 / FALSE_ALARMS:.0f} years under each test."
     )
+
+
+def _others(c: Comparison, marks: Sequence[str]) -> str:
+    """What drags is no level, and stands in a line of its own; it is not alike then."""
+    levels = _cell(c.others, marks)
+    if c.drags is None:
+        return levels
+    drag = f"{marks[0]} drag {c.drags.ratio:.2f} times theirs ({c.drags.ratio_low:.2f} to {c.drags.ratio_high:.2f})"
+    return drag if levels[:1] in (marks[2], marks[3]) else f"{drag}\n{levels}"
 
 
 def _cell(beside: Sequence[Beside], marks: Sequence[str]) -> str:
