@@ -310,7 +310,7 @@ class ComparePage(Page):
 
     def _tell_note(self, member: Member | None) -> None:
         told, coasts = [], self._coasts()
-        if comparison := compare_spins({m.position: (m.reading,) for m, _ in coasts}):
+        if self.group and (comparison := compare_spins(dict(self.group.coasting))):
             told.append(conclusion_words(comparison))
         if self.group and not self.group.steady and not coasts:
             told.append("Speeds differ, so heights are not to be compared.")

@@ -141,6 +141,18 @@ def test_the_motors_stand_side_by_side_in_words_and_in_a_picture(spun, capsys):
         assert words in drawing.svg
 
 
+def test_the_picture_says_what_the_comparison_says(spun):
+    """One flick a recording, or a last one that told nothing: every flick counts in both."""
+    readings, _ = spun
+    read = {
+        name: [one, replace(one, quantities=(), curves=one.curves[:1])] if name == "north-east" else [one, one]
+        for name, (one,) in readings.items()
+    }
+    (group,) = groups_of([(name, each, ()) for name, each in read.items()])
+    assert [name for name, _ in group.coasting] == list(NAMES)
+    assert conclusion_words(compare_spins(read)) in coast_downs(group).caption
+
+
 def test_analyze_prints_the_comparison(spun, tmp_path, capsys):
     _, recordings = spun
     files = [str(tmp_path / f"{name}.wav") for name in NAMES[1:3]]

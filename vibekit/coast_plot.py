@@ -17,10 +17,10 @@ _LEFT, _RIGHT, _BOTTOM, _TOP, _CURVES, _ROW, _GAP = 1.05, 0.15, 0.48, 0.12, 2.0,
 _INK = colours("light")
 
 
-def coast_downs(motors: Sequence[tuple[str, Reading]], standing_out: Sequence[str] = ()) -> "Figure":
+def coast_downs(motors: Sequence[tuple[str, Sequence[Reading]]], standing_out: Sequence[str] = ()) -> "Figure":
     """Speed against time of every flick, set so that all pass the upper speed together, over the coast times with their 95 % intervals.
 
-    motors: (position, reading with a "coast time"), at least one; standing_out: positions drawn in the colour of what is talked of
+    motors: (position, readings with a "coast time"), at least one; standing_out: positions drawn in the colour of what is talked of
     """
     from matplotlib.figure import Figure
 
@@ -31,13 +31,12 @@ def coast_downs(motors: Sequence[tuple[str, Reading]], standing_out: Sequence[st
         figure = Figure(figsize=(WIDTH, height))
         above = figure.add_axes((_LEFT / WIDTH, (_BOTTOM + rows + _GAP) / height, width, _CURVES / height))
         below = figure.add_axes((_LEFT / WIDTH, _BOTTOM / height, width, rows / height), sharex=above)
-        for at, (position, reading) in enumerate(motors):
+        for at, (position, readings) in enumerate(motors):
             ink = _INK["this"] if position in standing_out else _INK["muted"]
-            for curve in (c for c in reading.curves if c.kind.startswith(COAST)):
+            for curve in (c for reading in readings for c in reading.curves if c.kind.startswith(COAST)):
                 passing = float(np.interp(-FROM_RPM, -curve.y, curve.x))
                 above.plot(curve.x - passing, curve.y, color=ink, linewidth=1.0, zorder=3 if position in standing_out else 2)
-            seconds = reading.quantity("coast time")
-            if seconds is not None:
+            for seconds in filter(None, (reading.quantity("coast time") for reading in readings)):
                 below.errorbar(seconds.value, at, xerr=seconds.u95, fmt="o", color=ink, markersize=4.5, capsize=2.5, elinewidth=1.3)
         for speed in (FROM_RPM, TO_RPM):
             above.axhline(speed, color=_INK["muted"], linewidth=0.6, linestyle=(0, (1, 1.5)))

@@ -43,7 +43,10 @@ class Member:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """The readings of all motors under one test with one sensor, and the scales that their drawings share."""
+    """The readings of all motors under one test with one sensor, and the scales that their drawings share.
+
+    coasting: position and every reading of the motor that tells how it coasts down, spun by hand
+    """
 
     name: str
     how: str
@@ -51,6 +54,7 @@ class Group:
     order: Frame | None
     envelope: Frame | None
     reach: float
+    coasting: tuple[tuple[str, tuple[Reading, ...]], ...] = ()
 
     @property
     def steady(self) -> bool:
@@ -89,14 +93,13 @@ def coast_downs(group: Group) -> Drawing | None:
     """Draw how all motors of a hand-spin coast down; None where none has a coast time."""
     from vibekit.coast_plot import coast_downs
 
-    shown = [(member.position, member.reading) for member in group.members if member.reading.quantity("coast time") is not None]
-    if not shown:
+    if not group.coasting:
         return None
-    comparison = compare_spins({position: (reading,) for position, reading in shown})
+    comparison = compare_spins(dict(group.coasting))
     dragging = [motor.position for motor in comparison.dragging] if comparison else []
-    told = f"Coast-downs of every flick, {group.how}, and the coast time of each motor with its 95 % interval."
+    told = f"Coast-downs of every flick, {group.how}, and the coast time of each recording with its 95 % interval."
     said = f" {conclusion_words(comparison)}" if comparison else ""
-    return _drawing(coast_downs(shown, dragging), f"{group.name}-coast", told + said)
+    return _drawing(coast_downs(group.coasting, dragging), f"{group.name}-coast", told + said)
 
 
 def drawings_of(group: Group, member: Member) -> list[Drawing]:
@@ -151,7 +154,9 @@ def _group(name: str, kind: _Kind, motors: Sequence[tuple[str, Sequence[Reading]
     drawn = [r for member in members for r in (member.reading, *member.baselines)]
     far = [abs(x) for m in members for row in m.rows for x in (abs(row.difference) + row.u95, *row.others, row.before or 0.0)]
     reach = 1.1 * max([10.0, *far])
-    return Group(name, TEST_WORDS[kind[0]], tuple(members), frame_of("order", drawn), frame_of("envelope", drawn), reach)
+    told = [(at, tuple(r for r in readings if _kind(r) == kind and r.quantity("coast time"))) for at, readings, _ in motors]
+    coasting = tuple((at, readings) for at, readings in told if readings)
+    return Group(name, TEST_WORDS[kind[0]], tuple(members), frame_of("order", drawn), frame_of("envelope", drawn), reach, coasting)
 
 
 def _beside(others: int, baselines: int) -> str:
