@@ -64,6 +64,12 @@ def test_the_page_says_it_all(page):
     assert page.count("<svg") >= 4  # two overlays, vectors of one motor, amplitudes of the other
 
 
+def test_two_visits_of_one_day_are_told_apart(page):
+    assert "Vibration and sound on 2026-03-01 and on 2026-03-02." in Page(page).text
+    same = Page(render_proof(replace(proof(motor()), after="2026-03-01"))).text
+    assert "Vibration and sound on 2026-03-01, first and last visit of that day." in same
+
+
 def test_no_number_without_an_interval(page):
     """Every amplitude, change and rest in a table's cell has its interval beside it, or says why there is none."""
     seen = Page(page)
