@@ -5,8 +5,10 @@ import threading
 import time
 from datetime import UTC, datetime, timedelta
 from functools import partial
+from statistics import median
 
 import numpy as np
+import pyqtgraph as pg
 import pytest
 import sqlalchemy as sa
 from PySide6.QtCore import QSettings
@@ -63,10 +65,36 @@ class Turning:
         return ""
 
 
+class Plain:
+    """The same curves in as many bare plots of pyqtgraph, as large and over the same ranges: what drawing them costs at least."""
+
+    def __init__(self, plots):
+        self._pairs = [(plot, pg.PlotWidget()) for plot in plots]
+        for plot, view in self._pairs:
+            view.resize(plot.view.size())
+            view.setRange(rect=plot.box.viewRect(), padding=0)
+            view.show()
+        self._curves = [[] for _ in plots]
+
+    def paint(self):
+        for (plot, view), drawn in zip(self._pairs, self._curves, strict=True):
+            ours = [item for item in plot.item.items if isinstance(item, pg.PlotCurveItem)]
+            while len(drawn) < len(ours):
+                drawn.append(pg.PlotCurveItem(pen=ours[len(drawn)].opts["pen"], antialias=False))
+                view.addItem(drawn[-1])
+            for bare, item in zip(drawn, ours, strict=True):
+                bare.setData(*item.getData(), connect=item.opts["connect"])
+            view.viewport().repaint()
+
+    def close(self):
+        for _, view in self._pairs:
+            view.close()
+
+
 @pytest.mark.parametrize("test", ["prop", "run-up"])
 def test_four_live_channels_are_painted_thirty_times_a_second(qtbot, tmp_path, benchmark, monkeypatch, test):
-    """The window as it is used: recorder, 30 ms timer, speed looked for beside it. The painting thread takes less than 60 % of a core;
-    30 paints a second are asked for where the machine has a core to give.
+    """The window as it is used: recorder, 30 ms timer, speed looked for beside it. A paint, with all that the painting thread does for it,
+    is held against one of bare plots in the same second; 30 paints a second are asked for where the machine has a core to give.
     """
     looked = []
 
@@ -91,23 +119,32 @@ def test_four_live_channels_are_painted_thirty_times_a_second(qtbot, tmp_path, b
         panel, row = page.live, page.live.row
         row.open(lambda: Turning(speeds_up=test == "run-up"))
         qtbot.waitUntil(lambda: panel.paints > 20, timeout=30_000)
-        rates, shares = [], []
-        for _ in range(4):
+        plain = Plain([plot for plot in (panel.level, panel.spectrum, panel.orders, panel.map) if plot.isVisible()])
+        plain.paint()
+        rates, costs, floors = [], [], []
+        for _ in range(5):
+            qtbot.wait(100)  # what has gathered while the bare plots were painted
             began, spent, paints = time.monotonic(), time.thread_time(), panel.paints
-            qtbot.wait(1000)
+            qtbot.wait(800)
             elapsed = time.monotonic() - began
             rates.append((panel.paints - paints) / elapsed)
-            shares.append((time.thread_time() - spent) / elapsed)
+            costs.append((time.thread_time() - spent) / (panel.paints - paints))
+            spent = time.thread_time()
+            for _ in range(15):
+                plain.paint()
+            floors.append((time.thread_time() - spent) / 15)
+        plain.close()
+        ratio = median(costs) / median(floors)
         busy = os.getloadavg()[0] > (os.cpu_count() or 1)
         row.recorder.stop()
         qtbot.waitUntil(lambda: not row.state, timeout=30_000)
         window.workers.finish()
-        benchmark.extra_info |= {"paints a second": max(rates), "share of a core": max(shares)}
+        benchmark.extra_info |= {"paints a second": max(rates), "ratio to bare plots": ratio}
         benchmark.pedantic(window.grab, rounds=3)
         window.close()
     assert looked
     assert threading.get_ident() not in looked
-    assert max(shares) < 0.6
+    assert ratio < 2.2  # usually 1.6 to 1.8, on a busy machine 1.2 to 1.8; half as much again would be 2.4 and more
     assert busy or max(rates) >= 30
 
 
