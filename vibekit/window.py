@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import cast
 
 import numpy as np
@@ -12,6 +13,7 @@ from vibekit.errors import check_choice
 from vibekit.long_transform import Complex
 
 Array = npt.NDArray[np.float64]
+SHORT = 1 << 16  # samples; longer windows are not kept, for their memory
 
 # Of the Hann window, which nearly everything here uses (Harris 1978, as below)
 HANN_POWER = 3 / 8  # mean square of the window
@@ -47,11 +49,22 @@ COEFFICIENTS: dict[str, tuple[float, ...]] = {
 
 
 def window_samples(name: str, n: int) -> Array:
-    """Give the n samples of a window in periodic (DFT-even) form: sample n would repeat sample 0.
+    """Give the n samples of a window in periodic (DFT-even) form: sample n would repeat sample 0. They are not to be written to.
 
     Raises UsageError for a name that is not in COEFFICIENTS.
     """
     check_choice("window", name, COEFFICIENTS)
+    return _kept(name, n) if n <= SHORT else _made(name, n)
+
+
+@lru_cache(16)  # a live picture asks for the same one more than a hundred times a second
+def _kept(name: str, n: int) -> Array:
+    samples = _made(name, n)
+    samples.flags.writeable = False
+    return samples
+
+
+def _made(name: str, n: int) -> Array:
     c = COEFFICIENTS[name]
     half = n // 2 + 1  # the rest mirrors it
     x = -np.cos(2 * np.pi / n * np.arange(half)) if len(c) > 1 else np.zeros(half)
