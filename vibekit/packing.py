@@ -12,6 +12,7 @@ import math
 import types
 import typing
 import zlib
+from functools import cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -70,15 +71,21 @@ def _unpack(kind: Any, data: Any) -> Any:
         return float(data)  # also from "nan"
     if kind is complex:
         return complex(*map(float, data))
-    if dataclasses.is_dataclass(kind):
-        hints = typing.get_type_hints(kind)
-        known = {field.name for field in dataclasses.fields(kind)}
-        if extra := sorted(data.keys() - known):
+    if isinstance(kind, type) and dataclasses.is_dataclass(kind):
+        hints = _hints(kind)
+        if extra := sorted(data.keys() - hints.keys()):
             raise ValueError(f"{', '.join(extra)} not known; a newer vibekit wrote it")
-        return kind(**{name: _unpack(hints[name], item) for name, item in data.items()})  # type: ignore[operator]
+        return kind(**{name: _unpack(hints[name], item) for name, item in data.items()})
     if not isinstance(data, kind):
         raise TypeError(f"{data!r} is no {kind.__name__}")
     return data
+
+
+@cache  # an archive holds thousands of the same few classes
+def _hints(kind: type) -> dict[str, Any]:
+    """The type of each field."""
+    hints = typing.get_type_hints(kind)
+    return {field.name: hints[field.name] for field in dataclasses.fields(kind)}
 
 
 def _pack_array(array: np.ndarray[Any, Any]) -> dict[str, Any]:
