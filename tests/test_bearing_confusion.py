@@ -4,6 +4,7 @@ How many of each kind: VIBEKIT_BEARINGS, a handful by default.
 """
 
 import os
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -31,6 +32,7 @@ def leader(record, *, known):
     return (PART[name] if comb.score > CLEAR else None), round(comb.score, 1)
 
 
+@lru_cache(1)  # the next test hears the same ones without their geometry
 def records(kind, **how):
     return [(i, draw(np.random.default_rng([i, *map(ord, kind)]), kind, **how)) for i in range(EACH)]
 

@@ -24,7 +24,8 @@ def heard(rng, hz, level_db, noise=0.1):
 
 def asked(samples, settings):
     kept = Recording(samples[None].astype(np.float32), float(RATE), (Channel(),))
-    return second_opinion(kept, settings, seek_speed(kept, settings)), seek_speed(kept, settings)
+    track = seek_speed(kept, settings)
+    return second_opinion(kept, settings, track), track
 
 
 @pytest.mark.parametrize("hz", [41.3, 118.0, 233.0])
