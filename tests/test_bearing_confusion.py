@@ -27,7 +27,7 @@ def leader(record, *, known):
         top_hz=0.45 * record.rate_hz,
         speed_u95=2e-4,
         leave_out_s=(),
-    ).combs
+    ).bearing.combs
     name, comb = max(found, key=lambda pair: pair[1].score)
     return (PART[name] if comb.score > CLEAR else None), round(comb.score, 1)
 

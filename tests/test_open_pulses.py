@@ -80,7 +80,7 @@ def test_parts_of_a_record_lead_to_the_part_that_is_hurt_or_to_none(seconds):
             x = Transform.of(recording.samples[0, start : start + n].copy(), recording.rate_hz)
             turns = np.array([0.0, seconds]), hz * np.array([0.0, seconds])
             found = find_pulses(x, turns, (CWRU,), top_hz=0.45 * recording.rate_hz, speed_u95=2e-3, leave_out_s=())
-            led = leader({name: comb.score for name, comb in found.combs})
+            led = leader({name: comb.score for name, comb in found.bearing.combs})
             got.append((row["grade"][0], row["fault"], led, row["file"], start))
     clear = [row for row in got if row[0] == "Y"]
     assert [row for row in clear if row[2] not in (row[1], "none")] == []

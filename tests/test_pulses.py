@@ -40,7 +40,7 @@ def pulses(x, bearings=(BEARING,), *, turns=TURNS, speed_u95=1e-4, bare=True):
 
 
 def scores(x, **how):
-    return {name: comb.score for name, comb in pulses(x, **how).combs}
+    return {name: comb.score for name, comb in pulses(x, **how).bearing.combs}
 
 
 DAMAGE = {
@@ -63,12 +63,25 @@ def test_without_geometry_the_strikes_are_still_a_bearing_and_its_part_is_a_chan
     for seed in range(5):
         found = pulses(struck(np.random.default_rng(seed), **DAMAGE[part]), bearings=())
         assert scores(struck(np.random.default_rng(seed), **DAMAGE[part]), bearings=())["defect comb"] > 4
-        assert dict(found.shares)[part] > 0.05
-        assert sum(dict(found.shares).values()) == pytest.approx(1)
+        assert dict(found.bearing.shares)[part] > 0.05
+        assert sum(dict(found.bearing.shares).values()) == pytest.approx(1)
+
+
+@pytest.mark.parametrize("part", DAMAGE)
+def test_strikes_of_another_bearing_than_is_given_count_as_some_part_of_it_and_the_rest_as_none(part):
+    other = Bearing(8, 1.588, 8.5)  # none of its orders is near one of the other's, or one turn beside it
+    for seed in range(5):
+        x = struck(np.random.default_rng(seed), **DAMAGE[part])
+        found = scores(x, bearings=(other,))
+        assert max(found, key=lambda name: found[name]) == "defect comb"
+        assert found["defect comb"] > 4
+        given = scores(x)
+        assert given[part] > 4
+        assert given["defect comb"] == 0
 
 
 def test_the_strikes_own_order_is_found_within_their_slip():
-    (comb,) = [c for name, c in pulses(struck(np.random.default_rng(1), BEARING.outer)).combs if name == "outer race"]
+    (comb,) = [c for name, c in pulses(struck(np.random.default_rng(1), BEARING.outer)).bearing.combs if name == "outer race"]
     assert comb.order == pytest.approx(BEARING.outer, rel=0.01)
 
 
@@ -78,7 +91,7 @@ def test_noise_alone_reaches_a_score_no_more_often_than_it_says(bearings):
     rng = np.random.default_rng(7)
     found = [pulses(rng.normal(0, 1, N), bearings=bearings) for _ in range(60)]
     for kind in ("combs", "anywhere") if bearings else ("combs",):
-        highest = np.array([max(comb.score for _, comb in getattr(each, kind)) for each in found])
+        highest = np.array([max(comb.score for _, comb in getattr(each.bearing, kind)) for each in found])
         tried = 4 if bearings else 1
         for score in (0.5, 1.0, 1.5):
             expected = tried * 60 * 10**-score
@@ -90,7 +103,7 @@ def test_weak_strikes_show_where_every_band_counts_and_the_band_as_it_comes():
     for seed in range(5):
         rng = np.random.default_rng(seed)
         found = pulses(0.06 * struck(rng, BEARING.outer, scatter=0.005) + rng.normal(0, 0.08, N))
-        score = {kind: dict(getattr(found, kind))["outer race"].score for kind in ("combs", "anywhere")}
+        score = {kind: dict(getattr(found.bearing, kind))["outer race"].score for kind in ("combs", "anywhere")}
         assert score["anywhere"] > 2 + max(score["combs"], 0), score
 
 
@@ -151,7 +164,7 @@ def test_a_row_of_blade_passes_is_no_race_while_the_speed_is_not_known(off):
         turn = SHAFT_HZ * time + 0.2 * np.cumsum(rng.normal(0, 1, N)) / np.sqrt(RATE)
         wash = rng.normal(0, 1, N) * (1 + 0.3 * np.cos(2 * np.pi * 5 * turn))
         found = pulses(wash, turns=(TURNS[0], off * TURNS[1]), speed_u95=0.03, bare=False)
-        assert max(comb.score for _, comb in (*found.combs, *found.lines)) < 2
+        assert max(comb.score for _, comb in (*found.bearing.combs, *found.bearing.lines)) < 2
 
 
 def test_outer_and_inner_race_lie_in_the_family_of_each_other():
@@ -161,7 +174,7 @@ def test_outer_and_inner_race_lie_in_the_family_of_each_other():
 
 
 def test_a_short_record_and_a_narrow_band_say_nothing():
-    assert pulses(np.random.default_rng(0).normal(0, 1, N), turns=(np.array([0.0, 3.0]), np.array([0.0, 5.0]))).combs == ()
+    assert pulses(np.random.default_rng(0).normal(0, 1, N), turns=(np.array([0.0, 3.0]), np.array([0.0, 5.0]))).bearing.combs == ()
     found = find_pulses(
         Transform.of(np.random.default_rng(0).normal(0, 1, N).astype(np.float32), RATE),
         TURNS,
@@ -171,7 +184,7 @@ def test_a_short_record_and_a_narrow_band_say_nothing():
         leave_out_s=(),
     )
     assert found.clickiness is None
-    assert found.combs == ()
+    assert found.bearing.combs == ()
 
 
 def turning(seconds, hz):
@@ -195,7 +208,7 @@ def test_balls_of_a_sound_bearing_felt_under_load_are_no_damage_however_long_one
 
 
 def lines(x):
-    return {name: comb.score for name, comb in pulses(x).lines}["outer race"]
+    return {name: comb.score for name, comb in pulses(x).bearing.lines}["outer race"]
 
 
 @pytest.mark.parametrize("felt", [0.0, 0.03, 0.1])
@@ -322,7 +335,7 @@ def test_rig_faults_lead_with_their_own_part():
     right = wrong = 0
     for seed in range(5000, 5012):
         for condition, part in (("bearing-outer", "outer race"), ("bearing-inner", "inner race"), ("bearing-ball", "ball")):
-            found = {name: comb.score for name, comb in on_the_rig(seed, True, test="bare", fault=Fault(condition, 8)).combs}
+            found = {name: comb.score for name, comb in on_the_rig(seed, True, test="bare", fault=Fault(condition, 8)).bearing.combs}
             leader = max(found, key=lambda name: found[name])
             right += leader == part and found[leader] > 2
             wrong += leader != part and found[leader] > 2
@@ -340,6 +353,6 @@ def test_grit_knocks_cogging_and_wash_are_no_bearing_whose_geometry_is_not_known
             {"test": "bare", "fault": Fault("electrical", 8)},
             {"test": "prop"},
         ):
-            score = dict(on_the_rig(seed, False, **what).combs)["defect comb"].score
+            score = dict(on_the_rig(seed, False, **what).bearing.combs)["defect comb"].score
             false += [(seed, what, score)] * (score > 2)
     assert len(false) <= (4 if COUNT >= 500 else 1), false

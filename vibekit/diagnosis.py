@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from vibekit.catalogue import Catalogue, Condition, load_catalogue
 from vibekit.change import louder, nearest, why_not_compared
+from vibekit.defect_comb import ANY
 from vibekit.dominance_evidence import how_many, one_of_four
 from vibekit.excess_noise import noise_over_speeds
 from vibekit.finding import Conclusion, Diagnosis, Evidence, Finding
@@ -29,6 +30,10 @@ MAY_BE: Mapping[str, tuple[str, ...]] = {"bearing-cage": ("bearing-ball",)}
 # a joint with slack or a spring that is not straight answers a strong 1x with a 2x that grows as its square (Nayfeh & Mook, Nonlinear
 # Oscillations (1979), section 4.1: from memory); at one speed that looks as a bent shaft does
 MAY_BE_AT_ONE_SPEED: Mapping[str, tuple[str, ...]] = {"bent-shaft": ("rotor-imbalance",)}
+ANOTHER = (
+    "These pulses come at no order of the bearing whose geometry was given: check its numbers, or whether another bearing is in the motor. "
+    "Without them which part is struck cannot be told."
+)
 OPEN = 0.05  # explanations at least this probable are named where none is clear
 WORTH_MORE = 0.3  # bits from which a measurement is asked for though a condition is concluded
 LEAST_WEIGHT = 0.1  # evidence that shifts the odds by less is not worth a sentence
@@ -110,6 +115,8 @@ def diagnose(
         return _conclude(catalogue, chance, usable, hints, seen, slow=slow, compared=compared, position=position)
 
     end = conclude(chance)
+    if _of_another(seen, usable):
+        end = replace(end, reason=f"{end.reason} {ANOTHER}")
     if why := why_not_compared(usable, references):
         end = replace(end, reason=f"{end.reason} Not compared with the {'other motors' if peers else 'healthy recordings'}: {why}.")
     if not peers and (gain := louder(usable, sound)):
@@ -258,7 +265,7 @@ def _conclude(
         return Conclusion(best.condition, in_all, position, best.part, best.action, best.why, best.next_step, alike)
     akin = kindred(best)
     together = sum(chance[n] for n in akin)
-    if together >= SURE and best.group != "none" and not _race_matters(best, usable):
+    if together >= SURE and best.group != "none" and not _race_matters(best, seen, usable):
         also = tuple(n for n in akin if n != best.condition and chance[n] > SHOWN)
         reason = f"What to work on is clear, the fault itself less so: {' or '.join(catalogue[n].words for n in (best.condition, *also))}."
         return Conclusion(best.condition, together, position, best.part, best.action, reason, best.next_step, also)
@@ -277,9 +284,14 @@ def _at_one_speed(usable: Sequence[Reading]) -> bool:
     return all(r.settings.test != "run-up" for r in usable) and (not rpm or max(rpm) < (1 + APART) * min(rpm))
 
 
-def _race_matters(best: Condition, usable: Sequence[Reading]) -> bool:
-    """With the bearing's geometry given, a race is named only when it is the clear one."""
-    return best.group == "bearing" and any(r.settings.bearings for r in usable)
+def _race_matters(best: Condition, seen: Sequence[Observation], usable: Sequence[Reading]) -> bool:
+    """With the bearing's geometry given, a race is named only when it is the clear one; pulses of another geometry tell none."""
+    return best.group == "bearing" and any(r.settings.bearings for r in usable) and not _of_another(seen, usable)
+
+
+def _of_another(seen: Sequence[Observation], usable: Sequence[Reading]) -> bool:
+    """Pulses stand out at an order that is none of the bearing's whose geometry was given."""
+    return struck(seen) == ANY and any(r.settings.bearings for r in usable)
 
 
 def _undecided(catalogue: Catalogue, position: str | None, reason: str, next_step: str) -> Conclusion:

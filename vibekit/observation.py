@@ -7,6 +7,7 @@ from typing import Literal, get_args
 import numpy as np
 
 from vibekit.change import CHANGES, Change, changed_under, pair_up
+from vibekit.defect_comb import ANY
 from vibekit.evidence import agreed, either, grown
 from vibekit.line_groups import ALL_ALIKE, ONE_BY_ONE
 from vibekit.lone_rise import LoneRise, lone_rise
@@ -23,7 +24,8 @@ CHANGE_EDGES = (-2.0, 1.0, 2.0, 3.0, 4.5, 8.0)  # in standard deviations of repe
 CHANGE_MIDDLES = (-3.0, 0.0, 1.5, 2.5, 3.75, 6.25, 10.0)  # values that a step stands for; between them its meaning goes over by degrees
 CLEAR = 2.0  # score from which pulses at a defect order, over all tests together, explain the rest
 COMB = (0.5, CLEAR, 3.0, 5.0, 8.0)  # log10 of how much likelier the pulses are than noise; that of independent recordings adds
-COMBS = ("outer race", "inner race", "ball", "cage", "defect comb")
+PARTS = ("outer race", "inner race", "ball", "cage")
+COMBS = (*PARTS, ANY)
 # quantities that need no reference, with the edges of faint, slight, clear, strong and extreme
 SCORES = {"impulsiveness": (0.4, 1.0, 2.0, 4.0, 8.0)} | dict.fromkeys(COMBS, COMB)
 UNSAID: tuple[Test, ...] = ("bare", "prop", "flight")  # what a test may be that was not said
@@ -57,7 +59,7 @@ WORDS = {
     "inner race": "pulses at the inner race's order",
     "ball": "pulses at twice the ball's spin",
     "cage": "pulses at the cage's order",
-    "defect comb": "pulses at an order that is no whole number",
+    ANY: "pulses at an order that is no whole number",
 }
 
 
@@ -131,11 +133,15 @@ def _explained(seen: list[Observation]) -> list[Observation]:
     """Leave out what a damaged bearing accounts for: where pulses at a defect order stand clear of chance, clicks, roughness and the
     weaker combs are the same pulses again, and late damage loosens the shaft and raises every order (common practice, no source). The
     bearing comes first; what else may be wrong shows when it is whole. Of the other combs nothing is left that is their own.
+
+    Of a bearing of known geometry and of any other, looked for beside it, the one counts that leads: the known one where neither does.
     """
     leader = struck(seen)
+    known = {o.test for o in seen if o.name in PARTS}
+    left = [o for o in seen if o.name not in PARTS] if leader == ANY else [o for o in seen if o.name != ANY or o.test not in known]
     if leader is None:
-        return seen
-    return [o if o.name == leader else _nothing(o) for o in seen if o.name in COMBS]
+        return left
+    return [o if o.name == leader else _nothing(o) for o in left if o.name in COMBS]
 
 
 def struck(seen: Sequence[Observation]) -> str | None:
