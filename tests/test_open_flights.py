@@ -94,3 +94,15 @@ def test_a_flight_that_nobody_called_one_is_told_how_to_be_judged_as_one(capsys)
     for row in manifest("flights")[::5]:
         told = [problem["detail"] for problem in analyzed(capsys, path(row["file"]))["screening"]["problems"]]
         assert any("--test flight" in detail for detail in told), row["file"]
+
+
+@pytest.mark.parametrize("seconds", [None, 10.0, 15.0])
+def test_a_flight_that_nobody_called_one_is_no_bearing(seconds):
+    """The beats of a loud rotor with the others lie at orders where races may."""
+    for row in manifest("flights"):
+        recording = read_recording(path(row["file"]))
+        length = round((seconds or recording.duration_s) * recording.rate_hz)
+        for start in range(0, recording.samples.shape[1] - length + 1, length):
+            part = replace(recording, samples=recording.samples[:, start : start + length])
+            named = diagnose([analyze(part, Settings())]).conclusion.condition
+            assert not named.startswith("bearing"), (row["file"], start, named)

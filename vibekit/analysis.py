@@ -43,8 +43,10 @@ from vibekit.window import HANN_NENBW
 Array = npt.NDArray[np.float64]
 RUN_UP_BLOCK = 32
 UNSTEADY = ("run-up", "flight", "hand-spin")  # tests in which a line is not whole in blocks longer than the others
-ROAMS = 1.1  # highest over lowest speed from which a recording whose test was not said may be a flight, with other rotors beside this one
-ROAMING = "the speed ranges widely, as in flight: pulses at a bearing's orders are not looked for; say --test where it was one motor"
+# highest over lowest speed from which a recording whose test was not said may be a flight, with other rotors beside this one: a motor on
+# the bench holds its speed to 1 or 2 %, in hover each is led by some (common practice, no source)
+ROAMS = 1.03
+ROAMING = "the speed wanders as in flight: pulses at a bearing's orders are not looked for; say --test where it was one motor"
 FADE, FADE_S = 64, 0.01  # samples at least, and seconds: a line that is cut off at once clicks in every band
 CLEAR_S = 0.5  # between two places that are left out: shorter stretches tell nothing of low octaves
 NOISE_BINS = 1024  # whose median scatters by a fifth of a decibel: more of them would not show in a picture

@@ -62,14 +62,16 @@ def check_steadiness(settings: Settings, speed: SpeedResult) -> list[Problem]:
             return [Problem(HELD_SPEED, "warning", detail)]
         return []
     change = (speed.rpm_max - speed.rpm_min) / speed.rpm
+    perhaps_flight = FLIGHT if settings.test is None else ""
     if change > STEADY:
         detail = (
             f"The speed went from {text}: forces changed by {100 * ((speed.rpm_max / speed.rpm_min) ** 2 - 1):.0f} % meanwhile, "
-            f"and amplitudes are means over that. Hold the speed, or record it as a run-up.{FLIGHT if settings.test is None else ''}"
+            f"and amplitudes are means over that. Hold the speed, or record it as a run-up.{perhaps_flight}"
         )
         return [Problem("unsteady-speed", "warning", detail)]
     if change > UNEVEN_NOTE:
-        detail = f"The speed wandered ({text}): orders are tracked, lines in hertz smear. Hold the throttle still or use a governor."
+        words = f"The speed wandered ({text}): orders are tracked, lines in hertz smear. Hold the throttle still or use a governor."
+        detail = words + perhaps_flight
         return [Problem("unsteady-speed", "note", detail)]
     return []
 
