@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 
+from vibekit.defect_comb import ANY
 from vibekit.observation import COMB, COMBS
 from vibekit.pulses import ANYWHERE, LINES, SHARE, SHOWN
 from vibekit.reading import Quantity, Reading
@@ -16,8 +17,17 @@ def readable(names: Collection[str]) -> list[str]:
 
 def quantity_rows(reading: Reading) -> list[tuple[str, str]]:
     """Give name and value, with its 95 % interval and unit, of each quantity that says something by itself."""
-    kept = set(readable([q.name for q in reading.quantities]))
+    kept = set(readable([q.name for q in reading.quantities])) - (set(COMBS) - set(_looked_at(reading)))
     return [_row(q) for q in reading.quantities if q.name in kept]
+
+
+def _looked_at(reading: Reading) -> list[str]:
+    """Names of the combs that count: of the known bearing's parts, or of another than was named where it shows."""
+    found = [comb for comb in COMBS if reading.quantity(comb)]
+    other = reading.quantity(ANY)
+    if other is None or found == [ANY]:
+        return found
+    return [ANY] if other.value > 0 else [comb for comb in found if comb != ANY]
 
 
 def _row(quantity: Quantity) -> tuple[str, str]:
@@ -30,7 +40,7 @@ def _row(quantity: Quantity) -> tuple[str, str]:
 def hidden_words(reading: Reading) -> str:
     """Say how much of where a bearing's pulses may lie could not be looked at, where they were not found; "" where nothing was hidden."""
     hidden: dict[str, list[str]] = {}
-    for comb in COMBS:
+    for comb in _looked_at(reading):
         score, shown = reading.quantity(comb), reading.quantity(comb + SHOWN)
         if score and shown and score.value < COMB[0] and round(100 * shown.value) < 100:
             hidden.setdefault(f"{1 - shown.value:.0%}".replace("%", "\N{NO-BREAK SPACE}%"), []).append(SHORT[comb])
