@@ -73,7 +73,7 @@ def test_the_readme_says_what_the_table_holds():
     readme = re.sub(r"\s+", " ", (ROOT / "README.md").read_text(encoding="utf-8"))
     assert f"{total} simulated faults" in readme
     assert f"right in {100 * right / total:.0f} of 100" in readme
-    assert f"wrong in {100 * wrong / total:.0f}" in readme
+    assert f"wrong in {100 * wrong / total:.1f}" in readme
     assert f"f {sum(row['cases'] for row in sound)} sound motors it calls {called} faulty" in readme
     for name in ("reliability.svg", "verdicts.svg"):
         assert f"reference_spectra/{name}" in readme
