@@ -27,8 +27,8 @@ HALVES = np.arange(0.5, 8.0)  # orders, at which a loose part strikes every othe
 LOOSE = 5  # of them that must show: strikes at one of these orders draw fewer (common practice, no source)
 SHOWS = 2.0  # score from which a comb accounts for lines that fall on another's orders
 ANY = "defect comb"  # name of the comb of any race or ball of a small bearing
-MULTIPLES = np.array([0.5, 2.0, 3.0, 4.0, 5.0])
-SIDES = np.array([-2.0, -1.0, 1.0, 2.0])  # turns of the shaft or the cage by which lines lie beside strikes
+MULTIPLES = np.array([0.5, 2.0, 3.0, 4.0, 5.0])  # of the order of strikes, at which they draw lines, too (common practice, no source)
+SIDES = np.array([-2.0, -1.0, 1.0, 2.0])  # turns of the shaft or the cage by which lines lie beside strikes (the same)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,23 +174,26 @@ class FoundCombs:
 
 
 def find_combs(
-    spectra: list[EnvelopeSpectrum], plain: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], shaft: Shaft, *, echoes: bool
+    spectra: list[EnvelopeSpectrum],
+    level: list[EnvelopeSpectrum],
+    plain: list[EnvelopeSpectrum],
+    bearings: tuple[Bearing, ...],
+    shaft: Shaft,
 ) -> FoundCombs:
     """The comb of each part of the bearings that are known, and of whichever race or ball of a small one.
 
-    spectra: of the whitened bands; plain: of the band as it comes, which counts against the past of known bearings
-    echoes: the sound came by more than one way, so clicks at random draw hills, which are no comb (`EnvelopeSpectrum.levelled`)
+    spectra: of the whitened bands; level: the same without hills, where any order counts
+    plain: of the band as it comes, which counts against the past of known bearings
     The bearing may be another than was named: strikes that stand out at an order that is none of its own, nor beside one, are another's.
     """
     if not bearings:
-        combs, shares = _unknown(spectra, shaft)
-        return FoundCombs(combs, shares=shares)
-    even, plain = ([s.levelled(HILLS) if echoes else s for s in each] for each in (spectra, plain))
-    combs, lines, anywhere = _known(even, plain, bearings, shaft)
-    ((_, other),), shares = _unknown(spectra, shaft)
-    if other.score > max(SHOWS, *(comb.score for _, comb in combs)) and not _is_theirs(other, combs, bearings):
-        return FoundCombs((*((name, replace(comb, score=0.0)) for name, comb in combs), (ANY, other)), lines, anywhere, shares)
-    return FoundCombs((*combs, (ANY, replace(other, score=0.0))), lines, anywhere)
+        other, shares = _unknown(level, shaft)
+        return FoundCombs(((ANY, other),), shares=shares)
+    known, (other, shares) = _known(spectra, plain, bearings, shaft), _unknown(level, shaft)
+    if other.score > max(SHOWS, *(comb.score for _, comb in known.combs)) and not _is_theirs(other, known.combs, bearings):
+        unheard = ((name, replace(comb, score=0.0)) for name, comb in known.combs)
+        return replace(known, combs=(*unheard, (ANY, other)), shares=shares)
+    return replace(known, combs=(*known.combs, (ANY, replace(other, score=0.0))))
 
 
 def _is_theirs(other: Comb, combs: Combs, bearings: tuple[Bearing, ...]) -> bool:
@@ -210,9 +213,7 @@ def _is_theirs(other: Comb, combs: Combs, bearings: tuple[Bearing, ...]) -> bool
     return False
 
 
-def _known(
-    spectra: list[EnvelopeSpectrum], plain: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], shaft: Shaft
-) -> tuple[Combs, Combs, Combs]:
+def _known(spectra: list[EnvelopeSpectrum], plain: list[EnvelopeSpectrum], bearings: tuple[Bearing, ...], shaft: Shaft) -> FoundCombs:
     """The comb of each part; lines that the strongest accounts for are taken from the others. plain: of the band as it comes."""
     whole = np.concatenate([np.arange(0.0, TOP_ORDER + 1), shaft.turn * np.arange(1.0, TOP_ORDER + 1)])
     slip = (shaft.turn * (1 + SLIP[0] - shaft.unsure) - 1, shaft.turn * (1 + SLIP[1] + shaft.unsure) - 1)
@@ -235,17 +236,16 @@ def _known(
         for name, fitting in ((f[0].name, f) for f in sets):
             if name != leader and found[name].score > 0:
                 found[name] = min(found[name], _seen(rest, fitting), key=lambda comb: comb.score)
-    return tuple(found.items()), lines, tuple(anywhere)
+    return FoundCombs(tuple(found.items()), lines, tuple(anywhere))
 
 
-def _unknown(spectra: list[EnvelopeSpectrum], shaft: Shaft) -> tuple[Combs, Shares]:
+def _unknown(spectra: list[EnvelopeSpectrum], shaft: Shaft) -> tuple[Comb, Shares]:
     """The comb of whichever race or ball of a small bearing, geometry not known, and which of them it may be."""
     half = np.outer([1.0, shaft.turn], np.arange(0.0, TOP_ORDER + 1, 0.5))
     whole, half = half[:, ::2].ravel(), half.ravel()
     near = (half[:, None] + np.arange(-NEAR_WHOLE, NEAR_WHOLE, 2 * spectra[0].resolution)).ravel()
     evidences = [
-        Evidence.of(spectrum.levelled(HILLS), half, SKIRTS).without(near, 0.0).without(shaft.strangers(spectrum), NEAR_WHOLE)
-        for spectrum in spectra
+        Evidence.of(spectrum, half, SKIRTS).without(near, 0.0).without(shaft.strangers(spectrum), NEAR_WHOLE) for spectrum in spectra
     ]
     evidences = _apart(evidences, whole, 1)
     fitting = list(miniature_patterns(spectra[0].resolution))
@@ -255,4 +255,4 @@ def _unknown(spectra: list[EnvelopeSpectrum], shaft: Shaft) -> tuple[Combs, Shar
     share = np.exp(score - score.max())
     best = max(found.values(), key=lambda comb: comb.score)
     comb = Comb(best.order, float(log_mean(score) / np.log(10)), float(np.mean([comb.shown for comb in found.values()])))
-    return ((ANY, comb),), tuple(zip(found, (share / share.sum()).tolist(), strict=True))
+    return comb, tuple(zip(found, (share / share.sum()).tolist(), strict=True))

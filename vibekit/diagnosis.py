@@ -115,7 +115,7 @@ def diagnose(
         return _conclude(catalogue, chance, usable, hints, seen, slow=slow, compared=compared, position=position)
 
     end = conclude(chance)
-    if _of_another(seen, usable):
+    if struck(seen) == ANY and _geometry_given(usable):
         end = replace(end, reason=f"{end.reason} {ANOTHER}")
     if why := why_not_compared(usable, references):
         end = replace(end, reason=f"{end.reason} Not compared with the {'other motors' if peers else 'healthy recordings'}: {why}.")
@@ -286,12 +286,11 @@ def _at_one_speed(usable: Sequence[Reading]) -> bool:
 
 def _race_matters(best: Condition, seen: Sequence[Observation], usable: Sequence[Reading]) -> bool:
     """With the bearing's geometry given, a race is named only when it is the clear one; pulses of another geometry tell none."""
-    return best.group == "bearing" and any(r.settings.bearings for r in usable) and not _of_another(seen, usable)
+    return best.group == "bearing" and _geometry_given(usable) and struck(seen) != ANY
 
 
-def _of_another(seen: Sequence[Observation], usable: Sequence[Reading]) -> bool:
-    """Pulses stand out at an order that is none of the bearing's whose geometry was given."""
-    return struck(seen) == ANY and any(r.settings.bearings for r in usable)
+def _geometry_given(usable: Sequence[Reading]) -> bool:
+    return any(r.settings.bearings for r in usable)
 
 
 def _undecided(catalogue: Catalogue, position: str | None, reason: str, next_step: str) -> Conclusion:

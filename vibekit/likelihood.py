@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from vibekit.change import CHANGES
+from vibekit.defect_comb import ANY
 from vibekit.made_table import rows_of, table_text
 from vibekit.observation import CHANGE_EDGES, COMB, COMBS, STEPS, UNSAID, WAYS, Observation
 
@@ -139,7 +140,7 @@ def read_likelihoods(text: str, trust: Mapping[str, float]) -> Likelihoods:
         table = tables.setdefault((r["clue"], r["test"], r["way"]), np.full((len(states), len(STEPS)), 1 / len(STEPS)))
         table[at[r["condition"], r["severity"]]] = [float(r[step]) for step in STEPS]
     for (clue, _, _), table in tables.items():
-        if clue == "defect comb":
+        if clue == ANY:
             for severity in {severity for condition, severity in states if condition in STRUCK}:
                 own = [at[condition, severity] for condition in STRUCK if (condition, severity) in at]
                 table[own] = table[own].mean(axis=0)

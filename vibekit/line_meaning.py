@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from vibekit.analysis import named_orders
 from vibekit.catalogue import load_catalogue
+from vibekit.defect_comb import ANY
 from vibekit.finding import Diagnosis
 from vibekit.line_groups import HARMONICS, electrical_orders
 from vibekit.observation import WORDS
@@ -78,7 +79,7 @@ def _defect_orders(settings: Settings) -> dict[float, str]:
 
 def _defect_clues(name: str) -> tuple[str, ...]:
     base = name.partition(",")[0]
-    return (base,) if base else ("defect comb",)
+    return (base,) if base else (ANY,)
 
 
 def _causes(clues: tuple[str, ...], settings: Settings, diagnosis: Diagnosis | None) -> tuple[str, ...]:

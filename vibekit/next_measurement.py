@@ -10,8 +10,9 @@ import numpy.typing as npt
 
 from vibekit.catalogue import load_catalogue
 from vibekit.change import CHANGES
+from vibekit.defect_comb import ANY
 from vibekit.likelihood import Likelihoods
-from vibekit.observation import LONE, SCORES, UNSAID, Observation
+from vibekit.observation import LONE, PARTS, SCORES, UNSAID, Observation
 from vibekit.questions import QUESTIONS, Question
 from vibekit.settings import Settings, Test
 
@@ -21,7 +22,6 @@ DRAWS = 400
 WORTH = 0.03  # bits below which no measurement is worth naming
 DAMAGED = 0.05  # share of each answer that tells of damage on parts that have none (common practice, no source)
 CHEAPER = 0.85  # what costs less is asked for first when it is expected to tell that share of the best
-RACES = ("outer race", "inner race", "ball", "cage")
 LOW = ("1x", "2x")  # all that a slow sensor sees
 # chance that a swap says propeller, motor, nothing, by group of conditions; a fixing is made anew at each swap
 SWAP = {"propeller": (0.96, 0.01, 0.03), "fixing": (0.2, 0.3, 0.5), "none": (0.01, 0.01, 0.98)}
@@ -176,7 +176,7 @@ def _candidates(
             if chance is not None:
                 yield _Candidate(question.id, f"{BATTERY}: {question.text}", ((chance, chance),))
     if not geometry and not slow and "bare" in done:
-        yield from _measured("bearing", GEOMETRY, [(name, "bare") for name in RACES], likelihoods)
+        yield from _measured("bearing", GEOMETRY, [(name, "bare") for name in PARTS], likelihoods)
     if not poles and not slow and done & set(BENCH) and compared:
         yield from _measured("poles", POLES, [("electrical lines", test) for test in BENCH if test in done], likelihoods)
     if not compared and done & set(BENCH):
@@ -187,7 +187,7 @@ def _candidates(
         if test in done or test not in reach.tests:
             continue
         clues = [(name, test) for name in (*CHANGES, LONE, *SCORES) if not slow or name in LOW]
-        left_out = {"defect comb"} if geometry else set(RACES)
+        left_out = {ANY} if geometry else set(PARTS)
         left_out |= set() if poles else {"electrical lines"}
         words = HOW[test] + ("" if compared and done else OTHERS)
         yield from _measured(test, words, [c for c in clues if c[0] not in left_out], likelihoods)

@@ -105,9 +105,11 @@ def find_pulses(
         return Pulses(clicking[loudest], clicks, None, FoundCombs(), None)
     plain = [spectra.pop()] if as_it_comes else []
     shaft = shaft_under(spectra, speed_u95, hz, bare=bare)
-    even = [s.levelled(HILLS) if echoes else s for s in spectra[: len(bands)]]
-    once = max((_once_a_turn(s) for s in even), key=lambda q: q.value)
-    return Pulses(clicking[loudest], clicks, once, find_combs(spectra, plain, bearings, shaft, echoes=echoes), spectra[0])
+    widest, level = spectra[0], [s.levelled(HILLS) for s in spectra]
+    if echoes:
+        spectra, plain = level, [s.levelled(HILLS) for s in plain]
+    once = max((_once_a_turn(s) for s in spectra[: len(bands)]), key=lambda q: q.value)
+    return Pulses(clicking[loudest], clicks, once, find_combs(spectra, level, plain, bearings, shaft), widest)
 
 
 def pulse_quantities(pulses: Sequence[Pulses]) -> tuple[Quantity, ...]:

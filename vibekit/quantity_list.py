@@ -3,7 +3,7 @@
 from collections.abc import Collection
 
 from vibekit.defect_comb import ANY
-from vibekit.observation import COMB, COMBS
+from vibekit.observation import COMB, COMBS, PARTS
 from vibekit.pulses import ANYWHERE, LINES, SHARE, SHOWN
 from vibekit.reading import Quantity, Reading
 from vibekit.wording import SHORT, listed, sentence, with_interval
@@ -23,11 +23,8 @@ def quantity_rows(reading: Reading) -> list[tuple[str, str]]:
 
 def _looked_at(reading: Reading) -> list[str]:
     """Names of the combs that count: of the known bearing's parts, or of another than was named where it shows."""
-    found = [comb for comb in COMBS if reading.quantity(comb)]
-    other = reading.quantity(ANY)
-    if other is None or found == [ANY]:
-        return found
-    return [ANY] if other.value > 0 else [comb for comb in found if comb != ANY]
+    parts, other = [part for part in PARTS if reading.quantity(part)], reading.quantity(ANY)
+    return [ANY] if other and (other.value > 0 or not parts) else parts
 
 
 def _row(quantity: Quantity) -> tuple[str, str]:
